@@ -1,0 +1,2 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Geometry and verdicts, without Blender: arrays in, dataclasses out, millimetres and degrees."""

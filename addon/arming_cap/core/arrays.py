@@ -1,0 +1,11 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The array types that signatures name; shapes stand in the docstrings."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]

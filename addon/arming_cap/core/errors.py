@@ -1,0 +1,33 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The errors the core raises on purpose."""
+
+from __future__ import annotations
+
+
+class InputError(Exception):
+    """Something given to us cannot be used: what, in which file, and what to do about it.
+
+    The message is one line, ready for a terminal or a Blender report.
+
+    Parameters
+    ----------
+    what
+        What is wrong, in plain words.
+    source
+        The file, object or argument it was found in; empty where there is none.
+    remedy
+        What the user can do.
+    """
+
+    def __init__(self, what: str, *, source: str = "", remedy: str = "") -> None:
+        self.what = what
+        self.source = source
+        self.remedy = remedy
+        head = f"{source}: {what}" if source else what
+        line = f"{head}; {remedy}" if remedy else head
+        # One line whatever a library's own message held.
+        super().__init__(" ".join(line.split()))
+
+
+class Cancelled(Exception):
+    """The user stopped a running check; nothing has been changed or written."""

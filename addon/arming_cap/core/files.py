@@ -1,0 +1,80 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Reading inputs once, and writing outputs whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from .errors import InputError
+
+
+def read_input(path: Path) -> bytes:
+    """Return a file's bytes; raise `InputError` in words where that cannot be done."""
+    try:
+        str(path).encode("utf-8")
+    except UnicodeEncodeError:
+        shown = os.fsencode(path).decode("utf-8", "replace")
+        raise InputError("the file's name is not valid UTF-8", source=shown, remedy="rename the file") from None
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        raise InputError("no such file", source=str(path), remedy="check the path") from None
+    except IsADirectoryError:
+        raise InputError("this is a folder, not a file", source=str(path), remedy="name a file in it") from None
+    except OSError as error:
+        raise InputError(f"cannot be read ({error.strerror})", source=str(path), remedy="check the file") from None
+    if not content:
+        raise InputError("the file is empty", source=str(path), remedy="export or copy it again")
+    return content
+
+
+def sha256(content: bytes) -> str:
+    """Return the SHA-256 of some bytes, in hexadecimal."""
+    return hashlib.sha256(content).hexdigest()
+
+
+@contextlib.contextmanager
+def written_whole(path: Path) -> Iterator[Path]:
+    """Yield a temporary path beside `path`, and rename it to `path` when the block ends well.
+
+    On any error the temporary file is removed and what stood at `path` before is still there.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written to.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=path.suffix, dir=path.parent)
+    except OSError as error:
+        raise InputError(
+            f"cannot be written ({error.strerror})", source=str(path), remedy="choose a folder you may write to"
+        ) from None
+    os.close(handle)
+    temporary = Path(name)
+    try:
+        yield temporary
+        # mkstemp makes files private; what a user asked for gets the mode their other files have.
+        mask = os.umask(0)
+        os.umask(mask)
+        temporary.chmod(0o666 & ~mask)
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write a whole file at once, atomically."""
+    with written_whole(path) as temporary:
+        temporary.write_bytes(content)
+
+
+def write_text(path: Path, content: str) -> None:
+    """Write a whole UTF-8 text file at once, atomically."""
+    write_bytes(path, content.encode("utf-8"))

@@ -1,0 +1,302 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""STL, OBJ, PLY, GLB and 3MF files in, millimetre meshes out; and back.
+
+The reading itself is trimesh's and lib3mf's. What is here is what they leave open: whether the file
+is what its name says, whole, finite and in a known unit.
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from .arrays import FloatArray
+from .errors import InputError
+from .files import read_input, sha256, written_whole
+from .mesh import TriangleMesh, joined
+
+UNITS_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
+READABLE = (".stl", ".obj", ".ply", ".glb", ".3mf")
+WRITABLE = (".stl", ".obj", ".ply", ".3mf")
+
+# Between these sizes nobody needs to be asked about the unit: a thimble is about 20 mm tall, a door about 2 m.
+THIMBLE_MM = 20.0
+DOOR_MM = 2100.0
+
+
+@dataclass(frozen=True)
+class MeshFile:
+    """A mesh file as read.
+
+    Attributes
+    ----------
+    path, sha256
+        Where it was and what it held.
+    meshes
+        One per object that the file declares (3MF), else one; named after the object or the file.
+    warnings
+        Sentences for the user, such as a doubt about the unit.
+    """
+
+    path: Path
+    sha256: str
+    meshes: tuple[TriangleMesh, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def mesh(self) -> TriangleMesh:
+        """Everything in the file as one mesh, named after the file."""
+        return self.meshes[0] if len(self.meshes) == 1 else joined(self.meshes, self.path.stem)
+
+
+def read_mesh(path: Path | str, units: str | None = None) -> MeshFile:
+    """Read a mesh file into millimetres, welded.
+
+    Parameters
+    ----------
+    path
+        A file with one of the endings in `READABLE`.
+    units
+        ``mm``, ``cm``, ``m`` or ``in`` for formats that say nothing (STL, OBJ, PLY); without it they are
+        taken as millimetres and an odd size is warned of, never converted. GLB is in metres and 3MF says its
+        own unit: there `units` is ignored, with a warning where it disagrees.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, empty, truncated, not what its ending says, or holds no finite surface.
+    """
+    path = Path(path)
+    ending = path.suffix.lower()
+    if ending not in READABLE:
+        raise InputError(
+            f"'{path.suffix}' is not a mesh format read here" if ending else "the file name has no ending",
+            source=str(path),
+            remedy=f"use one of {', '.join(READABLE)}",
+        )
+    if units is not None and units not in UNITS_MM:
+        raise InputError(f"'{units}' is not a unit", remedy=f"use one of {', '.join(UNITS_MM)}")
+    content = read_input(path)
+    _refuse_mislabelled(path, ending, content)
+    warnings: list[str] = []
+    stated: str | None
+    if ending == ".3mf":
+        meshes, stated = _read_3mf(path)
+    else:
+        meshes, stated = [_read_with_trimesh(path, ending, content)], "m" if ending == ".glb" else None
+    if stated is None:
+        factor = UNITS_MM[units or "mm"]
+    else:
+        factor = UNITS_MM.get(stated) or {"micron": 0.001, "ft": 304.8}[stated]
+        if units is not None and units != stated:
+            warnings.append(f"{path.name}: the file itself says {stated}; --units {units} was not applied")
+    scaled = [m if factor == 1.0 else m.scaled(factor) for m in meshes]
+    for mesh in scaled:
+        _refuse_unusable(path, mesh)
+    result = MeshFile(path, sha256(content), tuple(m.welded() for m in scaled), ())
+    if stated is None and units is None:
+        warnings += size_doubt(result.mesh, path.name)
+    return MeshFile(path, result.sha256, result.meshes, tuple(warnings))
+
+
+def size_doubt(mesh: TriangleMesh, name: str) -> list[str]:
+    """Return a warning where a size in mm is smaller than a thimble or larger than a door, else nothing."""
+    largest = float(np.ptp(mesh.bounds, axis=0).max())
+    if largest < THIMBLE_MM:
+        likely = "m" if largest < 3 else "in" if largest < 15 else "cm"
+        hint = f"if it is in another unit, say so (--units {likely} would make it {largest * UNITS_MM[likely]:.0f} mm)"
+        return [f"{name}: the largest side is {largest:.3g} mm, smaller than a thimble; {hint}"]
+    if largest > DOOR_MM:
+        return [f"{name}: the largest side is {largest:.0f} mm, larger than a door; check the unit it was exported in"]
+    return []
+
+
+def _refuse_mislabelled(path: Path, ending: str, content: bytes) -> None:
+    """Raise where the first bytes belong to another format than the name says."""
+    head = content[:512].lstrip()
+    looks = (
+        ".3mf"
+        if content.startswith(b"PK")
+        else ".glb"
+        if content.startswith(b"glTF")
+        else ".ply"
+        if head.startswith(b"ply")
+        else None
+    )
+    if looks != ending and (looks or ending in (".3mf", ".glb", ".ply")):
+        what = f"this is a {looks} file by its content" if looks else f"the content is not {ending[1:].upper()}"
+        remedy = f"rename it to end in {looks}" if looks else "export it again"
+        raise InputError(what, source=str(path), remedy=remedy)
+    if ending == ".stl":
+        _refuse_broken_stl(path, content)
+    elif ending == ".obj":
+        if b"\0" in content[:4096]:
+            raise InputError("the content is not OBJ text", source=str(path), remedy="export it again")
+
+
+def _refuse_broken_stl(path: Path, content: bytes) -> None:
+    """Raise where a binary STL's count and size disagree, or where an ASCII one breaks off."""
+    declared = struct.unpack_from("<I", content, 80)[0] if len(content) >= 84 else 0
+    if len(content) >= 84 and len(content) == 84 + 50 * declared:
+        return
+    if content[:512].lstrip().lower().startswith(b"solid") and b"\0" not in content[:512]:
+        if b"endsolid" not in content[-512:].lower():
+            raise InputError("the STL text breaks off before 'endsolid'", source=str(path), remedy="export it again")
+        return
+    if len(content) < 84:
+        raise InputError("too short to be an STL file", source=str(path), remedy="export or copy it again")
+    held = (len(content) - 84) // 50
+    raise InputError(
+        f"the STL header declares {declared} triangles, the file holds {held}",
+        source=str(path),
+        remedy="export or copy it again",
+    )
+
+
+def _refuse_unusable(path: Path, mesh: TriangleMesh) -> None:
+    """Raise where a mesh has no triangle, no area, or a coordinate that is no number."""
+    name = str(path)
+    if not len(mesh):
+        raise InputError("the file holds no triangles", source=name, remedy="export the mesh, not points or curves")
+    used = mesh.vertices[mesh.triangles.ravel()]
+    bad = int((~np.isfinite(used)).any(axis=1).sum())
+    if bad:
+        raise InputError(f"{bad} corners are not finite numbers", source=name, remedy="repair or export it again")
+    # Coordinates beyond a kilometre leave too few digits for a tenth of a millimetre, and overflow areas.
+    if np.abs(used).max() > 1e6:
+        raise InputError("coordinates lie beyond one kilometre", source=name, remedy="check the unit and the origin")
+    if not (mesh.areas > 0).any():
+        raise InputError("every triangle has zero area", source=name, remedy="export it again")
+
+
+def _read_with_trimesh(path: Path, ending: str, content: bytes) -> TriangleMesh:
+    import trimesh  # heavy: half a second
+
+    try:
+        loaded: Any = trimesh.load(
+            io.BytesIO(content),
+            file_type=ending[1:],
+            force="mesh",
+            process=False,
+            maintain_order=True,
+            skip_materials=True,
+        )
+        vertices, triangles = np.asarray(loaded.vertices, float), np.asarray(loaded.faces, np.int64)
+        mesh = TriangleMesh(vertices, triangles, path.stem)
+    except Exception as error:  # a reader meets broken files with any exception there is
+        reason = (str(error).splitlines() or [""])[0][:120] or type(error).__name__
+        raise InputError(
+            f"cannot be read as {ending[1:].upper()} ({reason})", source=str(path), remedy="export or copy it again"
+        ) from None
+    if ending == ".glb":  # glTF is Y up and its models face +Z; ours are Z up and face -Y
+        return TriangleMesh(mesh.vertices[:, [0, 2, 1]] * [1, -1, 1], mesh.triangles, path.stem)
+    return mesh
+
+
+def _read_3mf(path: Path) -> tuple[list[TriangleMesh], str]:
+    import lib3mf
+
+    try:
+        model = lib3mf.Wrapper().CreateModel()
+        model.QueryReader("3mf").ReadFromFile(str(path))
+        unit = {
+            lib3mf.ModelUnit.MicroMeter: "micron",
+            lib3mf.ModelUnit.MilliMeter: "mm",
+            lib3mf.ModelUnit.CentiMeter: "cm",
+            lib3mf.ModelUnit.Meter: "m",
+            lib3mf.ModelUnit.Inch: "in",
+            lib3mf.ModelUnit.Foot: "ft",
+        }[lib3mf.ModelUnit(model.GetUnit())]
+        meshes: list[TriangleMesh] = []
+        items = model.GetBuildItems()
+        while items.MoveNext():
+            item = items.GetCurrent()
+            meshes += _placed(lib3mf, item.GetObjectResource(), _matrix(item.GetObjectTransform()), path.stem)
+    except Exception as error:  # lib3mf's own errors are plain Exceptions with a code
+        reason = (str(error).splitlines() or [""])[0][:120] or type(error).__name__
+        raise InputError(f"cannot be read as 3MF ({reason})", source=str(path), remedy="export it again") from None
+    if not meshes:
+        raise InputError("the 3MF file builds no mesh", source=str(path), remedy="add the parts to the plate first")
+    if len(meshes) == 1:
+        return [TriangleMesh(meshes[0].vertices, meshes[0].triangles, path.stem)], unit
+    return meshes, unit
+
+
+def _matrix(transform: Any) -> FloatArray:
+    """Return lib3mf's 4 rows of 3 fields as (4, 3): rows of the linear part, then the translation."""
+    return np.array([[transform.Fields[row][column] for column in range(3)] for row in range(4)])
+
+
+def _placed(lib3mf: Any, thing: Any, place: FloatArray, fallback: str) -> list[TriangleMesh]:
+    """Return the meshes of a 3MF object, its components followed, in their places (row-vector convention)."""
+    if thing.IsComponentsObject():
+        found = []
+        for index in range(thing.GetComponentCount()):
+            component = thing.GetComponent(index)
+            inner = _matrix(component.GetTransform()) if component.HasTransform() else np.eye(4, 3)
+            chained = inner @ place[:3] + np.vstack([np.zeros((3, 3)), place[3]])
+            found += _placed(lib3mf, component.GetObjectResource(), chained, thing.GetName() or fallback)
+        return found
+    if not thing.IsMeshObject():
+        return []
+    vertices = np.array([list(v.Coordinates) for v in thing.GetVertices()], float).reshape(-1, 3)
+    triangles = np.array([list(t.Indices) for t in thing.GetTriangleIndices()], np.int64).reshape(-1, 3)
+    if np.linalg.det(place[:3]) < 0:  # a mirroring transform turns the winding round
+        triangles = triangles[:, ::-1]
+    return [TriangleMesh(vertices @ place[:3] + place[3], triangles, thing.GetName() or fallback)]
+
+
+def write_mesh(path: Path | str, meshes: TriangleMesh | Sequence[TriangleMesh]) -> None:
+    """Write one or more meshes, in millimetres, whole or not at all.
+
+    Parameters
+    ----------
+    path
+        Ends in one of `WRITABLE`. STL (binary), OBJ and PLY hold one mesh: several are joined. 3MF keeps each as an
+        object of its own with its name, and states the unit.
+
+    Raises
+    ------
+    InputError
+        If the ending is not known or the folder cannot be written to.
+    """
+    path = Path(path)
+    several = [meshes] if isinstance(meshes, TriangleMesh) else list(meshes)
+    ending = path.suffix.lower()
+    if ending not in WRITABLE:
+        raise InputError(
+            f"'{path.suffix}' is not a format written here",
+            source=str(path),
+            remedy=f"use one of {', '.join(WRITABLE)}",
+        )
+    with written_whole(path) as temporary:
+        if ending == ".3mf":
+            _write_3mf(temporary, several)
+        else:
+            import trimesh
+
+            one = joined(several)
+            out = trimesh.Trimesh(one.vertices, one.triangles, process=False)
+            data: Any = out.export(file_type=ending[1:])
+            temporary.write_bytes(data.encode("utf-8") if isinstance(data, str) else data)
+
+
+def _write_3mf(path: Path, meshes: Sequence[TriangleMesh]) -> None:
+    import lib3mf
+
+    model = lib3mf.Wrapper().CreateModel()
+    model.SetUnit(lib3mf.ModelUnit.MilliMeter)
+    for mesh in meshes:
+        thing = model.AddMeshObject()
+        thing.SetName(mesh.name)
+        positions = (lib3mf.Position * len(mesh.vertices)).from_buffer_copy(mesh.vertices.astype("<f4").tobytes())
+        corners = (lib3mf.Triangle * len(mesh.triangles)).from_buffer_copy(mesh.triangles.astype("<u4").tobytes())
+        thing.SetGeometry(list(positions), list(corners))
+        model.AddBuildItem(thing, lib3mf.Wrapper().GetIdentityTransform())
+    model.QueryWriter("3mf").WriteToFile(str(path))

@@ -1,0 +1,92 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The closed surface that stands for the wearer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..arrays import FloatArray, IntArray
+from ..errors import InputError
+from ..mesh import TriangleMesh
+
+WHOLE = "whole"
+
+
+@dataclass(frozen=True, eq=False)
+class Form:
+    """A closed surface with its body regions.
+
+    Attributes
+    ----------
+    mesh
+        Closed, millimetres, Z up, facing -Y.
+    region_names
+        The regions there are; ``("whole",)`` where no body part was recognised.
+    region_of_triangle
+        (m,) int, rows of `region_names`.
+    landmarks
+        Named points, (3,) mm each; empty where nothing was recognised. Names as in ISO 7250-1, left and right
+        with that ending: ``sellion``, ``menton``, ``tragion_left``, ``pupil_left``, ``vertex``, ...
+    spread_mm
+        Half-width of the 90 % interval of where the surface is, by region (mm); regions not named have 0.
+    source
+        ``scan``, ``card`` or ``mesh``.
+
+    Raises
+    ------
+    InputError
+        If the surface is not closed: inside and outside would be undefined.
+    """
+
+    mesh: TriangleMesh
+    region_names: tuple[str, ...] = (WHOLE,)
+    region_of_triangle: IntArray | None = None
+    landmarks: Mapping[str, FloatArray] = field(default_factory=dict)
+    spread_mm: Mapping[str, float] = field(default_factory=dict)
+    source: str = "mesh"
+
+    def __post_init__(self) -> None:
+        facts = self.mesh.soundness
+        if not facts.closed:
+            raise InputError(
+                f"the form is not closed ({', '.join(facts.remarks())})",
+                source=self.mesh.name,
+                remedy="fill its holes, or bring it in as a scan",
+            )
+        if self.region_of_triangle is None:
+            object.__setattr__(self, "region_of_triangle", np.zeros(len(self.mesh), np.int64))
+
+    def regions_at(self, triangles: IntArray) -> list[str]:
+        """Return the region's name for each of some triangles."""
+        assert self.region_of_triangle is not None
+        return [self.region_names[i] for i in self.region_of_triangle[triangles]]
+
+
+@dataclass(frozen=True)
+class Wearer:
+    """A person: a form, and the room each region must keep.
+
+    Attributes
+    ----------
+    name
+        What the wearer is called in reports.
+    form
+        The clean body.
+    allowance_mm
+        Standoff a region must keep, by region name; ``default`` for the rest. Negative where flesh gives.
+    """
+
+    name: str
+    form: Form
+    allowance_mm: Mapping[str, float] = field(default_factory=dict)
+
+    def allowance(self, region: str) -> float:
+        """Return the allowance of one region in mm."""
+        return float(self.allowance_mm.get(region, self.allowance_mm.get("default", 0.0)))
+
+    def allowances(self) -> FloatArray:
+        """Return the allowance of each region of the form, (r,) mm."""
+        return np.array([self.allowance(name) for name in self.form.region_names])
