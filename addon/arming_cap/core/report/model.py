@@ -1,0 +1,165 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a report holds, before it takes a shape on paper or screen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from ..arrays import FloatArray
+from ..verdict import Place, Status, Verdict, worst
+
+
+@dataclass(frozen=True)
+class Outline:
+    """One line of a drawing.
+
+    Attributes
+    ----------
+    kind
+        ``inner`` or ``outer`` of the piece, ``open`` for a loop that does not close, ``form`` for the wearer.
+    points
+        (n, 2) mm, in the drawing's own frame; a closed outline does not repeat its first point.
+    closed
+        Whether the last point joins the first.
+    label
+        What it belongs to: the part's or the wearer's name.
+    """
+
+    kind: str
+    points: FloatArray
+    closed: bool = True
+    label: str = ""
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A figure drawn to scale: a section of piece and wearer, or a side view.
+
+    Attributes
+    ----------
+    title
+        What is shown, e.g. ``Section at the brow, 1624 mm``.
+    outlines
+        The lines, first drawn first.
+    axes
+        What right and up mean, e.g. ``("wearer's left", "back")``.
+    marks
+        Named points (n, 2) mm to point out, by their label.
+    dimensions
+        Measured lengths to draw: label, from (2,), to (2,).
+    """
+
+    title: str
+    outlines: tuple[Outline, ...]
+    axes: tuple[str, str] = ("left", "back")
+    marks: tuple[tuple[str, tuple[float, float]], ...] = ()
+    dimensions: tuple[tuple[str, tuple[float, float], tuple[float, float]], ...] = ()
+
+
+@dataclass(frozen=True)
+class FitReport:
+    """One piece on one wearer: every check's verdict, and what to draw.
+
+    Attributes
+    ----------
+    piece, wearer
+        Their names.
+    scale
+        The uniform scale the piece was checked at.
+    seat
+        The worn pose: ``translation_mm`` and ``rotation_deg`` as in `Pose.as_dict`.
+    verdicts
+        In the order of the checks.
+    regions
+        For each region of the form: ``min_mm``, ``mean_mm``, ``p5_mm``, ``allowance_mm``, ``margin_mm``.
+    warnings
+        Sentences that are no verdict.
+    drawings
+        Figures for the HTML report.
+    """
+
+    piece: str
+    wearer: str
+    scale: float
+    seat: dict[str, list[float]]
+    verdicts: tuple[Verdict, ...]
+    regions: dict[str, dict[str, float]] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+    drawings: tuple[Drawing, ...] = ()
+
+    @property
+    def status(self) -> Status:
+        """The worst of its verdicts."""
+        return worst(list(self.verdicts))
+
+    @property
+    def limited_by(self) -> Place:
+        """Where the worst verdict is limited."""
+        return max(self.verdicts, key=lambda v: v.status.severity).limited_by if self.verdicts else Place()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the report as JSON shows it."""
+        return {
+            "piece": self.piece,
+            "wearer": self.wearer,
+            "scale": round(self.scale, 6),
+            "seat": self.seat,
+            "verdict": self.status.value,
+            "verdicts": [v.as_dict() for v in self.verdicts],
+            "regions": {
+                name: {key: round(float(v), 3) + 0.0 for key, v in figures.items()}
+                for name, figures in self.regions.items()
+            },
+            "warnings": list(self.warnings),
+        }
+
+
+@dataclass(frozen=True)
+class RunReport:
+    """Everything one call of `check` found.
+
+    Attributes
+    ----------
+    title
+        The production's or the job's name.
+    fits
+        One for each piece on each wearer.
+    inputs
+        Files read: ``file`` and ``sha256``.
+    warnings
+        Sentences that belong to no single fit.
+    settings
+        Limits, tolerances and library versions that the numbers rest on.
+    """
+
+    title: str
+    fits: tuple[FitReport, ...]
+    inputs: tuple[dict[str, str], ...] = ()
+    warnings: tuple[str, ...] = ()
+    settings: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def status(self) -> Status:
+        """The worst of its fits."""
+        return max((f.status for f in self.fits), key=lambda s: s.severity, default=Status.NOT_CHECKED)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the result as JSON shows it."""
+        return {
+            "title": self.title,
+            "verdict": self.status.value,
+            "fits": [f.as_dict() for f in self.fits],
+            "settings": self.settings,
+        }
+
+
+CARE = (
+    "A printed costume piece is not protective equipment: it does not replace a certified helmet or guard.",
+    "Keep breathing, sight and a fast way out of the piece free, and try them before anything else.",
+    "Work with a helper the first time it is put on, and have a way to cut it off within reach.",
+    "Children wear it only under an adult's supervision.",
+    "Follow the local rules of the venue, the event and the law, and the judgement of qualified people there.",
+    "The figures here come from measurements and an estimate of their error; they are no medical or safety advice.",
+)
+CARE_LINE = "Costume, not protective equipment: keep breath, sight and a fast way out"
