@@ -1,0 +1,29 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Paths and profiles that all tests share."""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+for place in (ROOT / "addon", ROOT / "headless_tests", ROOT / "scripts"):
+    if str(place) not in sys.path:
+        sys.path.insert(0, str(place))
+
+# Before bpy is imported: a user's own extensions must not shadow what is tested here.
+os.environ["BLENDER_USER_RESOURCES"] = tempfile.mkdtemp(prefix="arming-cap-test-")
+os.environ["ARMING_CAP_CACHE"] = str(Path(os.environ["BLENDER_USER_RESOURCES"]) / "cache")
+
+from hypothesis import HealthCheck, settings  # noqa: E402
+
+settings.register_profile(
+    "project",
+    max_examples=40,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+)
+settings.load_profile("project")
