@@ -1,0 +1,31 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Numbers and verdicts in words, the same in every format of the report."""
+
+from __future__ import annotations
+
+import math
+import re
+
+from ..verdict import Verdict
+
+MINUS = "\N{MINUS SIGN}"
+
+
+def figure(value: float, decimals: int = 1) -> str:
+    """Return a number for reading: a true minus sign, no minus zero, a dash where it is not finite."""
+    if not math.isfinite(value):
+        return "\N{EN DASH}"
+    return f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", MINUS)
+
+
+def number(verdict: Verdict) -> str:
+    """Return a verdict's number with its uncertainty and unit, e.g. ``3.2 ± 0.4 mm``."""
+    if verdict.number is None or not math.isfinite(verdict.number):
+        return "not measured"
+    spread = f" ± {figure(verdict.uncertainty)}" if verdict.uncertainty > 0 else ""
+    return f"{figure(verdict.number)}{spread} {verdict.unit}".strip()
+
+
+def printable(text: str) -> str:
+    """Return text without the control characters that XML and HTML cannot hold."""
+    return re.sub("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]", "\ufffd", text)
