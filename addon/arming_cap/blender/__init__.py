@@ -1,0 +1,37 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The extension in Blender: converts and shows, never computes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import bpy
+
+from . import handlers, operators, panels, properties
+
+classes = (*properties.classes, *operators.classes, *panels.classes)
+
+_undo: list[Callable[[], None]] = []
+
+
+def register() -> None:
+    """Register everything, or nothing: what was done before a failure is undone. Twice is once."""
+    if _undo:
+        return
+    try:
+        for cls in classes:
+            bpy.utils.register_class(cls)
+            _undo.append(lambda cls=cls: bpy.utils.unregister_class(cls))
+        properties.register()
+        _undo.append(properties.unregister)
+        handlers.register()
+        _undo.append(handlers.unregister)
+    except Exception:
+        unregister()
+        raise
+
+
+def unregister() -> None:
+    """Undo `register`, last first."""
+    while _undo:
+        _undo.pop()()

@@ -1,0 +1,74 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Taking results out of Blender: as files, or as text for a problem report."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import bpy
+from bpy.props import BoolProperty, StringProperty
+from bpy.types import Context, Operator
+
+from ... import __version__, engines
+from .. import results
+
+
+class ARMINGCAP_OT_export_report(Operator):
+    """Write the verdicts with their drawings to a folder: report.html, report.json and junit.xml"""
+
+    bl_idname = "arming_cap.export_report"
+    bl_label = "Export Report"
+    bl_options = {"REGISTER"}
+
+    if TYPE_CHECKING:
+        directory: str
+        filter_folder: bool
+    else:
+        directory: StringProperty(name="Folder", description="Where to write the report", subtype="DIR_PATH")
+        filter_folder: BoolProperty(
+            name="Folders Only", description="Show only folders", default=True, options={"HIDDEN"}
+        )
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        if not results.of(context.scene).fits:
+            cls.poll_message_set("Run the checks first")
+            return False
+        if results.report_of(context.scene) is None:
+            cls.poll_message_set("Run the checks again: a saved file keeps the verdicts, not their drawings")
+            return False
+        return True
+
+    def invoke(self, context: Context, event: object) -> set[str]:
+        context.window_manager.fileselect_add(self)
+        return {"RUNNING_MODAL"}
+
+    def execute(self, context: Context) -> set[str]:
+        from ...core.errors import InputError
+        from ...core.report.write import write_reports
+
+        report = results.report_of(context.scene)
+        folder = Path(bpy.path.abspath(self.directory))
+        try:
+            write_reports(report, folder)
+        except InputError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        self.report({"INFO"}, f"Report written to {folder}")
+        return {"FINISHED"}
+
+
+class ARMINGCAP_OT_copy_details(Operator):
+    """Copy the versions of Blender, Python and the packages, for a problem report"""
+
+    bl_idname = "arming_cap.copy_details"
+    bl_label = "Copy Details"
+    bl_options = {"REGISTER"}
+
+    def execute(self, context: Context) -> set[str]:
+        head = f"Arming Cap {__version__} in Blender {bpy.app.version_string}"
+        context.window_manager.clipboard = f"{head}\n{engines.details()}"
+        self.report({"INFO"}, "Versions copied")
+        return {"FINISHED"}
+
+
+classes = (ARMINGCAP_OT_export_report, ARMINGCAP_OT_copy_details)

@@ -1,0 +1,93 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Giving objects their roles."""
+
+from typing import TYPE_CHECKING
+
+from bpy.props import EnumProperty, StringProperty
+from bpy.types import Context, Object, Operator
+
+from .. import results
+from ..properties import ROLES
+from ..scene import WITH_SURFACE
+
+
+def selected(context: Context) -> list[Object]:
+    """Return the selected objects that can have a role."""
+    return [ob for ob in context.selected_objects if ob.type in WITH_SURFACE]
+
+
+class ARMINGCAP_OT_set_role(Operator):
+    """Say what the selected objects are in the checks"""
+
+    bl_idname = "arming_cap.set_role"
+    bl_label = "Set Role"
+    bl_options = {"REGISTER", "UNDO"}
+
+    if TYPE_CHECKING:
+        role: str
+    else:
+        role: EnumProperty(name="Role", description="What they are", items=ROLES, default="PART")
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        if selected(context):
+            return True
+        cls.poll_message_set("Select one or more objects with a surface first")
+        return False
+
+    def execute(self, context: Context) -> set[str]:
+        objects = selected(context)
+        for ob in objects:
+            ob.arming_cap.role = self.role
+        results.look_again()
+        words = {key: label for key, label, *_ in ROLES}[self.role]
+        self.report({"INFO"}, f"{len(objects)} {'object is' if len(objects) == 1 else 'objects are'} now: {words}")
+        return {"FINISHED"}
+
+
+class ARMINGCAP_OT_set_piece(Operator):
+    """Put the selected parts together as one piece, and say which form it is worn on"""
+
+    bl_idname = "arming_cap.set_piece"
+    bl_label = "Group as Piece"
+    bl_options = {"REGISTER", "UNDO"}
+
+    if TYPE_CHECKING:
+        piece: str
+        worn_by: str
+    else:
+        piece: StringProperty(name="Piece", description="What the piece is called in reports")
+        worn_by: StringProperty(name="Worn By", description="The form it is worn on. Left empty, the scene's only one")
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        if any(ob.arming_cap.role in {"PART", "REMOVABLE"} for ob in selected(context)):
+            return True
+        cls.poll_message_set("Select one or more parts first")
+        return False
+
+    def invoke(self, context: Context, event: object) -> set[str]:
+        first = context.active_object or selected(context)[0]
+        self.piece = first.arming_cap.piece
+        self.worn_by = first.arming_cap.worn_by.name if first.arming_cap.worn_by else ""
+        return context.window_manager.invoke_props_dialog(self)
+
+    def draw(self, context: Context) -> None:
+        self.layout.use_property_split = True
+        self.layout.prop(self, "piece")
+        self.layout.prop_search(self, "worn_by", context.scene, "objects")
+
+    def execute(self, context: Context) -> set[str]:
+        form = context.scene.objects.get(self.worn_by) if self.worn_by else None
+        if self.worn_by and (form is None or form.arming_cap.role != "FORM"):
+            self.report({"ERROR"}, f"{self.worn_by}: this is no form; choose an object with the role Form")
+            return {"CANCELLED"}
+        for ob in selected(context):
+            if ob.arming_cap.role in {"PART", "REMOVABLE"}:
+                ob.arming_cap.piece = self.piece.strip()
+                ob.arming_cap.worn_by = form
+        results.look_again()
+        return {"FINISHED"}
+
+
+classes = (ARMINGCAP_OT_set_role, ARMINGCAP_OT_set_piece)

@@ -1,0 +1,110 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the extension keeps in a .blend: one group on scenes, one on objects, both called `arming_cap`."""
+
+from typing import TYPE_CHECKING, Any
+
+import bpy
+from bpy.props import EnumProperty, FloatProperty, PointerProperty, StringProperty
+from bpy.types import Context, Object, PropertyGroup
+
+from . import results
+
+ROLES = (
+    ("NONE", "None", "Takes no part in the checks", "X", 0),
+    ("FORM", "Form", "The closed surface that stands for a wearer: a scan or a body", "USER", 1),
+    ("PART", "Part", "Part of a piece, in its worn position", "MESH_CUBE", 2),
+    ("REMOVABLE", "Removable Part", "Part of a piece that comes off while it is put on", "MOD_EXPLODE", 3),
+)
+
+UNITS = (
+    ("SCENE", "From the Scene", "As the scene's unit settings say; without a unit system a unit is a millimetre"),
+    ("MM", "1 Unit Is 1 mm", "As in files that come from or go to a printer"),
+    ("M", "1 Unit Is 1 m", "As Blender counts in a new file"),
+)
+
+
+def _changed(group: PropertyGroup, context: Context) -> None:
+    results.look_again()
+
+
+def _can_wear(group: PropertyGroup, ob: Object) -> bool:
+    return bool(ob.arming_cap.role == "FORM")
+
+
+class ARMINGCAP_PG_scene(PropertyGroup):
+    """What holds for the whole scene."""
+
+    if TYPE_CHECKING:
+        unit: str
+        allowance_mm: float
+        results: str
+    else:
+        unit: EnumProperty(
+            name="Unit",
+            description="How long one Blender unit is. The checks count in millimetres",
+            items=UNITS,
+            default="SCENE",
+            update=_changed,
+        )
+        # Millimetres whatever the scene counts in: Blender's camera unit is always shown as mm.
+        allowance_mm: FloatProperty(
+            name="Allowance",
+            description="Room that hair, liner and padding need everywhere between the wearer and the piece",
+            subtype="DISTANCE_CAMERA",
+            default=5.0,
+            min=-20.0,
+            max=100.0,
+            soft_min=0.0,
+            soft_max=30.0,
+            precision=1,
+            update=_changed,
+        )
+        results: StringProperty(
+            name="Verdicts",
+            description="What the last run of the checks found, as JSON",
+            options={"HIDDEN"},
+        )
+
+
+class ARMINGCAP_PG_object(PropertyGroup):
+    """What an object is in the checks."""
+
+    if TYPE_CHECKING:
+        role: str
+        piece: str
+        worn_by: Any
+    else:
+        role: EnumProperty(
+            name="Role",
+            description="What this object is in the checks",
+            items=ROLES,
+            default="NONE",
+            update=_changed,
+        )
+        piece: StringProperty(
+            name="Piece",
+            description="The wearable thing that this part belongs to. Left empty, it is named after the scene",
+            update=_changed,
+        )
+        worn_by: PointerProperty(
+            name="Worn By",
+            description="The form this part's piece is worn on, where the scene holds several",
+            type=Object,
+            poll=_can_wear,
+            update=_changed,
+        )
+
+
+classes = (ARMINGCAP_PG_scene, ARMINGCAP_PG_object)
+
+
+def register() -> None:
+    """Hang the groups on scenes and objects."""
+    bpy.types.Scene.arming_cap = PointerProperty(type=ARMINGCAP_PG_scene)
+    bpy.types.Object.arming_cap = PointerProperty(type=ARMINGCAP_PG_object)
+
+
+def unregister() -> None:
+    """Take them off again; what a file holds stays in the file."""
+    del bpy.types.Object.arming_cap
+    del bpy.types.Scene.arming_cap

@@ -1,0 +1,161 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Verdicts as the panel shows them: kept on the scene as text, read once, and known to be old when they are.
+
+The scene holds the run's document and, for each object it rests on, a fingerprint of that object at that time. When
+something changes, `look_again` asks for a comparison, which happens a moment later and never while drawing.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from typing import Any
+
+import bpy
+from bpy.types import Scene
+
+SETTLED_S = 0.4
+"""Fingerprints are compared when nothing has changed for so long: not at each step of a drag."""
+
+
+@dataclass
+class Kept:
+    """A scene's verdicts, read from its text.
+
+    Attributes
+    ----------
+    text
+        What `document` was read from: another text on the scene (after an undo, say) is read anew.
+    document
+        The run's JSON document; empty where there is none.
+    rests_on
+        Fingerprint by object name, and the settings, when the run began.
+    changes
+        Sentences on what has changed since; None where that has not been looked at yet.
+    """
+
+    text: str
+    document: dict[str, Any] = field(default_factory=dict)
+    rests_on: dict[str, Any] = field(default_factory=dict)
+    changes: list[str] | None = None
+
+    @property
+    def fits(self) -> list[dict[str, Any]]:
+        """One entry for each piece on its wearer."""
+        return list(self.document.get("result", {}).get("fits", []))
+
+
+_kept: dict[int, Kept] = {}
+_reports: dict[int, tuple[str, Any]] = {}
+
+
+def of(scene: Scene) -> Kept:
+    """Return a scene's verdicts. Cheap: the text is read when it is a new one."""
+    text = scene.arming_cap.results
+    kept = _kept.get(scene.session_uid)
+    if kept is None or kept.text != text:
+        kept = _read(text)
+        _kept[scene.session_uid] = kept
+        if kept.document:
+            look_again()
+    return kept
+
+
+def _read(text: str) -> Kept:
+    try:
+        held = json.loads(text) if text else {}
+        kept = Kept(text, held["document"], held["rests_on"]) if held else Kept(text)
+        if not all(isinstance(fit["verdicts"], list) for fit in kept.fits):
+            raise ValueError
+    except (ValueError, KeyError, TypeError, AttributeError):  # written by another version, or by hand
+        return Kept(text)
+    return kept
+
+
+def keep(scene: Scene, document: dict[str, Any], rests_on: dict[str, Any], report: Any) -> None:
+    """Write a run's document onto the scene, with what it rests on, and remember the report for this session."""
+    text = json.dumps({"document": document, "rests_on": rests_on}, ensure_ascii=False, separators=(",", ":"))
+    scene.arming_cap.results = text
+    _kept[scene.session_uid] = Kept(text, document, rests_on, changes=[])
+    _reports[scene.session_uid] = (text, report)
+    look_again()
+
+
+def document_of(run: Any) -> dict[str, Any]:
+    """Return the run's document, the same that `check --json` prints."""
+    from ..core.report import as_json
+
+    return as_json.document("check", run.inputs, run.warnings, run.as_dict())
+
+
+def report_of(scene: Scene) -> Any:
+    """Return the report with its drawings where the run was made in this session, else None."""
+    text, report = _reports.get(scene.session_uid, ("", None))
+    return report if text and text == scene.arming_cap.results else None
+
+
+def footing(scene: Scene) -> dict[str, Any]:
+    """Return what verdicts made now would rest on: the settings, and each object's fingerprint."""
+    from . import scene as scenes
+
+    mm = scenes.mm_per_unit(scene)
+    depsgraph = scenes.depsgraph_of(scene)
+    involved = scenes.forms(scene) + scenes.parts(scene)
+    return {
+        "settings": {"unit_mm": mm, "allowance_mm": round(scene.arming_cap.allowance_mm, 4)},
+        "objects": {ob.name: scenes.fingerprint(ob, depsgraph, mm) for ob in involved},
+    }
+
+
+def changes_since(then: dict[str, Any], now: dict[str, Any]) -> list[str]:
+    """Return what differs between two footings, in words."""
+    before, after = then.get("objects", {}), now["objects"]
+    found = [
+        f"'{name}' has changed" if name in after else f"'{name}' no longer takes part"
+        for name in sorted(before)
+        if before[name] != after.get(name)
+    ]
+    found += [f"'{name}' is new" for name in sorted(after) if name not in before]
+    if then.get("settings") != now["settings"]:
+        found.append("the settings have changed")
+    return found
+
+
+def compare(scene: Scene) -> list[str]:
+    """Find out now whether a scene's verdicts are still of the scene as it is, and remember the answer."""
+    kept = of(scene)
+    kept.changes = changes_since(kept.rests_on, footing(scene)) if kept.document else []
+    return kept.changes
+
+
+def look_again() -> None:
+    """Ask for a comparison as soon as things have settled; in background it is made when it is asked for."""
+    for kept in _kept.values():
+        kept.changes = None
+    if not bpy.app.background:
+        if bpy.app.timers.is_registered(_settled):
+            bpy.app.timers.unregister(_settled)
+        bpy.app.timers.register(_settled, first_interval=SETTLED_S)
+
+
+def _settled() -> None:
+    scene = bpy.context.scene
+    if scene is not None and hasattr(scene, "arming_cap"):
+        compare(scene)
+        redraw()
+
+
+def redraw() -> None:
+    """Have every 3D view drawn again."""
+    for window in bpy.context.window_manager.windows:
+        for area in window.screen.areas:
+            if area.type == "VIEW_3D":
+                area.tag_redraw()
+
+
+def forget() -> None:
+    """Drop what is remembered of other files."""
+    _kept.clear()
+    _reports.clear()
+    if bpy.app.timers.is_registered(_settled):
+        bpy.app.timers.unregister(_settled)

@@ -1,0 +1,242 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The scene as the core sees it: pieces and wearers in millimetres, and nothing of Blender left in them.
+
+The one place that knows how long a Blender unit is, and which objects are what.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import bpy
+import numpy as np
+from bpy.types import Depsgraph, Object, Scene
+
+from ..core.arrays import FloatArray, IntArray
+from ..core.errors import InputError
+from ..core.formats import DOOR_MM, THIMBLE_MM
+from ..core.mesh import TriangleMesh
+from ..core.piece import Part, Piece
+
+WITH_SURFACE = {"MESH", "CURVE", "SURFACE", "META", "FONT"}
+
+
+# --- units ------------------------------------------------------------------------------------------------------------
+
+
+def mm_per_unit(scene: Scene) -> float:
+    """Return how many millimetres one Blender unit is.
+
+    The scene's own unit settings say it, unless the user has chosen: with a unit system, the unit scale is metres per
+    Blender unit; without one a unit is a millimetre, as in files for a printer.
+    """
+    choice = scene.arming_cap.unit
+    if choice == "MM":
+        return 1.0
+    if choice == "M":
+        return 1000.0
+    units = scene.unit_settings
+    # Blender keeps the scale in single precision: 0.001 arrives as 0.00100000005.
+    return 1.0 if units.system == "NONE" else float(f"{1000.0 * units.scale_length:.6g}")
+
+
+def unit_in_words(scene: Scene) -> str:
+    """Return what one unit is, for the panel: ``1 unit is 1 mm``."""
+    length = mm_per_unit(scene)
+    names = {1.0: "1 mm", 10.0: "1 cm", 1000.0: "1 m", 25.4: "1 inch", 304.8: "1 foot"}
+    return f"1 unit is {names.get(length, f'{length:g} mm')}"
+
+
+def size_doubt(scene: Scene, name: str, objects: Iterable[Object]) -> str:
+    """Return a sentence where objects together are smaller than a thimble or larger than a door, else nothing.
+
+    Cheap enough to draw: it looks at bounding boxes only.
+    """
+    corners = np.array([[*(ob.matrix_world @ _vector(corner))] for ob in objects for corner in ob.bound_box])
+    if not len(corners):
+        return ""
+    largest = float(np.ptp(corners, axis=0).max()) * mm_per_unit(scene)
+    if THIMBLE_MM <= largest <= DOOR_MM:
+        return ""
+    than = "smaller than a thimble" if largest < THIMBLE_MM else "larger than a door"
+    return f"'{name}' is {length_in_words(largest)} long, {than}: check Unit, {unit_in_words(scene)}"
+
+
+def length_in_words(mm: float) -> str:
+    """Return a length in the unit that keeps its digits few."""
+    return f"{mm / 1000:.3g} m" if mm >= 1000 else f"{mm:.3g} mm"
+
+
+def _vector(corner: Iterable[float]):  # noqa: ANN202  mathutils has no types to name before bpy is loaded
+    from mathutils import Vector
+
+    return Vector(corner)
+
+
+# --- roles ------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Cast:
+    """Who wears what, by name: names outlive an undo, references to objects do not.
+
+    Attributes
+    ----------
+    piece, parts
+        The piece and its objects.
+    form
+        The object of the form it is checked on; empty where there is no or no single one.
+    """
+
+    piece: str
+    parts: tuple[str, ...]
+    form: str
+
+
+def piece_name(scene: Scene, ob: Object) -> str:
+    """Return the piece that a part belongs to: its own answer, or the scene's name."""
+    return ob.arming_cap.piece.strip() or scene.name
+
+
+def forms(scene: Scene) -> list[Object]:
+    """Return the objects that stand for a wearer, by name."""
+    return _with_role(scene, {"FORM"})
+
+
+def parts(scene: Scene) -> list[Object]:
+    """Return the objects that are part of a piece, by name."""
+    return _with_role(scene, {"PART", "REMOVABLE"})
+
+
+def _with_role(scene: Scene, roles: set[str]) -> list[Object]:
+    found = [ob for ob in scene.objects if ob.arming_cap.role in roles]
+    return sorted(found, key=lambda ob: ob.name)
+
+
+def cast_of(scene: Scene) -> list[Cast]:
+    """Return every piece of the scene with the form it is worn on, by the pieces' names."""
+    wearers = [ob.name for ob in forms(scene)]
+    pieces: dict[str, list[Object]] = {}
+    for ob in parts(scene):
+        pieces.setdefault(piece_name(scene, ob), []).append(ob)
+    found = []
+    for name, members in sorted(pieces.items()):
+        chosen = {ob.arming_cap.worn_by.name for ob in members if ob.arming_cap.worn_by} or set(wearers[:2])
+        form = chosen.pop() if len(chosen) == 1 else ""
+        found.append(Cast(name, tuple(ob.name for ob in members), form if form in wearers else ""))
+    return found
+
+
+def missing(scene: Scene) -> InputError | None:
+    """Return what keeps the checks from being run at all, or None. Cheap: it looks at roles only."""
+    if not forms(scene):
+        return InputError(
+            "no object is the form of a wearer",
+            source=scene.name,
+            remedy="select the wearer's body and give it the role Form",
+        )
+    if not parts(scene):
+        return InputError(
+            "no object is part of a piece",
+            source=scene.name,
+            remedy="select what is worn and give it the role Part",
+        )
+    for cast in cast_of(scene):
+        if not cast.form:
+            return InputError(
+                "it is not said which wearer it is for",
+                source=cast.piece,
+                remedy="select its parts and choose one form as Worn By",
+            )
+    return None
+
+
+# --- meshes -----------------------------------------------------------------------------------------------------------
+
+
+def mesh_of(ob: Object, depsgraph: Depsgraph, mm: float) -> TriangleMesh:
+    """Return an object as the viewport shows it: modifiers applied, in world position, in millimetres, welded.
+
+    Raises
+    ------
+    InputError
+        If the object is switched off, has no faces, or a coordinate is no number.
+    """
+    vertices, triangles = _arrays(ob, depsgraph, mm)
+    used = vertices[triangles.ravel()]
+    if bad := int((~np.isfinite(used)).any(axis=1).sum()):
+        raise InputError(f"{bad} corners are not finite numbers", source=ob.name, remedy="repair the mesh")
+    # Beyond a kilometre single precision leaves too few digits for a tenth of a millimetre.
+    if np.abs(used).max() > 1e6:
+        raise InputError("it lies beyond one kilometre", source=ob.name, remedy="check Unit and its distance")
+    mesh = TriangleMesh(vertices, triangles, ob.name)
+    if not (mesh.areas > 0).any():
+        raise InputError("every face has zero area", source=ob.name, remedy="check its scale and its mesh")
+    return mesh.welded()
+
+
+def _arrays(ob: Object, depsgraph: Depsgraph, mm: float) -> tuple[FloatArray, IntArray]:
+    """Return vertices (n, 3) in mm and triangles (m, 3) of an evaluated object."""
+    if ob.type not in WITH_SURFACE:
+        raise InputError("this kind of object has no surface", source=ob.name, remedy="set its role to None")
+    evaluated = ob.evaluated_get(depsgraph)
+    if not evaluated.is_evaluated:
+        # It would be read without its modifiers, at an old place.
+        raise InputError(
+            "it has a role, but is switched off in the viewport or the view layer",
+            source=ob.name,
+            remedy="switch it on, or set its role to None",
+        )
+    mesh = evaluated.to_mesh()
+    try:
+        mesh.calc_loop_triangles()
+        vertices = np.empty(3 * len(mesh.vertices), np.float32)
+        triangles = np.empty(3 * len(mesh.loop_triangles), np.int32)
+        mesh.vertices.foreach_get("co", vertices)
+        mesh.loop_triangles.foreach_get("vertices", triangles)
+    finally:
+        evaluated.to_mesh_clear()
+    if not len(triangles):
+        raise InputError("it has no faces", source=ob.name, remedy="use a mesh with faces, or set its role to None")
+    matrix = np.array(evaluated.matrix_world, float)
+    corners = triangles.reshape(-1, 3).astype(np.int64)
+    if np.linalg.det(matrix[:3, :3]) < 0:  # a mirrored object is wound the other way round
+        corners = corners[:, ::-1]
+    return (vertices.reshape(-1, 3).astype(float) @ matrix[:3, :3].T + matrix[:3, 3]) * mm, corners
+
+
+def fingerprint(ob: Object, depsgraph: Depsgraph, mm: float) -> str:
+    """Return a text that changes when the object's shape, place or role does.
+
+    A checksum, not a proof: it only decides whether verdicts are shown as resting on an older state.
+    """
+    role = ob.arming_cap.role
+    worn_by = ob.arming_cap.worn_by.name if ob.arming_cap.worn_by else ""
+    try:
+        vertices, triangles = _arrays(ob, depsgraph, mm)
+    except InputError as error:
+        return f"{role}:{error.what}"
+    shape = zlib.crc32(triangles.tobytes(), zlib.crc32(np.round(vertices, 4).tobytes()))
+    return f"{role}:{ob.arming_cap.piece}:{worn_by}:{shape:08x}"
+
+
+def piece_of(scene: Scene, depsgraph: Depsgraph, cast: Cast) -> Piece:
+    """Return a piece, its parts named as the objects are."""
+    mm = mm_per_unit(scene)
+    members = [scene.objects[name] for name in cast.parts]
+    return Piece(
+        cast.piece,
+        tuple(Part(ob.name, mesh_of(ob, depsgraph, mm), ob.arming_cap.role == "REMOVABLE") for ob in members),
+    )
+
+
+def depsgraph_of(scene: Scene) -> Depsgraph:
+    """Return the scene's evaluated state, up to date, with edits in progress in it."""
+    for ob in scene.objects:
+        if ob.mode == "EDIT" and ob.type == "MESH":
+            ob.update_from_editmode()
+    view_layer = bpy.context.view_layer if bpy.context.scene == scene else scene.view_layers[0]
+    view_layer.update()
+    return view_layer.depsgraph

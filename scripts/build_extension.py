@@ -1,0 +1,125 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Build the extension's zip: the package, its manifest and the wheels Blender unpacks beside it.
+
+    python scripts/build_extension.py [OUT_DIR]
+
+Wheels are fetched with pip, by the versions of requirements.lock, into build/wheels, and from there on no network is
+needed. Blender brings numpy itself and it is never bundled; scipy is not needed (see addon/arming_cap/engines.py).
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import tomllib
+import zipfile
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+SOURCE = ROOT / "addon" / "arming_cap"
+CACHE = ROOT / "build" / "wheels"
+
+PACKAGES = ("libigl", "manifold3d", "lib3mf", "trimesh", "rich", "markdown-it-py", "mdurl", "pygments")
+PYTHONS = ("3.11", "3.13", "3.14")  # Blender 4.5 and 5.0; 5.1 and 5.2; distributions that bring their own
+PLATFORMS = ("manylinux_2_28_x86_64", "manylinux_2_27_x86_64", "manylinux_2_17_x86_64", "manylinux2014_x86_64")
+EPOCH = (1980, 1, 1, 0, 0, 0)  # the oldest time a zip can hold: same files, same bytes
+
+
+def pinned() -> dict[str, str]:
+    """Return the version of each of `PACKAGES` by requirements.lock."""
+    lock = (ROOT / "requirements.lock").read_text(encoding="utf-8")
+    found = {
+        name.lower().replace("_", "-"): version
+        for name, version in re.findall(r"^([A-Za-z0-9_.-]+)==([^\s;\\]+)", lock, re.MULTILINE)
+    }
+    absent = [name for name in PACKAGES if name not in found]
+    if absent:
+        raise SystemExit(f"requirements.lock: no version of {', '.join(absent)}; add a line NAME==VERSION for each")
+    return {name: found[name] for name in PACKAGES}
+
+
+def wheels() -> list[Path]:
+    """Return the wheels of every package for every Python, fetched where they are not in the cache yet."""
+    CACHE.mkdir(parents=True, exist_ok=True)
+    versions = pinned()
+    for python in PYTHONS:
+        wanted = [f"{name}=={version}" for name, version in versions.items()]
+        if all(_for_python(name, version, python) for name, version in versions.items()):
+            continue
+        command = [sys.executable, "-m", "pip", "download", "--quiet", "--disable-pip-version-check", "--no-deps"]
+        command += ["--only-binary=:all:", "--python-version", python, "--implementation", "cp", "--dest", str(CACHE)]
+        command += [word for platform in PLATFORMS for word in ("--platform", platform)]
+        subprocess.run([*command, *wanted], check=True, stdout=subprocess.DEVNULL)
+    chosen = {path for python in PYTHONS for name, v in versions.items() if (path := _for_python(name, v, python))}
+    return sorted(chosen)
+
+
+def _for_python(name: str, version: str, python: str) -> Path | None:
+    """Return the cached wheel that Blender would unpack for a Python, or None.
+
+    A wheel fits when its tag is that Python's own, or abi3 of that Python or an older one, or pure.
+    """
+    minor = int(python.split(".")[1])
+    best: tuple[int, Path] | None = None
+    for path in CACHE.glob(f"{name.replace('-', '_')}-{version}-*.whl"):
+        tag, abi = path.stem.split("-")[2:4]
+        if tag == f"cp3{minor}":
+            rank = 3
+        elif abi == "abi3" and tag.startswith("cp3") and int(tag[3:]) <= minor:
+            rank = 2
+        elif tag.split(".")[-1] == "py3":
+            rank = 1
+        else:
+            continue
+        if best is None or rank > best[0]:
+            best = (rank, path)
+    return best[1] if best else None
+
+
+def manifest(held: list[Path]) -> str:
+    """Return the manifest with its list of wheels filled in."""
+    text = (SOURCE / "blender_manifest.toml").read_text(encoding="utf-8")
+    names = "".join(f'    "./wheels/{path.name}",\n' for path in held)
+    filled, count = re.subn(r"^wheels = \[\n\]$", f"wheels = [\n{names}]", text, flags=re.MULTILINE)
+    if count != 1:
+        raise SystemExit("blender_manifest.toml: there is no empty 'wheels' list to fill in")
+    tomllib.loads(filled)
+    return filled
+
+
+def build(out_dir: Path) -> Path:
+    """Write the zip into a folder and return its path."""
+    held = wheels()
+    text = manifest(held)
+    out_dir.mkdir(parents=True, exist_ok=True)
+    target = out_dir / f"arming_cap-{tomllib.loads(text)['version']}-linux_x64.zip"
+    sources = sorted(
+        path
+        for path in SOURCE.rglob("*")
+        if path.is_file() and "__pycache__" not in path.parts and path.name != "blender_manifest.toml"
+    )
+    with tempfile.TemporaryDirectory(dir=out_dir) as folder:
+        partial = Path(folder) / target.name
+        with zipfile.ZipFile(partial, "w") as archive:
+            _add(archive, "blender_manifest.toml", text.encode("utf-8"))
+            _add(archive, "LICENSE", (ROOT / "LICENSE").read_bytes())
+            for path in sources:
+                _add(archive, path.relative_to(SOURCE).as_posix(), path.read_bytes())
+            for path in held:
+                _add(archive, f"wheels/{path.name}", path.read_bytes())
+        shutil.move(partial, target)
+    return target
+
+
+def _add(archive: zipfile.ZipFile, name: str, content: bytes) -> None:
+    entry = zipfile.ZipInfo(name, EPOCH)
+    entry.external_attr = 0o644 << 16
+    entry.compress_type = zipfile.ZIP_STORED if name.endswith(".whl") else zipfile.ZIP_DEFLATED
+    archive.writestr(entry, content)
+
+
+if __name__ == "__main__":
+    print(build(Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "dist"))
