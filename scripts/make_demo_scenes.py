@@ -1,0 +1,97 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Make the demo production: scans, pieces, a .blend for each scene and the cast's picture.
+
+    python scripts/make_demo_scenes.py [--out FOLDER] [--meshes-only]
+
+Meshes need numpy, scipy, manifold3d and libigl; scenes and the picture need the bpy module too.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tomllib
+from pathlib import Path
+
+import manifold3d as m3
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from demo import pieces, wearers
+from demo.referee import arrays
+
+HOME = Path(__file__).resolve().parents[1] / "demo_scenes"
+COLOURS = ((0.30, 0.36, 0.38), (0.45, 0.34, 0.22), (0.33, 0.37, 0.29))
+
+
+def ply_bytes(solid: m3.Manifold) -> bytes:
+    """A solid as binary PLY: shared vertices, about a third of the size of STL."""
+    vertices, triangles = arrays(solid)
+    head = (
+        f"ply\nformat binary_little_endian 1.0\nelement vertex {len(vertices)}\nproperty float x\nproperty float y\n"
+        f"property float z\nelement face {len(triangles)}\nproperty list uchar int vertex_indices\nend_header\n"
+    )
+    faces = np.zeros(len(triangles), np.dtype([("n", "u1"), ("corners", "<i4", 3)]))
+    faces["n"], faces["corners"] = 3, triangles
+    return head.encode("ascii") + vertices.astype("<f4").tobytes() + faces.tobytes()
+
+
+def make_meshes(home: Path) -> None:
+    """Write every scan and every part."""
+    for folder, solids in (("wearers", wearers.wearers()), ("pieces", pieces.all_parts())):
+        (home / folder).mkdir(parents=True, exist_ok=True)
+        for name, solid in solids.items():
+            (home / folder / f"{name}.ply").write_bytes(ply_bytes(solid))
+
+
+def make_scenes(home: Path) -> None:
+    """Write a .blend beside every job, and the cast's picture."""
+    import bpy
+    from demo import stage
+
+    scans, parts = wearers.wearers(), pieces.all_parts()
+    cast = []
+    for job_file in sorted(HOME.glob("[0-9]*.toml")):
+        job = tomllib.loads(job_file.read_text(encoding="utf-8"))
+        stage.fresh()
+        scan = Path(job["wearer"][0]["form"]).stem
+        form = arrays(scans[scan])
+        stage.put(scan, *form, stage.SKIN)
+        shown = []
+        for piece in job["piece"]:
+            for part in piece["part"]:
+                name = Path(part["file"]).stem
+                mesh, place = arrays(parts[name]), part.get("translation_mm", (0.0, 0.0, 0.0))
+                stage.put(name, *mesh, COLOURS[len(shown) % 3], place, piece.get("scale", 1.0))
+                shown.append((mesh, place, piece.get("scale", 1.0)))
+        bpy.ops.wm.save_as_mainfile(filepath=str(home / f"{job_file.stem}.blend"), compress=True)
+        if "unplaced" not in job_file.stem:
+            cast.append((form, shown))
+    stage.fresh()
+    turn = np.radians(28)
+    about = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
+    for column, (form, shown) in enumerate(cast):
+        along = np.array([column * 340.0, 0, 0])
+        stage.put("form", form[0] @ about.T + along, form[1], stage.SKIN)
+        for index, (mesh, place, scale) in enumerate(shown):
+            moved = (mesh[0] * scale + np.asarray(place)) @ about.T + along
+            stage.put("part", moved, mesh[1], COLOURS[index % 3])
+    stage.look((680, -2000, 260), (680, 0, -20), 1720)
+    (home / "pictures").mkdir(exist_ok=True)
+    stage.render(home / "pictures" / "cast.png", (1600, 440))
+
+
+def main() -> None:
+    """Run from the command line."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--out", type=Path, default=HOME, help="where to write (default: demo_scenes)")
+    parser.add_argument("--meshes-only", action="store_true", help="no .blend files and no picture")
+    given = parser.parse_args()
+    make_meshes(given.out)
+    if not given.meshes_only:
+        make_scenes(given.out)
+
+
+if __name__ == "__main__":
+    main()
