@@ -195,9 +195,12 @@ def test_json_holds_only_finite_numbers_and_ends_in_a_newline():
 
 
 def test_rows_lose_no_fit():
-    rows = table.rows(invented())
-    assert len(rows) == 5 and all(len(row) == len(table.HEADS) for row in rows)
-    assert rows[-1][5] == "not checked"
+    one, two = (table.rows(fit) for fit in invented().fits)
+    assert len(one) == 4 and all(len(row) == len(table.HEADS) for row in [*one, *two])
+    assert [row[1] for row in two] == ["not checked"]
+    counts = table.counted(invented().fits)
+    assert list(counts) == [Status.FAIL, Status.NOT_CHECKED, Status.MARGINAL, Status.PASS]
+    assert list(counts.values()) == [1, 2, 1, 1]
 
 
 def test_three_files_are_written(tmp_path: Path):

@@ -1,21 +1,29 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A run as rows of plain text."""
+"""A fit as rows of plain text, and a run's verdicts counted."""
 
 from __future__ import annotations
 
-from .model import RunReport
+from collections import Counter
+from collections.abc import Iterable
+
+from ..verdict import Status
+from .model import FitReport
 from .words import number
 
-HEADS = ("Piece", "Wearer", "Check", "Number", "Requirement", "Verdict", "What limits it")
+HEADS = ("Check", "Verdict", "Number", "Requirement", "What limits it")
 
 
-def rows(run: RunReport) -> list[tuple[str, ...]]:
+def rows(fit: FitReport) -> list[tuple[str, ...]]:
     """Return one row for each verdict, under `HEADS`; a fit without any verdict still has its row."""
-    out: list[tuple[str, ...]] = []
-    for fit in run.fits:
-        for v in fit.verdicts:
-            limit = str(v.limited_by) or v.why
-            out.append((fit.piece, fit.wearer, v.check, number(v), v.requirement, v.status.value, limit))
-        if not fit.verdicts:
-            out.append((fit.piece, fit.wearer, "–", "not measured", "", fit.status.value, "no check was made"))
-    return out
+    if not fit.verdicts:
+        return [("–", fit.status.value, "not measured", "–", "no check was made")]
+    return [
+        (v.check, v.status.value, number(v), v.requirement or "–", str(v.limited_by) or v.why or "–")
+        for v in fit.verdicts
+    ]
+
+
+def counted(fits: Iterable[FitReport]) -> dict[Status, int]:
+    """Return how many verdicts there are of each status, worst first; a fit without any counts as not checked."""
+    found = Counter(status for fit in fits for status in ([v.status for v in fit.verdicts] or [fit.status]))
+    return {status: found[status] for status in sorted(Status, key=lambda s: -s.severity)}
