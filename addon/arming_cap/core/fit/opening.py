@@ -1,0 +1,213 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The clear opening of a section: the room inside its walls, also where the walls do not close.
+
+Where a wall goes all the way round, the opening is the void inside it. A helmet cut through its face opening is one
+C-shaped loop that has no void: the inside is a bay of it. So take the convex hull of the whole section and remove the
+walls. What is left falls into rooms. A room's outline is wall, except where it is a stretch of the hull: a mouth.
+The inside is the largest room, its area weighted by the square of how much of its outline is wall. A bay must fill a
+fair part of the hull and be walled for at least half its way round: the notch between a body's arm and its chest is no
+inside. A void, being closed, need not be large; but a large bay wins over the small voids in a hollow wall.
+
+Width and depth are extents of that room: from wall to facing wall, or to the straight line across a mouth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..arrays import BoolArray, FloatArray
+from ..mesh import TriangleMesh
+
+# A room that is less of the hull than this is a notch in a solid, no inside.
+LEAST_SHARE = 0.4
+# A room with more of its outline open than this is no inside.
+MOST_OPEN = 0.5
+# Open edges this long, as a share of an outline, make it the outline of a surface without thickness.
+RIM_SHARE = 0.25
+# A surface without thickness stands for a wall this thick (mm) where rooms are looked for.
+FOIL_MM = 2e-4
+# A room's outline comes back from the 2D booleans rounded, and half a foil away from a surface.
+ON_LINE_MM = 1e-3
+
+
+@dataclass(frozen=True, eq=False)
+class Opening:
+    """The room inside the walls of a section.
+
+    Attributes
+    ----------
+    outline
+        (n, 3) mm, closed, counter-clockwise seen from the tip of the normal.
+    width_mm, depth_mm
+        Its extent along the plane's axes: the clear opening, not wall to wall.
+    girth_mm
+        Length of the outline, the straight lines across mouths included.
+    area_mm2
+        Enclosed area.
+    mouths_mm
+        Lengths of the lines across where no wall is, longest first; empty for a ring.
+    """
+
+    outline: FloatArray
+    width_mm: float
+    depth_mm: float
+    girth_mm: float
+    area_mm2: float
+    mouths_mm: tuple[float, ...] = ()
+
+
+def inside_of(
+    outlines: list[FloatArray],
+    closed: BoolArray,
+    nesting: BoolArray,
+    girths: FloatArray,
+    rim: Callable[[], float],
+    frame: tuple[FloatArray, FloatArray, FloatArray],
+) -> Opening | None:
+    """Return the inside of a section whose walls form no plain ring.
+
+    Parameters
+    ----------
+    outlines
+        (n, 2) each, mm in the plane's axes; closed outer ones counter-clockwise, closed inner ones clockwise.
+    closed
+        (c,) whether an outline is closed.
+    nesting
+        (c, c) bool, whether outline i lies inside outline j.
+    girths
+        (c,) mm.
+    rim
+        Returns the total length of the mesh's open edges; asked only where it matters.
+    frame
+        The plane's two axes and a point on it, (3,) each.
+    """
+    from manifold3d import CrossSection, FillRule
+
+    if not len(outlines):
+        return None
+    # A closed outline that nothing lies in bounds a solid, unless it is a surface without thickness: then the
+    # mesh has a rim, of a length like the outline's own. Small holes of a dirty solid make no rim.
+    foil = ~closed
+    alone = closed & ~nesting.any(axis=0) & ~nesting.any(axis=1)
+    if alone.any():
+        foil = foil | (alone & (rim() >= RIM_SHARE * girths))
+    hull = CrossSection.hull_points(np.concatenate(outlines))
+    whole = hull.area()
+    if whole <= 0:
+        return None
+    outermost = closed & ~nesting.any(axis=1)
+    if not foil.any() and whole - sum(_area(outlines[i]) for i in np.flatnonzero(outermost)) < LEAST_SHARE * whole:
+        return None  # no bay is large enough to be the inside
+    solid = CrossSection([o for o, thin in zip(outlines, foil) if not thin], FillRule.Positive)
+    foils = [q for o, thin, c in zip(outlines, foil, closed) if thin for q in _foil(o, bool(c))]
+    walls = solid + CrossSection(foils, FillRule.Positive) if foils else solid
+    around = hull.to_polygons()[0]
+    best: tuple[float, FloatArray, list[float], float] | None = None
+    for room in (hull - walls).decompose():
+        if room.area() < LEAST_SHARE * whole:
+            continue
+        contour = max(room.to_polygons(), key=lambda p: abs(_area(p)))
+        lengths = np.linalg.norm(np.roll(contour, -1, axis=0) - contour, axis=1)
+        mouth = _near_lines(contour, around, np.roll(around, -1, axis=0)) & ~_on_wall(contour, outlines, closed)
+        open_share = float(lengths[mouth].sum() / lengths.sum())
+        if open_share > MOST_OPEN:
+            continue
+        score = room.area() * (1 - open_share) ** 2
+        if best is None or score > best[0]:
+            best = (score, contour, _runs(lengths, mouth), float(lengths.sum()))
+    if best is None:
+        return None
+    _, contour, mouths, girth = best
+    size = np.ptp(contour, axis=0)
+    across, along, origin = frame
+    outline = contour @ np.stack([across, along]) + origin
+    return Opening(
+        outline, float(size[0]), float(size[1]), girth, abs(_area(contour)), tuple(sorted(mouths, reverse=True))
+    )
+
+
+def _area(polygon: FloatArray) -> float:
+    p = polygon - polygon[0]
+    q = np.roll(p, -1, axis=0)
+    return 0.5 * float((p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]).sum())
+
+
+def _foil(outline: FloatArray, closed: bool) -> list[FloatArray]:
+    """Return a thin counter-clockwise rectangle round each stretch of a line; neighbours overlap at the corner."""
+    end = np.roll(outline, -1, axis=0) if closed else outline[1:]
+    start = outline if closed else outline[:-1]
+    along = end - start
+    length = np.linalg.norm(along, axis=1)[:, None]
+    along = along / np.where(length > 0, length, 1.0) * (FOIL_MM / 2)
+    aside = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    corners = [start - along - aside, end + along - aside, end + along + aside, start - along + aside]
+    return list(np.stack(corners, axis=1))
+
+
+def _on_wall(contour: FloatArray, outlines: list[FloatArray], closed: BoolArray) -> BoolArray:
+    start = np.concatenate([o if c else o[:-1] for o, c in zip(outlines, closed)])
+    end = np.concatenate([np.roll(o, -1, axis=0) if c else o[1:] for o, c in zip(outlines, closed)])
+    return _near_lines(contour, start, end)
+
+
+def _near_lines(contour: FloatArray, start: FloatArray, end: FloatArray) -> BoolArray:
+    """Return for each stretch of a contour whether its middle is on one of some segments."""
+    middle = 0.5 * (contour + np.roll(contour, -1, axis=0))
+    along = end - start
+    squared = (along**2).sum(axis=1)
+    squared[squared == 0] = 1.0
+    near = np.zeros(len(middle), bool)
+    for rows in np.array_split(np.arange(len(middle)), 1 + len(middle) * len(start) // 1_000_000):
+        to = middle[rows, None] - start[None]
+        t = np.clip((to * along).sum(axis=2) / squared, 0, 1)
+        near[rows] = (np.linalg.norm(to - t[..., None] * along, axis=2) <= ON_LINE_MM).any(axis=1)
+    return near
+
+
+def _runs(lengths: FloatArray, chosen: BoolArray) -> list[float]:
+    """Return the summed lengths of each unbroken run of chosen stretches, round the closed outline."""
+    if not chosen.any():
+        return []
+    if chosen.all():
+        return [float(lengths.sum())]
+    turn = int(np.flatnonzero(~chosen)[0])
+    lengths, chosen = np.roll(lengths, -turn), np.roll(chosen, -turn)
+    starts = np.flatnonzero(chosen & ~np.roll(chosen, 1))
+    run = np.cumsum(chosen & ~np.roll(chosen, 1))
+    return [float(lengths[chosen & (run == r + 1)].sum()) for r in range(len(starts))]
+
+
+def rim_length(mesh: TriangleMesh) -> float:
+    """Return the total length of a mesh's open edges in mm."""
+    if _boundary_checksum(mesh) == 0:
+        return 0.0
+    welded = mesh.welded()
+    edges = np.sort(welded.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    edges = edges[edges[:, 0] != edges[:, 1]]
+    key = edges[:, 0] * len(welded.vertices) + edges[:, 1]
+    order = np.argsort(key)
+    apart = np.diff(key[order], prepend=-1, append=-1) != 0
+    open_edges = edges[order[apart[1:] & apart[:-1]]]
+    ends = welded.vertices[open_edges]
+    return float(np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1).sum())
+
+
+def _boundary_checksum(mesh: TriangleMesh) -> int:
+    """Return 0 where every edge is run through as often one way as the other: no open edge, no flipped face.
+
+    Each directed edge adds an antisymmetric product of two scrambled vertex numbers, modulo 2**64; what cancels
+    is 0 and what does not is 0 by accident once in 2**64. It costs a tenth of sorting the edges.
+    """
+    number = np.arange(1, len(mesh.vertices) + 1, dtype=np.uint64)
+    p = (number * np.uint64(0x9E3779B97F4A7C15)) ^ (number << np.uint64(29))
+    p = p * np.uint64(0xBF58476D1CE4E5B9)
+    p ^= p >> np.uint64(31)
+    q = (p + number) * np.uint64(0x94D049BB133111EB)
+    q ^= q >> np.uint64(29)
+    a, b, c = (mesh.triangles[:, i] for i in range(3))
+    pa, pb, pc, qa, qb, qc = p[a], p[b], p[c], q[a], q[b], q[c]
+    # (a,b) + (b,c) + (c,a) of p q' - q p', gathered by the factor p
+    return int((pa * (qb - qc) + pb * (qc - qa) + pc * (qa - qb)).sum(dtype=np.uint64))
