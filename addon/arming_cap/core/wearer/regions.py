@@ -21,7 +21,7 @@ HEAD = (
     "throat",
     *_pairs("temple", "parietal", "ear", "face", "jaw", "neck", "shoulder"),
 )
-BODY = ("chest", "back", "waist", "hip")
+BODY = ("chest", "back", "waist", "hip", "body")
 LIMB = _pairs(
     "upper_arm",
     "elbow",
