@@ -48,7 +48,7 @@ from .wearer.form import Wearer
 from .wearer.regions import ALL as REGIONS
 from .wearer.sources import Source, read_wearer
 
-CHECKS = ("mesh", "placement", "clearance", "passage")
+CHECKS = ("mesh", "placement", "clearance", "donning")
 
 
 @dataclass(frozen=True)
@@ -182,7 +182,12 @@ def _limits(table: _Table | None) -> Limits:
 
 
 def _wearer(
-    table: _Table, folder: Path, units: str | None, inputs: list[dict[str, str]], warnings: list[str], progress: Progress
+    table: _Table,
+    folder: Path,
+    units: str | None,
+    inputs: list[dict[str, str]],
+    warnings: list[str],
+    progress: Progress,
 ) -> Wearer:
     form, card = table.text("form", ""), table.text("card", "")
     if bool(form) == bool(card):
@@ -227,7 +232,9 @@ def _piece(
         name, removable, hinge = one.text("name", ""), one.flag("removable", False), _hinge(one.table("hinge"))
         one.finish()
         for mesh in read.meshes:
-            parts.append(Part(name if name and len(read.meshes) == 1 else mesh.name, mesh.moved(pose), removable, hinge))
+            parts.append(
+                Part(name if name and len(read.meshes) == 1 else mesh.name, mesh.moved(pose), removable, hinge)
+            )
     piece = Piece(table.text("name", parts[0].name), tuple(parts))
     scale = table.number("scale", 1.0, 0.01, 100.0)
     seat = table.choice("seat", ("fixed", "best"), "fixed") or "fixed"

@@ -1,0 +1,210 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The command line: ``arming-cap VERB ...``, in plain Python, with the bpy module and in background Blender.
+
+Exit status: 0 every verdict is pass or marginal; 1 a verdict is fail, or a check that was asked for could not be made;
+2 the input or the call is wrong, said in one line; 3 a fault of ours, with the traceback in a log file.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import re
+import sys
+import tempfile
+import traceback
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any, NoReturn
+
+from . import __version__
+from .core.errors import Cancelled, InputError
+from .core.progress import Progress, silent
+
+PASSED, FAILED, WRONG_INPUT, OUR_FAULT, STOPPED = 0, 1, 2, 3, 130
+SIGNED = re.compile(r"-\.?\d")
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser that says what is wrong in one line."""
+
+    def error(self, message: str) -> NoReturn:
+        raise InputError(message, remedy=f"see {self.prog} --help")
+
+
+def parser() -> argparse.ArgumentParser:
+    """Return the parser of every verb."""
+    top = _Parser(prog="arming-cap", description="Will this printed piece fit this wearer?")
+    top.add_argument("--version", action="version", version=f"arming-cap {__version__}")
+    verbs = top.add_subparsers(dest="verb", metavar="VERB", required=True, parser_class=_Parser)
+
+    everywhere = _Parser(add_help=False)
+    everywhere.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
+    everywhere.add_argument("--out", type=Path, metavar="DIR", help="folder for what is written")
+    everywhere.add_argument("--units", choices=("mm", "cm", "m", "in"), help="of meshes that say nothing (default mm)")
+    everywhere.add_argument("--scale", type=_positive, default=1.0, metavar="S", help="uniform scale of the piece")
+    everywhere.add_argument("--seed", type=int, default=0, help="where anything is sampled: same seed, same bytes")
+
+    def verb(name: str, about: str, within: Any = verbs) -> argparse.ArgumentParser:
+        return within.add_parser(name, help=about, description=about, parents=[everywhere])  # type: ignore[no-any-return]
+
+    def fitted(name: str, about: str) -> argparse.ArgumentParser:
+        one = verb(name, about)
+        one.add_argument("--wearer", required=True, metavar="FORM", help="a wearer card or any closed mesh")
+        one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="one file for each part")
+        one.add_argument("--seat", choices=("fixed", "best"), default="fixed", help="fixed: the files' own positions")
+        one.add_argument("--allowance", type=_number, metavar="MM", help="standoff to keep everywhere (default 0)")
+        return one
+
+    one = verb("check", "every check of every job; writes report.json, report.html and junit.xml")
+    one.add_argument("jobs", nargs="+", metavar="JOB.toml|SCENE.blend")
+
+    one = verb("section", "closed and open loops of planes n.x = d")
+    one.add_argument("mesh", nargs="+", metavar="MESH")
+    one.add_argument("--plane", action="append", default=[], type=_four, metavar="NX,NY,NZ,D")
+    one.add_argument("--heights", type=_heights, metavar="A:B:STEP", help="horizontal planes from A to B")
+
+    fitted("clearance", "standoff of the piece from the wearer, whole and by region")
+    one = fitted("size", "smallest uniform scale about the files' origin that keeps a clearance")
+    one.add_argument("--clearance", type=_number, required=True, metavar="MM")
+    one = fitted("don", "whether the piece can be put on, and its tightest place")
+    one.add_argument("--removable", action="append", default=[], metavar="NAME", help="a part that may come off")
+    one.add_argument("--neck-bend", type=_number, default=0.0, metavar="DEG", help="how far the head may bow")
+    one.add_argument("--no-scale", action="store_true", help="do not look for the smallest scale that passes")
+    return top
+
+
+def _number(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number") from None
+    if not abs(value) < 1e9:  # refuses nan as well
+        raise argparse.ArgumentTypeError(f"{text} is out of range")
+    return value
+
+
+def _positive(text: str) -> float:
+    value = _number(text)
+    if not value > 0:
+        raise argparse.ArgumentTypeError(f"{text} is not above 0")
+    return value
+
+
+def _four(text: str) -> tuple[float, float, float, float]:
+    words = text.split(",")
+    if len(words) != 4:
+        raise argparse.ArgumentTypeError(f"'{text}' is not NX,NY,NZ,D: four numbers with commas between them")
+    a, b, c, d = map(_number, words)
+    if not (a or b or c):
+        raise argparse.ArgumentTypeError("the normal NX,NY,NZ has no length")
+    return a, b, c, d
+
+
+def _heights(text: str) -> list[float]:
+    words = text.split(":")
+    if len(words) != 3:
+        raise argparse.ArgumentTypeError(f"'{text}' is not A:B:STEP: three numbers with colons between them")
+    low, high, step = map(_number, words)
+    if not step > 0 or high < low:
+        raise argparse.ArgumentTypeError("A:B:STEP goes upwards with a STEP above 0")
+    count = int((high - low) / step + 1e-9) + 1
+    if count > 10_000:
+        raise argparse.ArgumentTypeError(f"{count} planes are more than 10000")
+    return [low + step * i for i in range(count)]
+
+
+def _with_signs_attached(arguments: Sequence[str]) -> list[str]:
+    """Join an option and a value that begins with a minus sign, which argparse would take for an option."""
+    joined: list[str] = []
+    for word in arguments:
+        if joined and SIGNED.match(word) and re.fullmatch(r"--[a-z-]+", joined[-1]):
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one verb and return the exit status."""
+    given = _with_signs_attached(sys.argv[1:] if arguments is None else arguments)
+    try:
+        options = parser().parse_args(given)
+        return _run(options)
+    except InputError as error:
+        print(f"arming-cap: {error}", file=sys.stderr)
+        return WRONG_INPUT
+    except (KeyboardInterrupt, Cancelled):
+        print("arming-cap: stopped; nothing was left half-written", file=sys.stderr)
+        return STOPPED
+    except SystemExit as end:  # --help and --version
+        return int(end.code or 0)
+    except Exception:
+        handle, path = tempfile.mkstemp(prefix="arming-cap-", suffix=".log")
+        with os.fdopen(handle, "w", encoding="utf-8") as log:
+            traceback.print_exc(file=log)
+        print(f"arming-cap: a fault of the program itself; the traceback is in {path}", file=sys.stderr)
+        return OUR_FAULT
+
+
+def _run(options: argparse.Namespace) -> int:
+    from . import verbs
+    from .core.report import as_json
+
+    with _own_stdout() as stdout, shown_progress() as progress:
+        outcome = getattr(verbs, options.verb.replace("-", "_"))(options, progress)
+    if options.json:
+        document = as_json.document(options.verb, outcome.inputs, outcome.warnings, outcome.result)
+        stdout.write(as_json.dumps(document))
+    else:
+        for warning in outcome.warnings:
+            print(f"note: {warning}", file=sys.stderr)
+        outcome.show(stdout)
+    stdout.flush()
+    return FAILED if outcome.failed else PASSED
+
+
+@contextlib.contextmanager
+def _own_stdout() -> Iterator[Any]:
+    """Yield the real standard output while everything that libraries or Blender print there goes to stderr."""
+    sys.stdout.flush()
+    try:
+        kept = os.dup(1)
+    except OSError:  # no such file: somebody replaced the streams altogether
+        yield sys.stdout
+        return
+    stream = sys.stdout
+    same = stream.isatty() or _is_descriptor(stream, 1)
+    try:
+        os.dup2(2, 1)
+        yield stream
+    finally:
+        if same:
+            # Text that others left in Python's buffer belongs to stderr too.
+            stream.flush()
+        os.dup2(kept, 1)
+        os.close(kept)
+
+
+def _is_descriptor(stream: Any, number: int) -> bool:
+    try:
+        return bool(stream.fileno() == number)
+    except (OSError, ValueError, AttributeError):
+        return False
+
+
+@contextlib.contextmanager
+def shown_progress() -> Iterator[Progress]:
+    """Yield a progress callback that draws a bar on a terminal, and is silent elsewhere."""
+    if not sys.stderr.isatty():
+        yield silent
+        return
+    from .terminal import progress_bar
+
+    with progress_bar() as progress:
+        yield progress
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,295 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The one road from a piece and a wearer to verdicts, taken by the panel, the command line and the tests alike."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from .arrays import FloatArray
+from .fit.clearance import Clearance, measure
+from .fit.section import Section, cut
+from .job import Fitting, Job, Limits
+from .piece import Piece, misplacements
+from .pose import Pose
+from .progress import Progress, part_of, silent
+from .report.model import Drawing, FitReport, Outline, RunReport
+from .tolerances import TOLERANCES
+from .verdict import Place, Status, Verdict, judge
+from .wearer.form import Wearer
+from .wearer.regions import in_words
+
+# A worn piece has some of its surface this near to the wearer; farther away it is not on the wearer at all.
+WORN_WITHIN_MM = 120.0
+
+
+def check_fit(
+    piece: Piece,
+    wearer: Wearer,
+    limits: Limits = Limits(),  # noqa: B008  frozen
+    *,
+    scale: float = 1.0,
+    seat: str = "fixed",
+    progress: Progress = silent,
+) -> FitReport:
+    """Make every check that was asked for of one piece on one wearer.
+
+    Parameters
+    ----------
+    piece
+        As the files hold it, in worn position.
+    wearer
+        Who wears it, with the allowances to keep.
+    limits
+        What is asked.
+    scale
+        Uniform scale of the piece about its files' origin.
+    seat
+        ``fixed``: as placed; ``best``: find where it comes to rest.
+
+    Raises
+    ------
+    InputError
+        If the input cannot be checked at all.
+    Cancelled
+        If `progress` asks to stop.
+    """
+    whole = piece.scaled(scale)
+    verdicts: list[Verdict] = []
+    warnings: list[str] = []
+    drawings: tuple[Drawing, ...] = ()
+    regions: dict[str, dict[str, float]] = {}
+    pose = Pose()
+
+    progress(0.0, f"{piece.name}: looking at the mesh")
+    if "mesh" in limits.checks:
+        verdicts.append(_mesh(whole))
+    placement = _placement(whole, wearer, seat)
+    if "placement" in limits.checks:
+        verdicts.append(placement)
+
+    asked = [c for c in ("clearance", "donning") if c in limits.checks]
+    if placement.status is Status.FAIL:
+        # Numbers of parts that are not where they are worn would be about nothing.
+        why = "the parts are not in their worn position, so there is nothing to measure"
+        verdicts += [Verdict(c, Status.NOT_CHECKED, why=why, mend=placement.mend) for c in asked]
+    elif asked:
+        if seat == "best":
+            from .fit.seating import seat as find_seat
+
+            pose = find_seat(whole, wearer, progress=part_of(progress, 0.05, 0.3)).pose
+        progress(0.3, f"{piece.name} on {wearer.name}: measuring the standoff")
+        found = measure(whole, wearer, pose, progress=part_of(progress, 0.3, 0.5))
+        regions = found.as_table()
+        if "clearance" in limits.checks:
+            verdicts.append(_clearance(found, wearer))
+        if "donning" in limits.checks:
+            verdicts.append(_donning(whole, wearer, pose, limits, part_of(progress, 0.5, 0.95)))
+        progress(0.95, f"{piece.name} on {wearer.name}: drawing")
+        drawings = _drawings(whole.moved(pose), wearer, verdicts)
+    progress(1.0, f"{piece.name} on {wearer.name}: done")
+    return FitReport(
+        piece.name, wearer.name, scale, pose.as_dict(), tuple(verdicts), regions, tuple(warnings), drawings
+    )
+
+
+def check_job(job: Job, progress: Progress = silent) -> RunReport:
+    """Check every fitting of a job in turn; see `check_fit`."""
+    fits = []
+    share = 1.0 / max(len(job.fittings), 1)
+    for number, one in enumerate(job.fittings):
+        fits.append(_check_fitting(one, job.limits, part_of(progress, number * share, (number + 1) * share)))
+    return RunReport(job.title, tuple(fits), job.inputs, job.warnings, settings(job.limits))
+
+
+def _check_fitting(one: Fitting, limits: Limits, progress: Progress) -> FitReport:
+    return check_fit(one.piece, one.wearer, limits, scale=one.scale, seat=one.seat, progress=progress)
+
+
+def merged(runs: Sequence[RunReport]) -> RunReport:
+    """Return several runs as one; their titles are kept in the pieces' order where they differ."""
+    if len(runs) == 1:
+        return runs[0]
+    inputs: list[dict[str, str]] = []
+    for run in runs:
+        inputs += [entry for entry in run.inputs if entry not in inputs]
+    return RunReport(
+        "; ".join(dict.fromkeys(run.title for run in runs)),
+        tuple(fit for run in runs for fit in run.fits),
+        tuple(inputs),
+        tuple(warning for run in runs for warning in run.warnings),
+        runs[0].settings,
+    )
+
+
+def settings(limits: Limits) -> dict[str, Any]:
+    """Return what every number of a report rests on: limits, tolerances, library versions."""
+    from .. import engines
+
+    return {
+        "limits": {**dataclasses.asdict(limits), "checks": list(limits.checks)},
+        "tolerances": dataclasses.asdict(TOLERANCES),
+        "versions": engines.versions(),
+    }
+
+
+# --- one check each ---------------------------------------------------------------------------------------------------
+
+
+def _mesh(piece: Piece) -> Verdict:
+    """Report what is unsound about the parts: facts for printing, no hindrance to the other checks."""
+    facts = {p.name: p.mesh.soundness for p in piece.parts}
+    remarks = [f"{name}: {', '.join(f.remarks())}" for name, f in facts.items() if f.remarks()]
+    faults = sum(
+        f.open_edges + f.non_manifold_edges + f.flipped_edges + f.duplicate_triangles + f.zero_area_triangles
+        for f in facts.values()
+    )
+    details = {name: dataclasses.asdict(f) for name, f in facts.items()}
+    if not remarks:
+        return Verdict(
+            "mesh", Status.PASS, 0, "faults", "none", why="every part is a closed, sound mesh", details=details
+        )
+    return Verdict(
+        "mesh", Status.MARGINAL, faults, "faults", "none",
+        limited_by=Place(part=next(n for n, f in facts.items() if f.remarks())),
+        why="; ".join(remarks),
+        mend="the checks hold as they are; repair the mesh before slicing it",
+        details=details,
+    )  # fmt: skip
+
+
+def _placement(piece: Piece, wearer: Wearer, seat: str) -> Verdict:
+    """Report whether the parts look as if they were in worn position, on the wearer."""
+    doubts = misplacements(piece)
+    if doubts:
+        return Verdict(
+            "placement", Status.FAIL, len(doubts), "pairs of parts", "each part where it is worn",
+            limited_by=Place(part=piece.parts[0].name),
+            why="; ".join(doubts) + ": they look exported each at the origin",
+            mend="move each part to where it is worn: translation_mm of each part in the job, or the object in Blender",
+        )  # fmt: skip
+    low, high = piece.mesh.bounds
+    body_low, body_high = wearer.form.mesh.bounds
+    gap = float(np.linalg.norm(np.maximum(0.0, np.maximum(low - body_high, body_low - high))))
+    if gap > WORN_WITHIN_MM and seat == "fixed":
+        return Verdict(
+            "placement", Status.FAIL, gap, "mm", f"within {WORN_WITHIN_MM:.0f} mm of the wearer",
+            limited_by=Place(part=piece.parts[0].name),
+            why=f"the piece is {gap:.0f} mm away from the wearer's body",
+            mend="move the piece to where it is worn, or ask for seat = 'best'",
+        )  # fmt: skip
+    return Verdict(
+        "placement",
+        Status.PASS,
+        gap,
+        "mm",
+        "each part where it is worn",
+        why="the parts sit beside each other on the wearer",
+    )
+
+
+def _clearance(found: Clearance, wearer: Wearer) -> Verdict:
+    """Judge the smallest margin over all regions."""
+    margin, region = found.min_margin_mm, found.limiting_region
+    allowance = wearer.allowance(region)
+    spread = wearer.form.spread_mm.get(region, 0.0)
+    status = judge(margin, spread)
+    place = Place(region, found.limiting_part, found.limiting_at)
+    standoff = margin + allowance
+    where = in_words(region) if region != "whole" else "closest place"
+    why = f"{standoff:.1f} mm at the {where} of {wearer.name}, where {allowance:g} mm are to be kept"
+    if found.min_standoff_mm < 0 <= margin:
+        why += f"; the flesh gives by {-found.min_standoff_mm:.1f} mm at the {in_words(found.region)}"
+    mend = ""
+    if status is not Status.PASS:
+        mend = f"{max(spread - margin, 0.1):.1f} mm more room there: a larger scale, thinner padding, or relief inside"
+    return Verdict(
+        "clearance", status, margin, "mm", f"margin at least 0 mm over an allowance of {allowance:g} mm", spread, place,
+        why, mend, {"min_standoff_mm": round(found.min_standoff_mm, 3), "allowance_mm": allowance},
+    )  # fmt: skip
+
+
+def _donning(piece: Piece, wearer: Wearer, pose: Pose, limits: Limits, progress: Progress) -> Verdict:
+    """Judge whether the piece gets on: as a whole, else with its removable parts off."""
+    from .fit.donning import judge_donning
+
+    return judge_donning(piece, wearer, pose, neck_bend_deg=limits.neck_bend_deg, progress=progress)
+
+
+# --- drawings ---------------------------------------------------------------------------------------------------------
+
+
+def _drawings(piece: Piece, wearer: Wearer, verdicts: Sequence[Verdict]) -> tuple[Drawing, ...]:
+    """Draw the level that limits each failing or tightest check, the widest level, and the middle from the side."""
+    box = piece.mesh.bounds
+    levels: dict[str, float] = {}
+    for verdict in verdicts:
+        if verdict.check in ("clearance", "donning") and verdict.limited_by.at is not None:
+            region = in_words(verdict.limited_by.region) if verdict.limited_by.region not in ("", "whole") else ""
+            levels[f"What limits {verdict.check}{': the ' + region if region else ''}"] = verdict.limited_by.at[2]
+    inside = box[0, 2] + np.array([0.25, 0.5, 0.75]) * np.ptp(box[:, 2])
+    levels.setdefault("Half way up the piece", float(inside[1]))
+    drawings = []
+    marks = {v.limited_by.at[2]: v.limited_by for v in verdicts if v.limited_by.at is not None}
+    for title, level in levels.items():
+        if not box[0, 2] < level < box[1, 2]:
+            continue
+        place = marks.get(level)
+        mark = () if place is None or place.at is None else ((in_words(place.region), (place.at[0], place.at[1])),)
+        drawing = _section_drawing(piece, wearer, (0.0, 0.0, 1.0), level, f"{title}, at {level:.0f} mm", mark)
+        drawings.append(drawing)
+    middle = float(box[:, 0].mean())
+    drawings.append(
+        _section_drawing(
+            piece, wearer, (1.0, 0.0, 0.0), middle, "From the side, through the middle", (), ("back", "up")
+        )
+    )
+    return tuple(d for d in drawings if d.outlines)
+
+
+def _section_drawing(
+    piece: Piece,
+    wearer: Wearer,
+    normal: tuple[float, float, float],
+    offset: float,
+    title: str,
+    marks: tuple[tuple[str, tuple[float, float]], ...],
+    axes: tuple[str, str] = ("wearer's left", "back"),
+) -> Drawing:
+    own = cut(piece.mesh, normal, offset)[0]
+    body = cut(wearer.form.mesh, normal, offset)[0]
+    flat = (lambda p: p[:, [0, 1]]) if normal[2] else (lambda p: p[:, [1, 2]])
+    outlines = _outlines(own, flat, piece.name)
+    if not outlines:
+        return Drawing(title, ())
+    corners = np.concatenate([o.points for o in outlines])
+    low, high = corners.min(axis=0) - 40.0, corners.max(axis=0) + 40.0
+    # A whole body's arms and hips are no part of this picture.
+    outlines += [
+        Outline("form", points, closed, wearer.name)
+        for points, closed in ((flat(loop.points), loop.closed) for loop in body.loops)
+        if (points.max(axis=0) >= low).all() and (points.min(axis=0) <= high).all()
+    ]
+    return Drawing(title, tuple(outlines), axes, marks, _clear_width(own, normal))
+
+
+def _outlines(section: Section, flat: Any, label: str) -> list[Outline]:
+    return [
+        Outline(loop.role if loop.closed else "open", flat(loop.points), loop.closed, label) for loop in section.loops
+    ]
+
+
+def _clear_width(
+    section: Section, normal: tuple[float, float, float]
+) -> tuple[tuple[str, tuple[float, float], tuple[float, float]], ...]:
+    """Return the clear width as a length to draw, where there is one across the middle."""
+    inner = [loop for loop in section.loops if loop.closed and loop.role == "inner"]
+    if section.inner_width_mm is None or not inner or not normal[2]:
+        return ()
+    points: FloatArray = max(inner, key=lambda loop: loop.area_mm2).points
+    left, right = points[points[:, 0].argmin()], points[points[:, 0].argmax()]
+    level = float((left[1] + right[1]) / 2)
+    return ((f"clear {section.inner_width_mm:.0f} mm", (float(left[0]), level), (float(right[0]), level)),)

@@ -1,0 +1,187 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What each verb of the command line does: arguments to the core, its answer to a table or a document."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from .core.errors import InputError
+from .core.formats import read_mesh
+from .core.mesh import joined
+from .core.piece import Part, Piece, misplacements
+from .core.pose import Pose
+from .core.progress import Progress, part_of
+from .core.verdict import Status, judge
+from .core.wearer.form import Wearer
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A verb's answer: the document's parts, whether a verdict failed, and how to show it."""
+
+    result: Any
+    inputs: Sequence[dict[str, str]]
+    warnings: Sequence[str]
+    failed: bool
+    show: Callable[[Any], None]
+
+
+# --- shared reading ---------------------------------------------------------------------------------------------------
+
+
+def _read_piece(
+    files: Sequence[str], options: argparse.Namespace, removable: Sequence[str] = ()
+) -> tuple[Piece, list[dict[str, str]], list[str]]:
+    parts: list[Part] = []
+    inputs: list[dict[str, str]] = []
+    warnings: list[str] = []
+    for file in files:
+        read = read_mesh(file, options.units)
+        inputs.append({"file": str(file), "sha256": read.sha256})
+        warnings += read.warnings
+        parts += [Part(mesh.name, mesh, mesh.name in removable) for mesh in read.meshes]
+    piece = Piece(parts[0].name if len(parts) == 1 else "piece", tuple(parts)).scaled(options.scale)
+    for name in removable:
+        if name not in {p.name for p in parts}:
+            raise InputError(
+                f"there is no part '{name}' to take off",
+                remedy=f"the parts are {', '.join(p.name for p in parts)}",
+            )
+    warnings += [f"{doubt}: were the parts exported each at the origin?" for doubt in misplacements(piece)]
+    return piece, inputs, warnings
+
+
+@dataclass(frozen=True)
+class _Case:
+    piece: Piece
+    wearer: Wearer
+    inputs: list[dict[str, str]]
+    warnings: list[str]
+
+
+def _read_case(options: argparse.Namespace, progress: Progress, removable: Sequence[str] = ()) -> _Case:
+    from .core.wearer.sources import read_wearer
+
+    piece, inputs, warnings = _read_piece(options.piece, options, removable)
+    read = read_wearer(options.wearer, options.units, progress)
+    wearer = read.wearer
+    if options.allowance is not None:
+        wearer = Wearer(wearer.name, wearer.form, {"default": options.allowance})
+    elif options.seat == "fixed":  # the files' own positions: nothing is asked but what is given
+        wearer = Wearer(wearer.name, wearer.form, {})
+    sources = [{"file": str(options.wearer), "sha256": s.sha256} for s in read.sources[:1]]
+    sources += [{"file": str(s.path), "sha256": s.sha256} for s in read.sources[1:]]
+    return _Case(piece, wearer, sources + inputs, [*read.warnings, *warnings])
+
+
+def _seat(case: _Case, options: argparse.Namespace, progress: Progress) -> Pose:
+    if options.seat == "fixed":
+        return Pose()
+    from .core.fit.seating import seat
+
+    return seat(case.piece, case.wearer, progress=progress).pose
+
+
+def _print_rows(stdout: Any, rows: Sequence[Sequence[object]]) -> None:
+    """Print rows as aligned columns."""
+    texts = [[("" if cell is None else str(cell)) for cell in row] for row in rows]
+    widths = [max(len(row[i]) for row in texts) for i in range(len(texts[0]))] if texts else []
+    for row in texts:
+        print("  ".join(cell.ljust(width) for cell, width in zip(row, widths)).rstrip(), file=stdout)
+
+
+def _mm(value: float | None) -> str:
+    return "-" if value is None else f"{value:.2f} mm"
+
+
+def _point(at: Sequence[float] | None) -> str:
+    return "-" if at is None else "(" + ", ".join(f"{v:.1f}" for v in at) + ")"
+
+
+# --- verbs ------------------------------------------------------------------------------------------------------------
+
+
+def section(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """Cut meshes with planes."""
+    from .core.fit.section import cut
+
+    planes = [tuple(p) for p in options.plane] + [(0.0, 0.0, 1.0, z) for z in options.heights or ()]
+    if not planes:
+        raise InputError("no plane was given", remedy="add --plane NX,NY,NZ,D or --heights A:B:STEP")
+    piece, inputs, warnings = _read_piece(options.mesh, options)
+    mesh = piece.parts[0].mesh if len(piece.parts) == 1 else joined([p.mesh for p in piece.parts], piece.name)
+    sections = cut(mesh, [p[:3] for p in planes], [p[3] for p in planes], progress)
+    for found in sections:
+        if not found.loops:
+            warnings.append(f"the plane at {found.offset:.6g} mm misses the mesh")
+
+    def show(stdout: Any) -> None:
+        rows: list[Sequence[object]] = [("plane", "loop", "girth", "area", "width", "depth", "clear width", "depth")]
+        for one in sections:
+            normal = ",".join(f"{v:.4g}" for v in one.normal)
+            clear = (_mm(one.inner_width_mm), _mm(one.inner_depth_mm))
+            if not one.loops:
+                rows.append((f"{normal} at {one.offset:.4g}", "none"))
+            for index, loop in enumerate(one.loops):
+                kind = loop.role if loop.closed else "open"
+                figures = (_mm(loop.girth_mm), f"{loop.area_mm2:.1f} mm²", _mm(loop.width_mm), _mm(loop.depth_mm))
+                head = f"{normal} at {one.offset:.4g}" if index == 0 else ""
+                rows.append((head, kind, *figures, *(clear if index == 0 else ("", ""))))
+        width = max(len(row) for row in rows)
+        _print_rows(stdout, [tuple(row) + ("",) * (width - len(row)) for row in rows])
+
+    return Outcome({"planes": [s.as_dict() for s in sections]}, inputs, warnings, False, show)
+
+
+def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """Measure the standoff of a piece in one pose."""
+    from .core.fit.clearance import measure
+
+    case = _read_case(options, part_of(progress, 0.0, 0.2))
+    pose = _seat(case, options, part_of(progress, 0.2, 0.6))
+    found = measure(case.piece, case.wearer, pose, progress=part_of(progress, 0.6, 1.0))
+    status = judge(found.min_margin_mm)
+    result = {**found.as_dict(), "seat": pose.as_dict(), "verdict": status.value}
+
+    def show(stdout: Any) -> None:
+        print(f"least standoff {_mm(found.min_standoff_mm)} at {_point(found.at)}, part {found.part}", file=stdout)
+        rows: list[Sequence[object]] = [("region", "least", "mean", "5th percentile")]
+        rows += [(n, _mm(r["min_mm"]), _mm(r["mean_mm"]), _mm(r["p5_mm"])) for n, r in result["regions"].items()]
+        _print_rows(stdout, rows)
+
+    return Outcome(result, case.inputs, case.warnings, status is Status.FAIL, show)
+
+
+def check(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """Make every check of every job and write the reports."""
+    from .core.checks import check_job, merged
+    from .core.job import read_job
+    from .core.report.write import write_reports
+
+    runs = []
+    share = 1.0 / len(options.jobs)
+    for number, file in enumerate(options.jobs):
+        path = Path(file)
+        ours = part_of(progress, number * share, (number + 1) * share)
+        if path.suffix.lower() == ".blend":
+            from .blendfile import job_of_blend
+
+            job = job_of_blend(path, options.scale)
+        else:
+            job = read_job(path, options.units, options.scale, part_of(ours, 0.0, 0.3))
+        runs.append(check_job(job, part_of(ours, 0.3, 1.0)))
+    run = merged(runs)
+    written = write_reports(run, options.out or Path("out") / "check")
+
+    def show(stdout: Any) -> None:
+        from .terminal import print_table
+
+        print_table(run, stdout)
+        print(f"reports: {next(iter(written.values())).parent}", file=stdout)
+
+    failed = run.status in (Status.FAIL, Status.NOT_CHECKED)
+    return Outcome(run.as_dict(), run.inputs, run.warnings, failed, show)
