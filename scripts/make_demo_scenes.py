@@ -16,12 +16,13 @@ from pathlib import Path
 import manifold3d as m3
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
+ROOT = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(ROOT / "scripts"), str(ROOT / "addon")]
 
 from demo import pieces, wearers
 from demo.referee import arrays
 
-HOME = Path(__file__).resolve().parents[1] / "demo_scenes"
+HOME = ROOT / "demo_scenes"
 COLOURS = ((0.30, 0.36, 0.38), (0.45, 0.34, 0.22), (0.33, 0.37, 0.29))
 
 
@@ -48,6 +49,7 @@ def make_meshes(home: Path) -> None:
 def make_scenes(home: Path) -> None:
     """Write a .blend beside every job, and the cast's picture."""
     import bpy
+
     from demo import stage
 
     scans, parts = wearers.wearers(), pieces.all_parts()
@@ -57,13 +59,17 @@ def make_scenes(home: Path) -> None:
         stage.fresh()
         scan = Path(job["wearer"][0]["form"]).stem
         form = arrays(scans[scan])
-        stage.put(scan, *form, stage.SKIN)
+        person = stage.put(scan, *form, stage.SKIN)
+        stage.give_role(person, "FORM")
+        bpy.context.scene.arming_cap.allowance_mm = job["wearer"][0]["allowance_mm"]["default"]
         shown = []
         for piece in job["piece"]:
             for part in piece["part"]:
                 name = Path(part["file"]).stem
                 mesh, place = arrays(parts[name]), part.get("translation_mm", (0.0, 0.0, 0.0))
-                stage.put(name, *mesh, COLOURS[len(shown) % 3], place, piece.get("scale", 1.0))
+                thing = stage.put(name, *mesh, COLOURS[len(shown) % 3], place, piece.get("scale", 1.0))
+                role = "REMOVABLE" if part.get("removable") else "PART"
+                stage.give_role(thing, role, piece["name"], person)
                 shown.append((mesh, place, piece.get("scale", 1.0)))
         bpy.ops.wm.save_as_mainfile(filepath=str(home / f"{job_file.stem}.blend"), compress=True)
         if "unplaced" not in job_file.stem:

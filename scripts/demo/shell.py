@@ -118,7 +118,9 @@ def solid(points: Array, triangles: NDArray[np.int64]) -> m3.Manifold:
     return body
 
 
-def walls(loft: Loft, wall: float, relief: Relief, fine: tuple[int, int] = (360, 170)) -> tuple[m3.Manifold, m3.Manifold]:
+def walls(
+    loft: Loft, wall: float, relief: Relief, fine: tuple[int, int] = (330, 156)
+) -> tuple[m3.Manifold, m3.Manifold]:
     """Outer and inner solids; the relief adds to the wall outside. The inside is smooth and needs half the points."""
     grid = loft.points(*fine)
     normal = grid_normals(grid)

@@ -23,7 +23,9 @@ def fresh(scale_length: float = 0.001) -> Any:
     return scene
 
 
-def put(name: str, vertices: Any, triangles: Any, colour: Colour, place: Any = (0.0, 0.0, 0.0), scale: float = 1.0) -> Any:
+def put(
+    name: str, vertices: Any, triangles: Any, colour: Colour, place: Any = (0.0, 0.0, 0.0), scale: float = 1.0
+) -> Any:
     """Add a mesh to the scene."""
     mesh = bpy.data.meshes.new(name)
     mesh.from_pydata(vertices.tolist(), [], triangles.tolist())
@@ -38,6 +40,13 @@ def put(name: str, vertices: Any, triangles: Any, colour: Colour, place: Any = (
     thing.scale = (scale,) * 3
     bpy.context.scene.collection.objects.link(thing)
     return thing
+
+
+def give_role(thing: Any, role: str, piece: str = "", worn_by: Any = None) -> None:
+    """Say what an object is in the checks, in the extension's own properties."""
+    thing.arming_cap.role = role
+    thing.arming_cap.piece = piece
+    thing.arming_cap.worn_by = worn_by
 
 
 def look(eye: Any, at: Any, width_mm: float) -> None:
