@@ -19,8 +19,8 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT / "scripts"), str(ROOT / "addon")]
 
-from demo import pieces, wearers
-from demo.referee import arrays
+from demo import pieces, wearers  # noqa: E402
+from demo.referee import arrays  # noqa: E402
 
 HOME = ROOT / "demo_scenes"
 COLOURS = ((0.30, 0.36, 0.38), (0.45, 0.34, 0.22), (0.33, 0.37, 0.29))
@@ -57,6 +57,7 @@ def make_scenes(home: Path) -> None:
     for job_file in sorted(HOME.glob("[0-9]*.toml")):
         job = tomllib.loads(job_file.read_text(encoding="utf-8"))
         stage.fresh()
+        properties.register()  # a fresh scene forgets what was hung on it
         scan = Path(job["wearer"][0]["form"]).stem
         form = arrays(scans[scan])
         person = stage.put(scan, *form, stage.SKIN)
