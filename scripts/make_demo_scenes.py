@@ -35,7 +35,7 @@ def ply_bytes(solid: m3.Manifold) -> bytes:
     )
     faces = np.zeros(len(triangles), np.dtype([("n", "u1"), ("corners", "<i4", 3)]))
     faces["n"], faces["corners"] = 3, triangles
-    return head.encode("ascii") + vertices.astype("<f4").tobytes() + faces.tobytes()
+    return head.encode("ascii") + (vertices.astype("<f4") + np.float32(0)).tobytes() + faces.tobytes()
 
 
 def make_meshes(home: Path) -> None:
@@ -49,6 +49,7 @@ def make_meshes(home: Path) -> None:
 def make_scenes(home: Path) -> None:
     """Write a .blend beside every job, and the cast's picture."""
     import bpy
+    from arming_cap.blender import properties
 
     from demo import stage
 
