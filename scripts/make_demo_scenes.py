@@ -49,8 +49,8 @@ def make_meshes(home: Path) -> None:
 def make_scenes(home: Path) -> None:
     """Write a .blend beside every job, and the cast's picture."""
     import bpy
-    from arming_cap.blender import properties
 
+    from arming_cap.blender import properties
     from demo import stage
 
     scans, parts = wearers.wearers(), pieces.all_parts()
@@ -58,6 +58,9 @@ def make_scenes(home: Path) -> None:
     for job_file in sorted(HOME.glob("[0-9]*.toml")):
         job = tomllib.loads(job_file.read_text(encoding="utf-8"))
         stage.fresh()
+        for group in properties.classes:
+            if not group.is_registered:
+                bpy.utils.register_class(group)
         properties.register()  # a fresh scene forgets what was hung on it
         scan = Path(job["wearer"][0]["form"]).stem
         form = arrays(scans[scan])
