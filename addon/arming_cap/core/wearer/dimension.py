@@ -305,7 +305,7 @@ _TABLE = (
         "Breadth of the trunk at the navel.",
         "Caliper level.",
         "Belly drawn in."),
-    Dimension("waist_depth", "torso", "caliper", 95, 450,
+    Dimension("waist_depth", "torso", "caliper", 80, 450,
         "Front to back at the navel.",
         "Caliper level, from the side.",
         "Belly drawn in."),

@@ -203,11 +203,16 @@ def _mixture_quantile(q: float, parts: list[tuple[float, _Conditional]]) -> Floa
 
 
 def _chance_beyond(distance2: float, k: int) -> float:
-    """Return the chance that a squared Mahalanobis distance of k dimensions is larger (Wilson and Hilferty 1931)."""
+    """Return the chance that a squared Mahalanobis distance of k dimensions is larger: chi-squared, in closed form."""
     if k == 0:
         return 1.0
-    spread = 2.0 / (9.0 * k)
-    return 0.5 * math.erfc(((distance2 / k) ** (1 / 3) - (1 - spread)) / math.sqrt(2 * spread))
+    y = distance2 / 2
+    # Q(a + 1, y) = Q(a, y) + y^a e^-y / Gamma(a + 1), from Q(1, y) = e^-y or Q(1/2, y) = erfc(sqrt y).
+    a, q = (1.0, math.exp(-y)) if k % 2 == 0 else (0.5, math.erfc(math.sqrt(y)))
+    while a < k / 2:
+        q += math.exp(a * math.log(y) - y - math.lgamma(a + 1)) if y > 0 else 0.0
+        a += 1
+    return q
 
 
 def estimate(
