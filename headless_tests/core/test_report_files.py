@@ -12,9 +12,13 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from arming_cap.core.report import as_json, html, junit, svg, table
-from arming_cap.core.report.model import CARE, Drawing, FitReport, Outline, RunReport
+from arming_cap.core.report.chart import chart, ticks
+from arming_cap.core.report.labels import Labels, Spot, dense
+from arming_cap.core.report.model import CARE, Chart, Drawing, FitReport, Outline, RunReport
 from arming_cap.core.report.write import write_reports
 from arming_cap.core.verdict import Place, Status, Verdict
 
@@ -134,9 +138,62 @@ def test_page_asks_for_nothing_outside_and_escapes():
     for name, value in page.attributes:
         if name in ("src", "href", "action", "data", "xlink:href"):
             assert value is not None and value.startswith("#")
-    assert not re.search(r"@import|url\(|<script|<link|<b>&", text)
+    assert not re.search(r"@import|url\((?!#)|<script|<link|<b>&", text)
     assert set(re.findall(r"https?://[^\"' ]+", text)) == {"http://www.w3.org/2000/svg"}
     assert "\x01" not in text
+
+
+def test_a_fail_hides_nothing_that_was_not_checked():
+    head = html.dumps(invented()).split("<main>")[0]
+    told = " ".join("".join(Page(head + "</body></html>").text).split())
+    assert "1 ✕ fail 2 ○ not checked 1 ◐ marginal 1 ● pass" in told
+    assert html.SENTENCES[Status.FAIL] in told and html.SENTENCES[Status.NOT_CHECKED] in told
+
+
+def test_bars_keep_their_zero_and_hatch_what_falls_short():
+    root = ET.fromstring(html._bar(-3.0, -3.0, 9.0))
+    rect, line = root.find("{*}rect"), root.find("{*}path")
+    assert rect.attrib["class"] == "short" and line.attrib["d"] == "M26.00 0V16"
+    assert float(rect.attrib["x"]) + float(rect.attrib["width"]) == pytest.approx(26.0)
+    assert ET.fromstring(html._bar(9.0, -3.0, 9.0)).find("{*}rect").attrib["class"] == "margin"
+    unknown = ET.fromstring(html._bar(math.nan, -3.0, 9.0))
+    assert unknown.find("{*}rect") is None and unknown.find("{*}path") is not None
+
+
+@given(st.lists(st.tuples(st.floats(-20, 20), st.floats(-20, 20)), min_size=2, max_size=6))
+def test_labels_take_free_room_where_a_spot_offers_it(places):
+    labels = Labels(1.0, np.empty((0, 2)), (-200.0, -200.0, 200.0, 200.0))
+    for row, (x, y) in enumerate(places):
+        labels.place("eight mm", [Spot(x, y), Spot(x, y, "end"), Spot(x, y, "start", True), Spot(100.0, 3.0 * row)])
+    for i, a in enumerate(labels.boxes):
+        for b in labels.boxes[:i]:
+            assert min(a[2], b[2]) <= max(a[0], b[0]) or min(a[3], b[3]) <= max(a[1], b[1])
+
+
+def test_labels_shun_lines():
+    wall = dense(np.array([[0.0, -50.0], [0.0, 50.0]]), False, 0.3)
+    labels = Labels(1.0, wall, (-50.0, -50.0, 50.0, 50.0))
+    assert labels.place("eight mm", [Spot(-1.0, 0.0), Spot(1.0, 0.0)]) == Spot(1.0, 0.0)
+
+
+@given(st.lists(st.tuples(st.floats(-50, 50), st.floats(-50, 50)), min_size=2, max_size=9), st.booleans())
+def test_dense_points_keep_corners_and_length(corners, closed):
+    ring = np.array([*corners, corners[0]] if closed else corners)
+    found = dense(np.array(corners), closed, 0.7)
+    steps = np.linalg.norm(np.diff(found, axis=0), axis=1)
+    assert steps.max() <= 0.7 + 1e-9
+    assert steps.sum() == pytest.approx(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum(), abs=1e-9)
+    assert np.abs(found[:, None] - ring[None]).sum(axis=2).min(axis=0).max() < 1e-9
+
+
+def test_drawing_shows_a_key_for_each_kind_and_arrows_that_touch_their_ends():
+    root = ET.fromstring(svg.drawing(invented().fits[0].drawings[0]))
+    assert len(list(root.iterfind("{*}path[@class='key']"))) == 4
+    words = [t.text for t in root.iterfind("{*}text")]
+    assert {"piece, inside", "piece, outside", "wearer", "piece, edge not closed"} < set(words)
+    arrows = root.find("{*}path[@class='arrows']").attrib["d"]
+    tips = [[float(v) for v in part.split("L")[0].split()] for part in arrows.split("M")[1:]]
+    assert tips == [[-100.0, 0.0], [100.0, 0.0]]
 
 
 def test_drawing_is_to_scale():
@@ -158,10 +215,21 @@ def test_drawing_is_to_scale():
     assert len({look[1] for look in looks}) == 4 and len({look[2:] for look in looks}) == 4
 
 
-@pytest.mark.parametrize("series", [[], [(1.0, 1.0)], [(0, -2.0), (1, 3.0), (2, math.nan)]])
-def test_chart_is_well_formed(series):
-    root = ET.fromstring(svg.chart(series, "along <the> way", "pinch, mm"))
+@pytest.mark.parametrize("points", [[], [(1.0, 1.0)], [(0, -2.0), (1, 3.0), (2, math.nan)]])
+def test_chart_is_well_formed(points):
+    what = Chart("Pinch <here>", (("way & back", np.array(points)), ("none", np.empty((0, 2)))), "way, mm", "pinch, mm")
+    root = ET.fromstring(chart(what))
     assert root.find("{*}path[@class='zero']") is not None
+    finite = [p for p in points if math.isfinite(p[1])]
+    assert [len(line.attrib["points"].split()) for line in root.iterfind("{*}polyline")] == [len(finite), 0]
+
+
+@pytest.mark.parametrize("low,high", [(0, 1), (-3.2, 17), (0, 180), (99.97, 100.02), (-1e-6, 4e-6)])
+def test_ticks_are_round_and_inside(low, high):
+    found = ticks(low, high)
+    assert 3 <= len(found) <= 7 and low - 1e-9 <= found[0] and found[-1] <= high + 1e-9
+    digits = {f"{step:.3e}"[0] for step in np.diff(found)}
+    assert len(digits) == 1 and digits <= {"1", "2", "5"}
 
 
 def test_junit_counts_agree_with_its_cases():

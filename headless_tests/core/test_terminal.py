@@ -42,7 +42,7 @@ def test_every_verdict_is_a_word_within_the_width(width):
         "[red]Helm\ufffd[2J on Orla Tam, at 91.5 %: fail",
         "Bracer on Tam, at 100.0 %: not checked",
         "−3.2 ± 0.4 mm",
-        "ear left at rim",
+        "left ear at rim",
         "no check was made",
         "Warning: one & all",
         "1 fail, 2 not checked, 1 marginal, 1 pass",

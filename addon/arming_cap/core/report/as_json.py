@@ -6,20 +6,18 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping
-from importlib import metadata
 from typing import Any
 
 import numpy as np
+
+from ... import __version__
 
 TOOL = "arming-cap"
 
 
 def version() -> str:
-    """Return the installed version, or ``unknown`` where the package runs without its metadata."""
-    try:
-        return metadata.version(TOOL)
-    except metadata.PackageNotFoundError:
-        return "unknown"
+    """Return the version of the package, which an unpacked extension knows too."""
+    return __version__
 
 
 def plain(value: Any) -> Any:

@@ -4,25 +4,33 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from html import escape as _escape
 from typing import Any
 
 from ..verdict import Status, Verdict
+from ..wearer.regions import in_words
 from . import svg
+from .chart import chart
 from .model import CARE, FitReport, RunReport
-from .words import figure, number, printable
+from .table import counted
+from .words import figure, number, place, printable
 
 # Verdicts differ by word and by shape; the colour only repeats it.
 SHAPES = {Status.PASS: "●", Status.MARGINAL: "◐", Status.FAIL: "✕", Status.NOT_CHECKED: "○"}
 SENTENCES = {
     Status.PASS: "Every check passes.",
-    Status.MARGINAL: "Nothing fails, but at least one number lies within its own uncertainty.",
+    Status.MARGINAL: "At least one number lies within its own uncertainty of the limit.",
     Status.FAIL: "At least one check fails. Do not print yet.",
     Status.NOT_CHECKED: "At least one check could not be made. That is not a pass.",
 }
-# Five stops of a blue to ochre ramp that falls in lightness with the margin; from below zero to ample.
-RAMP = ("#7a3b00", "#c98a3c", "#9db4c8", "#4f81ad", "#1f4e79")
+# One hue for every margin; what falls short is hatched, so that it is seen without colour too.
+HATCH = (
+    '<svg class="defs" aria-hidden="true"><defs><pattern id="hatch" width="1.2" height="16" '
+    'patternUnits="userSpaceOnUse"><path d="M.3 0V16" stroke="#1f4e79" stroke-width=".5"/></pattern></defs></svg>'
+)
+Cell = tuple[str, str]
+"""What stands in a table's cell, as HTML, and its class."""
 STYLE = """
 :root{--ink:#22262b;--soft:#5b626b;--rule:#c9ccd1;--paper:#fdfcf9}
 *{box-sizing:border-box}
@@ -37,19 +45,30 @@ th,td{text-align:left;vertical-align:top;padding:.35rem .9rem .35rem 0;border-bo
 thead th{font-weight:400;color:var(--soft);border-bottom:1px solid var(--ink)}
 td,th,li{overflow-wrap:break-word}
 .n{font-variant-numeric:tabular-nums lining-nums;white-space:nowrap}
-th.n,td.n.r{text-align:right}
+.measured .n,.measured th:not(:first-child,:last-child){text-align:right}
+.measured .bar,.measured th:last-child{padding-left:1.2rem}
 .v{white-space:nowrap;font-weight:700}.pass{color:#1f4e79}.marginal{color:#7a5200}.fail{color:#8a1c1c}
 .not-checked{color:#4a4f57}
-.overall{font-size:1.44rem;margin:.2rem 0}
+.overall{font-size:1.44rem;margin:.2rem 0}.tally span+span{margin-left:1.2rem}.tally .v{white-space:nowrap}
 .care{border:1.5px solid var(--ink);padding:.8rem 1.2rem;margin:1.5rem 0}.care ul{margin:.3rem 0;padding-left:1.2rem}
-.wide{overflow-x:auto}.hash{font:.75rem/1.4 ui-monospace,monospace;word-break:break-all}
-figure{margin:1rem 0;break-inside:avoid}figcaption{color:var(--soft);font-size:.9rem}
-figure svg{max-width:100%;height:auto}.bar{min-width:10rem;width:40%}.bar svg{width:100%;height:1rem;display:block}
+.wide{overflow-x:auto;margin-top:1.6rem}.hash{font:.75rem/1.4 ui-monospace,monospace;word-break:break-all}
+.figures{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(24rem,100%),1fr));
+gap:1rem 2rem;margin-top:1.6rem}
+figure{margin:0;max-width:40rem;break-inside:avoid}figcaption{font-size:.9rem;margin-bottom:.4rem}
+figure svg{width:100%;height:auto;display:block}.bar{min-width:5rem;width:40%;vertical-align:middle}
+.bar svg{width:100%;height:1rem;display:block}
+.margin{fill:#1f4e79}.short{fill:url(#hatch);stroke:#1f4e79;stroke-width:1px;vector-effect:non-scaling-stroke}
+.zero{stroke:#22262b;stroke-width:1.5px;vector-effect:non-scaling-stroke}.soft{color:var(--soft)}
+.defs{position:absolute;width:0;height:0}
 a{color:inherit}
-@media(max-width:40rem){body{padding:1.2rem .9rem}h1{font-size:1.728rem}table{font-size:.83rem}}
+@media(max-width:40rem){body{padding:1.2rem .9rem}h1{font-size:1.728rem}table{font-size:.83rem}
+th,td{padding-right:.5rem}.told thead{display:none}
+.told tr{display:block;border-bottom:1px solid var(--ink);padding:.4rem 0}
+.told th,.told td{display:grid;grid-template-columns:7.5rem 1fr;border:0;padding:.1rem 0}
+.told [data-head]:before{content:attr(data-head);color:var(--soft);font-weight:400}}
 @media print{body{padding:0;max-width:none;background:#fff;font-size:10pt}tr,.care{break-inside:avoid}
-h2,h3{break-after:avoid}
-.wide{overflow:visible}thead{display:table-header-group}}
+h2,h3,section>p,caption{break-after:avoid}
+.figures{grid-template-columns:1fr 1fr}.wide{overflow:visible}thead{display:table-header-group}}
 @page{margin:16mm}
 """
 
@@ -64,84 +83,99 @@ def _mark(status: Status) -> str:
     return f'<span class="v {name}"><span aria-hidden="true">{SHAPES[status]}</span> {status.value}</span>'
 
 
-def _table(caption: str, heads: list[str], rows: list[list[str]]) -> str:
-    head = "".join(f'<th scope="col">{escape(h)}</th>' for h in heads)
-    body = "\n".join("<tr>" + "".join(cells) + "</tr>" for cells in rows)
+def _tally(fits: Iterable[FitReport]) -> str:
+    """Return how many verdicts there are of each status: a fail must not hide what was not checked."""
+    counts = counted(fits).items()
     return (
-        f'<div class="wide"><table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>\n'
+        '<span class="tally">' + " ".join(f"<span>{n} {_mark(status)}</span>" for status, n in counts if n) + "</span>"
+    )
+
+
+def _table(caption: str, heads: list[str], rows: list[list[Cell]], kind: str = "") -> str:
+    """Return a table; its first column heads the rows. Of kind ``told`` it stacks its cells on a narrow screen."""
+    head = "".join(f'<th scope="col">{escape(h)}</th>' for h in heads)
+    body = "\n".join("<tr>" + "".join(map(_cell, heads, row, range(len(row)))) + "</tr>" for row in rows)
+    return (
+        f'<div class="wide {kind}"><table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>\n'
         f"<tbody>\n{body}\n</tbody></table></div>"
     )
 
 
-def _td(content: str, kind: str = "") -> str:
-    return f'<td class="{kind}">{content}</td>' if kind else f"<td>{content}</td>"
-
-
-def _th(content: str) -> str:
-    return f'<th scope="row">{content}</th>'
+def _cell(head: str, cell: Cell, column: int) -> str:
+    content, kind = cell
+    if column == 0:
+        return f'<th scope="row">{content}</th>'
+    return f'<td class="{kind}" data-head="{escape(head)}"><span>{content}</span></td>'
 
 
 def _matrix(run: RunReport) -> str:
     wearers = list(dict.fromkeys(fit.wearer for fit in run.fits))
     pieces = list(dict.fromkeys(fit.piece for fit in run.fits))
-    rows = []
-    for piece in pieces:
-        cells = [_th(escape(piece))]
-        for wearer in wearers:
-            found = [(i, f) for i, f in enumerate(run.fits) if (f.piece, f.wearer) == (piece, wearer)]
-            cells.append(
-                _td(
-                    "<br>".join(
-                        f'<a href="#fit-{i}">{_mark(f.status)}</a> <span class="n">{figure(100 * f.scale)} %</span>'
-                        for i, f in found
-                    )
-                    or "–"
-                )
-            )
-        rows.append(cells)
-    return _table("Worst verdict of each piece on each wearer, at the scale checked", ["Piece", *wearers], rows)
+    told: dict[tuple[str, str], list[str]] = {}
+    for i, fit in enumerate(run.fits):
+        counts = ", ".join(f"{n} {status.value}" for status, n in counted([fit]).items() if n)
+        told.setdefault((fit.piece, fit.wearer), []).append(
+            f'<a href="#fit-{i}">{_mark(fit.status)}</a> at <span class="n">{figure(100 * fit.scale)} %</span>'
+            f'<br><span class="soft">{counts}</span>'
+        )
+    rows = [
+        [(escape(piece), ""), *(("<br>".join(told.get((piece, wearer), ["–"])), "") for wearer in wearers)]
+        for piece in pieces
+    ]
+    return _table("Worst verdict of each piece on each wearer, at the scale checked", ["Piece", *wearers], rows, "told")
 
 
-def _verdict(verdict: Verdict) -> list[str]:
-    place = escape(str(verdict.limited_by))
+def _verdict(verdict: Verdict) -> list[Cell]:
+    where = escape(place(verdict.limited_by))
     if verdict.limited_by.at is not None:
-        place += ' <span class="n">(' + ", ".join(figure(v) for v in verdict.limited_by.at) + ")</span>"
+        where += ' <span class="n">(' + ", ".join(figure(v) for v in verdict.limited_by.at) + ")</span>"
     return [
-        _th(escape(verdict.check)),
-        _td(escape(number(verdict)), "n"),
-        _td(escape(verdict.requirement)),
-        _td(_mark(verdict.status)),
-        _td(" ".join(part for part in (place, escape(verdict.why)) if part) or "–"),
-        _td(escape(verdict.mend) or "–"),
+        (escape(verdict.check), ""),
+        (escape(number(verdict)), "n"),
+        (escape(verdict.requirement) or "–", ""),
+        (_mark(verdict.status), ""),
+        ("<br>".join(part for part in (where, escape(verdict.why)) if part) or "–", ""),
+        (escape(verdict.mend) or "–", ""),
     ]
 
 
 def _bar(margin: float, low: float, high: float) -> str:
     """Return one bar of the margin chart: from zero, zero marked, on a scale shared by the fit's regions."""
-    if not math.isfinite(margin):
-        return ""
-    zero, end = (100 * (v - low) / (high - low) for v in (0.0, margin))
-    step = min(4, 1 + int(margin / 4)) if margin >= 0 else 0
+    # Room at both ends, so that the zero line and the thinnest bar stay in sight.
+    zero, end = (2 + 96 * (v - low) / (high - low) for v in (0.0, margin))
+    bar = ""
+    if math.isfinite(margin):
+        look = "margin" if margin >= 0 else "short"
+        bar = (
+            f'<rect class="{look}" x="{min(zero, end):.2f}" y="2" width="{max(abs(end - zero), 0.5):.2f}" height="12"/>'
+        )
     return (
-        '<svg viewBox="0 0 100 10" preserveAspectRatio="none" aria-hidden="true">'
-        f'<rect x="{min(zero, end):.2f}" y="1.5" width="{abs(end - zero):.2f}" height="7" fill="{RAMP[step]}"/>'
-        f'<path d="M{zero:.2f} 0V10" stroke="#22262b" stroke-width="1" vector-effect="non-scaling-stroke"/></svg>'
+        f'<svg viewBox="0 0 100 16" preserveAspectRatio="none" aria-hidden="true">{bar}'
+        f'<path class="zero" d="M{zero:.2f} 0V16"/></svg>'
     )
 
 
 def _regions(fit: FitReport) -> str:
-    keys = [("min_mm", "Least"), ("p5_mm", "5th pct."), ("mean_mm", "Mean"), ("allowance_mm", "Allowance")]
+    keys = [("min_mm", "Least"), ("p5_mm", "5th pct."), ("mean_mm", "Mean"), ("allowance_mm", "Allow\u00adance")]
     margins = [r.get("margin_mm", math.nan) for r in fit.regions.values()]
     finite = [m for m in margins if math.isfinite(m)]
     low, high = min([0.0, *finite]), max([0.0, *finite])
     high = high if high > low else low + 1.0
-    rows = []
+    rows: list[list[Cell]] = []
     for (name, figures), margin in zip(fit.regions.items(), margins):
-        cells = [_th(escape(name.replace("_", " ")))]
-        cells += [_td(figure(figures.get(key, math.nan)), "n") for key, _ in keys]
-        rows.append([*cells, _td(figure(margin), "n"), _td(_bar(margin, low, high), "bar")])
-    heads = ["Region", *(label for _, label in keys), "Margin", "Margin from zero (upright line)"]
-    return _table("Standoff and margin by region, mm", heads, rows)
+        cells = [(escape(in_words(name)), "")]
+        cells += [(figure(figures.get(key, math.nan)), "n") for key, _ in keys]
+        rows.append([*cells, (figure(margin), "n"), (_bar(margin, low, high), "bar")])
+    heads = ["Region", *(label for _, label in keys), "Margin", "Margin from the zero line, hatched where short"]
+    return _table("Standoff and margin by region, mm", heads, rows, "measured")
+
+
+def _figures(fit: FitReport) -> str:
+    drawn = [(d.title, svg.drawing(d)) for d in fit.drawings] + [(c.title, chart(c)) for c in fit.charts]
+    if not drawn:
+        return ""
+    shown = "\n".join(f"<figure><figcaption>{escape(title)}</figcaption>{image}</figure>" for title, image in drawn)
+    return f'<div class="figures">{shown}</div>'
 
 
 def _list(heading: str, lines: tuple[str, ...]) -> str:
@@ -161,17 +195,18 @@ def _fit(index: int, fit: FitReport) -> str:
             f'<section id="fit-{index}"><h2>{escape(fit.piece)} on {escape(fit.wearer)}</h2>',
             f'<p>{_mark(fit.status)} at <span class="n">{figure(100 * fit.scale, 2)} %</span>'
             + (f", seat {escape(seat)}" if seat else "")
-            + "</p>",
+            + f"<br>{_tally([fit])}</p>",
             _table(
                 "Checks",
                 ["Check", "Number", "Requirement", "Verdict", "What limits it", "What would mend it"],
                 [_verdict(v) for v in fit.verdicts],
+                "told",
             )
             if fit.verdicts
             else "<p>No check was made.</p>",
             _regions(fit) if fit.regions else "",
-            *(f"<figure>{svg.drawing(d)}<figcaption>{escape(d.title)}</figcaption></figure>" for d in fit.drawings),
             _list("Warnings", fit.warnings),
+            _figures(fit),
             "</section>",
         ]
     )
@@ -189,15 +224,18 @@ def _flat(settings: Mapping[str, Any], before: str = "") -> list[tuple[str, str]
 
 def dumps(run: RunReport) -> str:
     """Return the whole page as text; the same run gives the same bytes."""
-    settings = [[_th(escape(k)), _td(escape(v), "n")] for k, v in _flat(run.settings)]
-    inputs = [[_th(escape(i["file"])), _td(escape(i["sha256"]), "hash")] for i in run.inputs]
+    settings = [[(escape(k), ""), (escape(v), "")] for k, v in _flat(run.settings)]
+    inputs = [[(escape(i["file"]), ""), (escape(i["sha256"]), "hash")] for i in run.inputs]
+    counts = counted(run.fits)
+    said = " ".join(SENTENCES[s] for s in (Status.FAIL, Status.NOT_CHECKED, Status.MARGINAL) if counts[s])
     care = "".join(f"<li>{escape(line)}</li>" for line in CARE)
     parts = [
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>{escape(run.title)}</title><style>{STYLE}</style></head><body>",
-        f"<header><h1>{escape(run.title)}</h1>",
-        f'<p class="overall">{_mark(run.status)}</p><p>{SENTENCES[run.status]}</p></header>',
+        f'<header><h1>{escape(run.title)}</h1><p class="overall">{_mark(run.status)}</p>',
+        f"<p>{_tally(run.fits)}</p><p>{said or SENTENCES[run.status]}</p></header>",
+        HATCH,
         f'<aside class="care" aria-label="Care"><strong>Before anyone wears it</strong><ul>{care}</ul></aside>',
         "<main>",
         _matrix(run) if run.fits else "<p>Nothing was checked.</p>",

@@ -7,7 +7,7 @@ from xml.etree import ElementTree as ET
 
 from ..verdict import Status, Verdict
 from .model import RunReport
-from .words import number, printable
+from .words import number, place, printable
 
 
 def _count(verdicts: list[Verdict]) -> dict[str, str]:
@@ -25,7 +25,7 @@ def _told(verdict: Verdict) -> str:
         ("verdict", verdict.status.value),
         ("number", number(verdict)),
         ("requirement", verdict.requirement),
-        ("limited by", str(verdict.limited_by)),
+        ("limited by", place(verdict.limited_by)),
         ("why", verdict.why),
         ("mend", verdict.mend),
     ]

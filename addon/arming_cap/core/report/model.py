@@ -58,6 +58,29 @@ class Drawing:
 
 
 @dataclass(frozen=True)
+class Chart:
+    """Lines over a common axis: the standoff along a passage, the margin over the scale.
+
+    Attributes
+    ----------
+    title
+        What is shown.
+    series
+        Name and (n, 2) points of each line; what is not finite is left out.
+    x_label, y_label
+        What the axes mean, each with its unit.
+    zero
+        Whether y = 0 is marked and kept in sight.
+    """
+
+    title: str
+    series: tuple[tuple[str, FloatArray], ...]
+    x_label: str
+    y_label: str
+    zero: bool = True
+
+
+@dataclass(frozen=True)
 class FitReport:
     """One piece on one wearer: every check's verdict, and what to draw.
 
@@ -75,7 +98,7 @@ class FitReport:
         For each region of the form: ``min_mm``, ``mean_mm``, ``p5_mm``, ``allowance_mm``, ``margin_mm``.
     warnings
         Sentences that are no verdict.
-    drawings
+    drawings, charts
         Figures for the HTML report.
     """
 
@@ -87,6 +110,7 @@ class FitReport:
     regions: dict[str, dict[str, float]] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     drawings: tuple[Drawing, ...] = ()
+    charts: tuple[Chart, ...] = ()
 
     @property
     def status(self) -> Status:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Drawings and small charts as SVG text; a drawing's user unit is one millimetre."""
+"""Drawings as SVG text; the user unit is one millimetre."""
 
 from __future__ import annotations
 
@@ -8,114 +8,163 @@ from html import escape
 import numpy as np
 
 from ..arrays import FloatArray
+from .labels import Labels, Spot, dense
 from .model import Drawing
-from .words import figure, printable
+from .words import printable
 
+INK, MARK = "#22262b", "#7a2048"
 # Colours apart in lightness as well as in hue, and a dash each, so that grey print and any eye tell them apart.
 STYLES = {
-    "inner": ("#1f4e79", "", 0.9),
-    "outer": ("#8a8f98", "", 0.5),
-    "form": ("#b35a1f", "3 1.5", 0.8),
-    "open": ("#7a2048", "1 1.4", 0.9),
+    "inner": ("#1f4e79", "", 0.9, "piece, inside"),
+    "outer": ("#8a8f98", "", 0.5, "piece, outside"),
+    "form": ("#b35a1f", "3 1.5", 0.8, "wearer"),
+    "open": (MARK, "1 1.4", 0.9, "piece, edge not closed"),
 }
-_FONT = 'font-family="Georgia, serif"'
 
 
-def _text(x: float, y: float, words: str, size: float, anchor: str = "start") -> str:
+def text(spot: Spot, words: str, size: float) -> str:
+    """Return a text element with a thin white edge, so that a line under it does not spoil it."""
+    turn = f'transform="rotate(-90 {spot.x:.2f} {spot.y:.2f})" ' if spot.upwards else ""
     return (
-        f'<text x="{x:.2f}" y="{y:.2f}" font-size="{size:.2f}" text-anchor="{anchor}" fill="#22262b" {_FONT}>'
-        f"{escape(printable(words))}</text>"
+        f'<text x="{spot.x:.2f}" y="{spot.y:.2f}" {turn}font-size="{size:.2f}" text-anchor="{spot.anchor}" '
+        f'fill="{INK}" font-family="Georgia, serif" paint-order="stroke" stroke="#fff" stroke-opacity=".85" '
+        f'stroke-width="{size / 5:.2f}" stroke-linejoin="round">{escape(printable(words))}</text>'
     )
 
 
-def _bar_length(width: float) -> float:
+def drawing(figure: Drawing) -> str:
+    """Return a drawing as an SVG element, 1 user unit = 1 mm, the second axis upwards, with scale bar and key."""
+    # SVG's y runs downwards. A break in the numbers would spoil a whole line: what is not finite is left out.
+    lines = [(line, _down(line.points)) for line in figure.outlines]
+    spans = [(label, _down([start, end])) for label, start, end in figure.dimensions]
+    marks = [(label, _down([place])) for label, place in figure.marks]
+    spans, marks = [s for s in spans if len(s[1]) == 2], [m for m in marks if len(m[1])]
+    points = np.vstack([*(p for _, p in [*lines, *spans, *marks]), np.empty((0, 2))])
+    if not len(points):
+        points = np.array([[0.0, 0.0], [100.0, 100.0]])
+    low, high = points.min(axis=0), points.max(axis=0)
+    size = max(float(np.max(high - low)), 1.0)
+    letter, pad = size / 28, size * 0.09
+    # Wide enough for the lines of the foot, whatever is drawn.
+    width = max(float(high[0] - low[0]) + 2 * pad, 28 * letter)
+    left, top, foot = float(low[0] + high[0] - width) / 2, float(low[1]) - pad, float(high[1]) + pad
+    labels = Labels(
+        letter,
+        np.vstack(
+            [
+                *(dense(p, line.closed, letter / 3) for line, p in lines),
+                *(dense(p, False, letter / 3) for _, p in spans),
+                *(p for _, p in marks),
+                np.empty((0, 2)),
+            ]
+        ),
+        (left, top, left + width, foot),
+    )
+    kinds = [kind for kind in STYLES if any(line.kind == kind for line, _ in lines)]
+    height = foot - top + letter * (3.6 + 1.5 * ((len(kinds) + 1) // 2))
+    rows = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{left:.2f} {top:.2f} {width:.2f} {height:.2f}" '
+        f'width="{width:.2f}mm" height="{height:.2f}mm" role="img" aria-label="{escape(printable(figure.title))}">'
+    ]
+    for line, path in lines:
+        tag = "polygon" if line.closed else "polyline"
+        shown = " ".join(f"{x:.2f},{y:.2f}" for x, y in path)
+        rows.append(
+            f'<{tag} class="{escape(line.kind)}" points="{shown}" {_stroke(line.kind, size)}>'
+            f"<title>{escape(printable(line.label or line.kind))}</title></{tag}>"
+        )
+    # A mark's label has to stay near its mark, a dimension's may slide along its line: marks choose first.
+    pointed = [row for label, place in marks for row in _mark(label, place[0], labels, size)]
+    for label, ends in spans:
+        rows += _dimension(label, ends, labels, size)
+    rows += pointed
+    return "\n".join([*rows, *_foot(figure, kinds, Spot(left + letter / 2, foot), width, letter, size), "</svg>"])
+
+
+def _down(points: FloatArray | list[tuple[float, float]]) -> FloatArray:
+    found = np.asarray(points, dtype=np.float64).reshape(-1, 2)
+    # Adding zero turns a minus zero into a zero.
+    return found[np.isfinite(found).all(axis=1)] * [1.0, -1.0] + 0.0
+
+
+def _stroke(kind: str, size: float) -> str:
+    colour, dash, weight, _ = STYLES.get(kind, STYLES["open"])
+    dashes = " ".join(f"{float(d) * size / 250:.2f}" for d in dash.split())
+    look = f'fill="none" stroke="{colour}" stroke-width="{weight * size / 200:.3f}"'
+    return f'{look} stroke-dasharray="{dashes}"' if dash else look
+
+
+def _dimension(label: str, ends: FloatArray, labels: Labels, size: float) -> list[str]:
+    """Return a dimension line with its arrowheads, which stand outside where there is no room between."""
+    run = ends[1] - ends[0]
+    length = float(np.linalg.norm(run))
+    along = run / length if length > 0 else np.array([1.0, 0.0])
+    head = size / 40
+    inward = 1.0 if length > 3 * head else -1.0
+    reach = ends if inward > 0 else ends + np.outer([-2.5 * head, 2.5 * head], along)
+    across = np.array([-along[1], along[0]]) * head * 0.3
+    arrows = ""
+    for end, way in ((ends[0], along * inward), (ends[1], -along * inward)):
+        base = end + way * head
+        corners = (end, base + across, base - across)
+        arrows += "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in corners) + "Z"
+    letter = labels.letter
+    spots = []
+    for share in (0.5, 0.3, 0.7, 0.2, 0.8, 0.4, 0.6):
+        x, y = ends[0] + share * run
+        if abs(run[0]) >= abs(run[1]):
+            spots += [Spot(x, y - 0.45 * letter, "middle"), Spot(x, y + 1.05 * letter, "middle")]
+        else:
+            spots += [Spot(x - 0.45 * letter, y, "middle", True), Spot(x + 1.05 * letter, y, "middle", True)]
+    (x0, y0), (x1, y1) = reach
+    return [
+        f'<line class="dimension" x1="{x0:.2f}" y1="{y0:.2f}" x2="{x1:.2f}" y2="{y1:.2f}" stroke="{INK}" '
+        f'stroke-width="{size / 500:.3f}"/><path class="arrows" d="{arrows}" fill="{INK}"/>',
+        text(labels.place(label, spots), label, letter),
+    ]
+
+
+def _mark(label: str, place: FloatArray, labels: Labels, size: float) -> list[str]:
+    """Return a ringed point with its label, and a thin line between the two where they are apart."""
+    letter, ring = labels.letter, size / 90
+    spots = []
+    for far in (1.0, 2.2, 3.6, 5.2):
+        for angle in np.radians([-35, 35, -145, 145, -80, 80]):
+            x, y = place + far * letter * np.array([np.cos(angle), np.sin(angle)])
+            anchor = "middle" if abs(np.cos(angle)) < 0.3 else "start" if np.cos(angle) > 0 else "end"
+            spots.append(Spot(x, y + 0.3 * letter, anchor))
+    spot = labels.place(label, spots)
+    way = np.array([spot.x, spot.y - 0.3 * letter]) - place
+    start, end = place + way / np.linalg.norm(way) * ring, place + way - way / np.linalg.norm(way) * letter * 0.25
+    labels.avoid(dense(np.array([start, end]), False, letter / 3))
+    return [
+        f'<path class="leader" d="M{start[0]:.2f} {start[1]:.2f}L{end[0]:.2f} {end[1]:.2f}" stroke="{MARK}" '
+        f'stroke-width="{size / 500:.3f}"/><circle class="mark" cx="{place[0]:.2f}" cy="{place[1]:.2f}" '
+        f'r="{ring:.2f}" fill="#fff" stroke="{MARK}" stroke-width="{size / 250:.3f}"/>',
+        text(spot, label, letter),
+    ]
+
+
+def bar_length(width: float) -> float:
     """Return the longest of 1, 2, 5 times a power of ten that takes at most a third of the width."""
     power = 10.0 ** np.floor(np.log10(width / 3))
     return float(max((step * power for step in (1, 2, 5) if step * power <= width / 3), default=power))
 
 
-def drawing(figure_: Drawing) -> str:
-    """Return a drawing as an SVG element, 1 user unit = 1 mm, the second axis upwards, with a scale bar."""
-    clouds = [np.asarray(line.points, dtype=np.float64).reshape(-1, 2) for line in figure_.outlines]
-    clouds += [np.array([place]) for _, place in figure_.marks]
-    clouds += [np.array([start, end]) for _, start, end in figure_.dimensions]
-    points: FloatArray = np.vstack([*clouds, np.empty((0, 2))])
-    points = points[np.isfinite(points).all(axis=1)]
-    if not len(points):
-        points = np.array([[0.0, 0.0], [100.0, 100.0]])
-    low, high = points.min(axis=0), points.max(axis=0)
-    size = max(float(np.max(high - low)), 1.0)
-    letter, pad = size / 28, size * 0.16
-    left, top = low[0] - pad, -high[1] - pad
-    width, height = high[0] - low[0] + 2 * pad, high[1] - low[1] + 2 * pad + 3 * letter
+def _foot(figure: Drawing, kinds: list[str], corner: Spot, width: float, letter: float, size: float) -> list[str]:
+    """Return what stands below a drawing: scale bar, what right and up mean, and the key to its lines."""
+    length, x, y = bar_length(width), corner.x, corner.y + letter
+    right, up = figure.axes
     rows = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{left:.2f} {top:.2f} {width:.2f} {height:.2f}" '
-        f'width="{width:.2f}mm" height="{height:.2f}mm" role="img" aria-label="{escape(printable(figure_.title))}">'
+        f'<path class="scale" d="M{x:.2f} {y - letter / 3:.2f}v{letter / 3:.2f}h{length:.2f}v{-letter / 3:.2f}" '
+        f'fill="none" stroke="{INK}" stroke-width="{size / 300:.3f}"/>',
+        text(Spot(x + length + letter / 2, y), f"{length:g} mm", letter),
+        text(Spot(x, y + 1.7 * letter), f"to the right: {right} · up: {up}", letter),
     ]
-    for line in figure_.outlines:
-        tag = "polygon" if line.closed else "polyline"
-        colour, dash, weight = STYLES.get(line.kind, STYLES["open"])
-        dashes = " ".join(f"{float(d) * size / 250:.2f}" for d in dash.split())
-        # A break in the numbers would spoil the whole line: leave out what is not finite.
-        finite = [p for p in np.asarray(line.points, dtype=np.float64).reshape(-1, 2) if np.isfinite(p).all()]
-        path = " ".join(f"{x:.2f},{-y + 0.0:.2f}" for x, y in finite)
+    for index, kind in enumerate(kinds):
+        start, level = x + index % 2 * width / 2, y + letter * (3.3 + 1.5 * (index // 2))
         rows.append(
-            f'<{tag} class="{escape(line.kind)}" points="{path}" fill="none" '
-            f'stroke="{colour}" stroke-width="{weight * size / 250:.3f}"'
-            + (f' stroke-dasharray="{dashes}"' if dash else "")
-            + f"><title>{escape(printable(line.label or line.kind))}</title></{tag}>"
+            f'<path class="key" d="M{start:.2f} {level - letter * 0.3:.2f}h{2.2 * letter:.2f}" {_stroke(kind, size)}/>'
         )
-    for label, (x0, y0), (x1, y1) in figure_.dimensions:
-        rows.append(
-            f'<line class="dimension" x1="{x0:.2f}" y1="{-y0:.2f}" x2="{x1:.2f}" y2="{-y1:.2f}" stroke="#22262b" '
-            f'stroke-width="{size / 500:.3f}"/>'
-        )
-        rows.append(_text((x0 + x1) / 2, -(y0 + y1) / 2 - letter * 0.35, label, letter, "middle"))
-    for label, (x, y) in figure_.marks:
-        rows.append(
-            f'<circle class="mark" cx="{x:.2f}" cy="{-y:.2f}" r="{size / 90:.2f}" fill="#fff" stroke="#7a2048" '
-            f'stroke-width="{size / 250:.3f}"/>'
-        )
-        rows.append(_text(x + letter * 0.7, -y - letter * 0.5, label, letter))
-    length, base = _bar_length(width), top + height - 1.6 * letter
-    start = left + letter
-    rows.append(
-        f'<path class="scale" d="M{start:.2f} {base - letter / 3:.2f}v{letter / 3:.2f}h{length:.2f}v{-letter / 3:.2f}" '
-        f'fill="none" stroke="#22262b" stroke-width="{size / 300:.3f}"/>'
-    )
-    rows.append(_text(start, base + letter * 1.2, f"{length:g} mm", letter))
-    right, up = figure_.axes
-    rows.append(_text(left + width - letter, base + letter * 1.2, f"right: {right} · up: {up}", letter, "end"))
-    return "\n".join([*rows, "</svg>"])
-
-
-def chart(series: list[tuple[float, float]], x_label: str, y_label: str, zero: bool = True) -> str:
-    """Return a line chart of (x, y) pairs as an SVG element; `zero` draws the line y = 0 and keeps it in sight."""
-    data = np.array(series, dtype=np.float64).reshape(-1, 2)
-    data = data[np.isfinite(data).all(axis=1)]
-    if not len(data):
-        data = np.zeros((1, 2))
-    (x0, y0), (x1, y1) = data.min(axis=0), data.max(axis=0)
-    if zero:
-        y0, y1 = min(y0, 0.0), max(y1, 0.0)
-    x1, y1 = (x1 if x1 > x0 else x0 + 1.0), (y1 if y1 > y0 else y0 + 1.0)
-
-    def place(x: float, y: float) -> tuple[float, float]:
-        return 50 + 330 * (x - x0) / (x1 - x0), 150 - 135 * (y - y0) / (y1 - y0)
-
-    path = " ".join("{:.2f},{:.2f}".format(*place(x, y)) for x, y in data)
-    rows = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 400 190" width="400" height="190" role="img" '
-        f'aria-label="{escape(printable(y_label))} against {escape(printable(x_label))}">',
-        '<path d="M50 15V150H380" fill="none" stroke="#8a8f98"/>',
-    ]
-    if zero:
-        level = place(x0, 0.0)[1]
-        rows.append(f'<path class="zero" d="M50 {level:.2f}H380" stroke="#22262b" stroke-dasharray="4 3"/>')
-        if y0 < 0 < y1:
-            rows.append(_text(384, level + 4, "0", 11))
-    rows.append(f'<polyline points="{path}" fill="none" stroke="#1f4e79" stroke-width="2"/>')
-    rows += [_text(45, 154, figure(y0), 11, "end"), _text(45, 19, figure(y1), 11, "end")]
-    rows += [_text(50, 166, figure(x0), 11), _text(380, 166, figure(x1), 11, "end")]
-    rows += [_text(215, 182, x_label, 12, "middle"), _text(56, 12, y_label, 12)]
-    return "\n".join([*rows, "</svg>"])
+        rows.append(text(Spot(start + 2.7 * letter, level), STYLES[kind][3], letter))
+    return rows

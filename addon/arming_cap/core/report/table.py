@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 from ..verdict import Status
 from .model import FitReport
-from .words import number
+from .words import number, place
 
 HEADS = ("Check", "Verdict", "Number", "Requirement", "What limits it")
 
@@ -18,7 +18,7 @@ def rows(fit: FitReport) -> list[tuple[str, ...]]:
     if not fit.verdicts:
         return [("–", fit.status.value, "not measured", "–", "no check was made")]
     return [
-        (v.check, v.status.value, number(v), v.requirement or "–", str(v.limited_by) or v.why or "–")
+        (v.check, v.status.value, number(v), v.requirement or "–", place(v.limited_by) or v.why or "–")
         for v in fit.verdicts
     ]
 

@@ -6,7 +6,8 @@ from __future__ import annotations
 import math
 import re
 
-from ..verdict import Verdict
+from ..verdict import Place, Verdict
+from ..wearer.regions import in_words
 
 MINUS = "\N{MINUS SIGN}"
 
@@ -24,6 +25,11 @@ def number(verdict: Verdict) -> str:
         return "not measured"
     spread = f" ± {figure(verdict.uncertainty)}" if verdict.uncertainty > 0 else ""
     return f"{figure(verdict.number)}{spread} {verdict.unit}".strip()
+
+
+def place(where: Place) -> str:
+    """Return a place for reading, e.g. ``left temple at visor``; empty where nothing is known of it."""
+    return " at ".join(part for part in (in_words(where.region), where.part) if part)
 
 
 def printable(text: str) -> str:
