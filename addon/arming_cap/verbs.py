@@ -144,7 +144,7 @@ def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
     case = _read_case(options, part_of(progress, 0.0, 0.2))
     pose = _seat(case, options, part_of(progress, 0.2, 0.6))
     found = measure(case.piece, case.wearer, pose, progress=part_of(progress, 0.6, 1.0))
-    status = judge(found.min_margin_mm)
+    status = judge(found.margin_mm, 0.0)
     result = {**found.as_dict(), "seat": pose.as_dict(), "verdict": status.value}
 
     def show(stdout: Any) -> None:

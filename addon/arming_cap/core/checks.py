@@ -19,7 +19,7 @@ from .progress import Progress, part_of, silent
 from .report.model import Drawing, FitReport, Outline, RunReport
 from .tolerances import TOLERANCES
 from .verdict import Place, Status, Verdict, judge
-from .wearer.form import Wearer
+from .wearer.form import WHOLE, Wearer
 from .wearer.regions import in_words
 
 # A worn piece has some of its surface this near to the wearer; farther away it is not on the wearer at all.
@@ -83,7 +83,7 @@ def check_fit(
             pose = find_seat(whole, wearer, progress=part_of(progress, 0.05, 0.3)).pose
         progress(0.3, f"{piece.name} on {wearer.name}: measuring the standoff")
         found = measure(whole, wearer, pose, progress=part_of(progress, 0.3, 0.5))
-        regions = found.as_table()
+        regions = _region_figures(found)
         if "clearance" in limits.checks:
             verdicts.append(_clearance(found, wearer))
         if "donning" in limits.checks:
@@ -191,25 +191,43 @@ def _placement(piece: Piece, wearer: Wearer, seat: str) -> Verdict:
     )
 
 
+def _region_figures(found: Clearance) -> dict[str, dict[str, float]]:
+    return {
+        name: {
+            "min_mm": r.min_mm,
+            "mean_mm": r.mean_mm,
+            "p5_mm": r.p5_mm,
+            "allowance_mm": r.allowance_mm,
+            "margin_mm": r.margin_mm,
+        }
+        for name, r in found.regions.items()
+    }
+
+
 def _clearance(found: Clearance, wearer: Wearer) -> Verdict:
     """Judge the smallest margin over all regions."""
-    margin, region = found.min_margin_mm, found.limiting_region
-    allowance = wearer.allowance(region)
-    spread = wearer.form.spread_mm.get(region, 0.0)
-    status = judge(margin, spread)
-    place = Place(region, found.limiting_part, found.limiting_at)
-    standoff = margin + allowance
-    where = in_words(region) if region != "whole" else "closest place"
-    why = f"{standoff:.1f} mm at the {where} of {wearer.name}, where {allowance:g} mm are to be kept"
-    if found.min_standoff_mm < 0 <= margin:
-        why += f"; the flesh gives by {-found.min_standoff_mm:.1f} mm at the {in_words(found.region)}"
+    region = found.limiting
+    allowance, spread = wearer.allowance(region), wearer.form.spread_mm.get(region, 0.0)
+    room = found.margin_mm + spread
+    status = judge(room, spread)
+    where = in_words(region) if region != WHOLE else "closest place"
+    why = f"{room + allowance:.1f} mm at the {where} of {wearer.name}, where {allowance:g} mm are to be kept"
     mend = ""
     if status is not Status.PASS:
-        mend = f"{max(spread - margin, 0.1):.1f} mm more room there: a larger scale, thinner padding, or relief inside"
+        need = max(spread - room, 0.1)
+        mend = f"{need:.1f} mm more room there: a larger scale, thinner padding, or relief inside"
     return Verdict(
-        "clearance", status, margin, "mm", f"margin at least 0 mm over an allowance of {allowance:g} mm", spread, place,
-        why, mend, {"min_standoff_mm": round(found.min_standoff_mm, 3), "allowance_mm": allowance},
-    )  # fmt: skip
+        "clearance",
+        status,
+        room,
+        "mm",
+        f"at least 0 mm over an allowance of {allowance:g} mm",
+        max(spread, found.tolerance_mm),
+        found.limited_by,
+        why,
+        mend,
+        {"min_standoff_mm": round(found.min_standoff_mm, 3), "allowance_mm": allowance},
+    )
 
 
 def _donning(piece: Piece, wearer: Wearer, pose: Pose, limits: Limits, progress: Progress) -> Verdict:
@@ -261,8 +279,8 @@ def _section_drawing(
 ) -> Drawing:
     own = cut(piece.mesh, normal, offset)[0]
     body = cut(wearer.form.mesh, normal, offset)[0]
-    flat = (lambda p: p[:, [0, 1]]) if normal[2] else (lambda p: p[:, [1, 2]])
-    outlines = _outlines(own, flat, piece.name)
+    shown = [0, 1] if normal[2] else [1, 2]
+    outlines = _outlines(own, shown, piece.name)
     if not outlines:
         return Drawing(title, ())
     corners = np.concatenate([o.points for o in outlines])
@@ -270,15 +288,16 @@ def _section_drawing(
     # A whole body's arms and hips are no part of this picture.
     outlines += [
         Outline("form", points, closed, wearer.name)
-        for points, closed in ((flat(loop.points), loop.closed) for loop in body.loops)
+        for points, closed in ((loop.points[:, shown], loop.closed) for loop in body.loops)
         if (points.max(axis=0) >= low).all() and (points.min(axis=0) <= high).all()
     ]
     return Drawing(title, tuple(outlines), axes, marks, _clear_width(own, normal))
 
 
-def _outlines(section: Section, flat: Any, label: str) -> list[Outline]:
+def _outlines(section: Section, shown: list[int], label: str) -> list[Outline]:
     return [
-        Outline(loop.role if loop.closed else "open", flat(loop.points), loop.closed, label) for loop in section.loops
+        Outline(loop.role if loop.closed else "open", loop.points[:, shown], loop.closed, label)
+        for loop in section.loops
     ]
 
 
