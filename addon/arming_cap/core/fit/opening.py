@@ -49,6 +49,8 @@ class Opening:
         Enclosed area.
     mouths_mm
         Lengths of the lines across where no wall is, longest first; empty for a ring.
+    lips
+        The ends of those lines, (2, 3) mm each, in the same order, the room on the left going from one to the other.
     """
 
     outline: FloatArray
@@ -57,6 +59,7 @@ class Opening:
     girth_mm: float
     area_mm2: float
     mouths_mm: tuple[float, ...] = ()
+    lips: tuple[FloatArray, ...] = ()
 
 
 def inside_of(
@@ -105,7 +108,7 @@ def inside_of(
     foils = [q for o, thin, c in zip(outlines, foil, closed) if thin for q in _foil(o, bool(c))]
     walls = solid + CrossSection(foils, FillRule.Positive) if foils else solid
     around = hull.to_polygons()[0]
-    best: tuple[float, FloatArray, list[float], float] | None = None
+    best: tuple[float, FloatArray, list[FloatArray], float] | None = None
     for room in (hull - walls).decompose():
         if room.area() < LEAST_SHARE * whole:
             continue
@@ -117,15 +120,25 @@ def inside_of(
             continue
         score = room.area() * (1 - open_share) ** 2
         if best is None or score > best[0]:
-            best = (score, contour, _runs(lengths, mouth), float(lengths.sum()))
+            best = (score, contour, _runs(contour, mouth), float(lengths.sum()))
     if best is None:
         return None
     _, contour, mouths, girth = best
     size = np.ptp(contour, axis=0)
     across, along, origin = frame
-    outline = contour @ np.stack([across, along]) + origin
+
+    def in_space(flat: FloatArray) -> FloatArray:
+        return flat @ np.stack([across, along]) + origin
+
+    mouths.sort(key=lambda ends: -float(np.linalg.norm(ends[1] - ends[0])))
     return Opening(
-        outline, float(size[0]), float(size[1]), girth, abs(_area(contour)), tuple(sorted(mouths, reverse=True))
+        in_space(contour),
+        float(size[0]),
+        float(size[1]),
+        girth,
+        abs(_area(contour)),
+        tuple(float(np.linalg.norm(ends[1] - ends[0])) for ends in mouths),
+        tuple(in_space(ends) for ends in mouths),
     )
 
 
@@ -167,17 +180,13 @@ def _near_lines(contour: FloatArray, start: FloatArray, end: FloatArray) -> Bool
     return near
 
 
-def _runs(lengths: FloatArray, chosen: BoolArray) -> list[float]:
-    """Return the summed lengths of each unbroken run of chosen stretches, round the closed outline."""
-    if not chosen.any():
-        return []
-    if chosen.all():
-        return [float(lengths.sum())]
-    turn = int(np.flatnonzero(~chosen)[0])
-    lengths, chosen = np.roll(lengths, -turn), np.roll(chosen, -turn)
+def _runs(contour: FloatArray, chosen: BoolArray) -> list[FloatArray]:
+    """Return the two ends (2, 2) of each unbroken run of chosen stretches, round the closed outline."""
     starts = np.flatnonzero(chosen & ~np.roll(chosen, 1))
-    run = np.cumsum(chosen & ~np.roll(chosen, 1))
-    return [float(lengths[chosen & (run == r + 1)].sum()) for r in range(len(starts))]
+    ends = np.flatnonzero(~chosen & np.roll(chosen, 1))
+    if len(starts) and ends[0] < starts[0]:
+        ends = np.roll(ends, -1)
+    return [contour[[i, j]] for i, j in zip(starts, ends)]
 
 
 def rim_length(mesh: TriangleMesh) -> float:

@@ -1,0 +1,282 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Try-on rings: thin bands of the piece at full size, to be worn before the whole is printed.
+
+A ring is the united piece between two parallel planes. Its inner surface is the piece's own, untouched: that is the
+measurement. What lies further out than the chosen wall is cut away. Where the wall does not close, a tie bar is laid
+across the mouth, outside of it, so that the band keeps its true shape.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..arrays import FloatArray
+from ..errors import InputError
+from ..fit.section import Section, cut, plane_axes
+from ..formats import write_mesh
+from ..mesh import TriangleMesh
+from ..piece import Piece
+from ..pose import Pose
+from ..progress import Progress, silent
+from ..wearer.form import Wearer
+from .estimate import Estimate, Filament, estimate
+from .solid import mesh_of, united
+
+# Young's modulus of printed PLA in N/mm2, from memory; other plastics are softer.
+STIFFNESS_N_MM2 = 3000.0
+# Slivers of the booleans up to this height are taken out of a ring: a hundredth of what a printer resolves.
+SLIVER_MM = 0.002
+
+
+@dataclass(frozen=True)
+class RingPlane:
+    """Where to take a ring: the plane ``normal · x = offset`` through its middle, and what the ring proves."""
+
+    name: str
+    normal: tuple[float, float, float]
+    offset: float
+    proves: str = ""
+
+
+@dataclass(frozen=True)
+class RingOptions:
+    """How rings are made.
+
+    Attributes
+    ----------
+    height_mm
+        Height of the band.
+    wall_mm
+        What is left of a thicker wall, from the inner surface outwards.
+    keep_loose
+        Keep pieces of the band that touch its main shell nowhere, each as a part of the ring.
+    bar_mm
+        Thickness of a tie bar; at its two notches half of it is left to break.
+    volume_mm
+        The printer's width, depth and height; None asks for no check.
+    filament
+        What it is printed with.
+    """
+
+    height_mm: float = 8.0
+    wall_mm: float = 2.4
+    keep_loose: bool = False
+    bar_mm: float = 3.0
+    volume_mm: tuple[float, float, float] | None = None
+    filament: Filament = field(default_factory=Filament)
+
+
+@dataclass(frozen=True, eq=False)
+class Ring:
+    """One try-on ring.
+
+    Attributes
+    ----------
+    plane
+        Where it was taken.
+    mesh
+        Lying flat for the printer: its lower plane at z = 0, width along X, depth along Y.
+    section
+        The untouched piece's section through the middle.
+    estimate, whole
+        What the ring takes to print, and what the whole piece takes.
+    opens_mm_per_n
+        How far an open ring would spring per newton at its ends without its bars; 0 for a closed one.
+    remarks
+        Repairs made, pieces dropped, bars added.
+    """
+
+    plane: RingPlane
+    mesh: TriangleMesh
+    section: Section
+    estimate: Estimate
+    whole: Estimate
+    opens_mm_per_n: float = 0.0
+    remarks: tuple[str, ...] = ()
+
+
+def make_rings(
+    piece: Piece,
+    wearer: Wearer | None = None,
+    planes: Sequence[RingPlane] | None = None,
+    options: RingOptions = RingOptions(),
+    progress: Progress = silent,
+) -> list[Ring]:
+    """Cut try-on rings from a piece in worn position, at its final scale.
+
+    Parameters
+    ----------
+    piece
+        Its parts are united first.
+    wearer
+        Chooses levels where `planes` is None.
+    planes
+        Where to cut; None takes `proposed_planes`.
+
+    Raises
+    ------
+    InputError
+        If a part is no solid, a plane misses the piece or has no inside, or a ring is larger than the printer.
+    """
+    solid, remarks = united([replace(p.mesh, name=p.name) for p in piece.parts], progress)
+    whole = mesh_of(solid, piece.name)
+    if planes is None:
+        planes = proposed_planes(whole, wearer, options)
+    total = estimate(solid.volume(), options.filament)
+    rings = []
+    for i, plane in enumerate(planes):
+        progress(i / len(planes), f"ring {plane.name}")
+        rings.append(_ring(solid, whole, plane, options, total, remarks))
+    progress(1.0, "rings")
+    return rings
+
+
+def proposed_planes(whole: TriangleMesh, wearer: Wearer | None, options: RingOptions) -> list[RingPlane]:
+    """Return two levels to try: the lowest that has an inside, and the wearer's widest there (else the roomiest)."""
+    low, high = whole.bounds[:, 2]
+    half = options.height_mm / 2
+    heights = np.arange(low + half, high - half, max(1.0, (high - low) / 200))
+    inside = [(h, s.opening.girth_mm) for h, s in zip(heights, cut(whole, (0, 0, 1), heights)) if s.opening is not None]
+    if not inside:
+        raise InputError("no level section has an inside", source=whole.name, remedy="give the rings' planes")
+    levels = np.array([h for h, _ in inside])
+    girths = np.array([g for _, g in inside])
+    proves = "the roomiest level"
+    if wearer is not None:
+        around = [
+            max((loop.girth_mm for loop in s.loops if loop.role == "outer"), default=0.0)
+            for s in cut(wearer.form.mesh, (0, 0, 1), levels)
+        ]
+        if max(around) > 0:
+            girths, proves = np.array(around), "the wearer's largest girth inside the piece"
+    neck, widest = float(levels[0]), float(levels[int(np.argmax(girths))])
+    planes = [RingPlane("opening", (0, 0, 1), neck, "the opening the wearer passes first")]
+    if abs(widest - neck) > options.height_mm:
+        planes.append(RingPlane("widest", (0, 0, 1), widest, proves))
+    return planes
+
+
+def _ring(
+    solid: Any, whole: TriangleMesh, plane: RingPlane, options: RingOptions, total: Estimate, repairs: Sequence[str]
+) -> Ring:
+    from manifold3d import CrossSection, FillRule, JoinType, Manifold, OpType
+
+    normal = np.asarray(plane.normal, float)
+    offset = plane.offset / float(np.linalg.norm(normal))
+    normal = normal / np.linalg.norm(normal)
+    width, depth = plane_axes(normal)
+    half = options.height_mm / 2
+    levels = offset + half * np.array([-1 + 1e-6, 0.0, 1 - 1e-6])
+    sections = cut(whole, normal, levels)
+    section = sections[1]
+    if not section.loops:
+        raise InputError(f"the plane of ring '{plane.name}' misses the piece", source=whole.name, remedy="move it")
+    if section.opening is None:
+        raise InputError(f"ring '{plane.name}' would have no inside", source=whole.name, remedy="move its plane")
+
+    # Into the printer's frame: width, depth and normal become X, Y and Z, the lower plane z = 0.
+    lay = Pose(np.stack([width, depth, normal]), np.array([0.0, 0.0, half - offset]))
+    laid = solid.transform(np.column_stack([lay.rotation, lay.translation_mm]))
+    band = laid.trim_by_plane((0.0, 0.0, 1.0), 0.0).trim_by_plane((0.0, 0.0, -1.0), -options.height_mm)
+    rooms = [lay.apply(s.opening.outline)[:, :2] for s in sections if s.opening is not None]
+    room = CrossSection(rooms, FillRule.Positive)
+    reach = room.offset(options.wall_mm, JoinType.Round, 2.0, 256)
+    band = band ^ reach.extrude(options.height_mm)
+    remarks = list(repairs)
+
+    bars = [_bar(lay.apply(lips)[:, :2], options).extrude(options.height_mm) for lips in section.opening.lips]
+    if bars:
+        band = Manifold.batch_boolean([band, *bars], OpType.Add)
+        remarks.append(f"{len(section.opening.mouths_mm)} tie bar(s) across {_lengths(section.opening.mouths_mm)}")
+    pieces = sorted(band.decompose(), key=lambda p: -p.volume())
+    if not pieces:
+        raise InputError(f"ring '{plane.name}' is empty", source=whole.name, remedy="move its plane")
+    if len(pieces) > 1 and not options.keep_loose:
+        lost = sum(p.volume() for p in pieces[1:])
+        remarks.append(f"dropped {len(pieces) - 1} loose piece(s) of {lost:.0f} mm³ in all")
+        band = pieces[0]
+    band = band.simplify(SLIVER_MM)
+    mesh = mesh_of(band, f"{whole.name} ring {plane.name}".strip())
+    size = np.ptp(mesh.bounds, axis=0)
+    if options.volume_mm is not None and (size > np.asarray(options.volume_mm) + 1e-9).any():
+        raise InputError(
+            f"ring '{plane.name}' is {size[0]:.0f} x {size[1]:.0f} mm, larger than the printer",
+            source=whole.name,
+            remedy="print a paper template of it, or split the ring",
+        )
+    opens = 0.0
+    if section.opening.mouths_mm:
+        # Slit circular ring pulled apart at its ends, Castigliano: 3 pi F R^3 / (E I).
+        radius = section.opening.girth_mm / (2 * np.pi)
+        opens = 3 * np.pi * radius**3 / (STIFFNESS_N_MM2 * options.height_mm * options.wall_mm**3 / 12)
+        remarks.append(f"without its bar it would open about {opens * 0.1:.0f} mm under 0.1 N, the weight of 10 g")
+    return Ring(plane, mesh, section, estimate(band.volume(), options.filament), total, opens, tuple(remarks))
+
+
+def _lengths(values: Sequence[float]) -> str:
+    return " and ".join(f"{v:.0f} mm" for v in values)
+
+
+def _bar(lips: FloatArray, options: RingOptions) -> Any:
+    """Return the tie bar's outline over a mouth from `lips[0]` to `lips[1]`, the room on its left.
+
+    The bar lies outside that line; only its two feet reach back over the lips, where the wall is. A notch beside
+    each foot lets it be broken away.
+    """
+    from manifold3d import CrossSection
+
+    along = lips[1] - lips[0]
+    length = float(np.linalg.norm(along))
+    along = along / length
+    out = np.array([along[1], -along[0]])
+    foot, thick = min(options.wall_mm * 2, length / 4), options.bar_mm
+
+    def block(x0: float, x1: float, y0: float, y1: float) -> Any:
+        """A rectangle: x along the mouth from its first lip, y outwards."""
+        corners = np.array([(x0, y0), (x0, y1), (x1, y1), (x1, y0)])
+        return CrossSection([lips[0] + corners @ np.stack([along, out])])
+
+    bar = block(-foot, length + foot, 0, thick)
+    for at in (0.0, length):
+        bar = bar + block(at - foot, at + foot, -options.wall_mm, thick)
+    for at in (2 * foot, length - 2 * foot):
+        bar = bar - block(at - 0.5, at + 0.5, thick / 2, thick + 1)
+    return bar
+
+
+def write_rings(rings: Sequence[Ring], out_dir: Path) -> list[dict[str, Any]]:
+    """Write each ring as 3MF and STL, and return what JSON shows of them.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written to.
+    """
+    shown = []
+    for ring in rings:
+        stem = "".join(c if c.isalnum() else "-" for c in ring.mesh.name.lower()).strip("-")
+        for ending in (".3mf", ".stl"):
+            write_mesh(Path(out_dir) / f"{stem}{ending}", ring.mesh)
+        shown.append(
+            {
+                "name": ring.plane.name,
+                "files": [f"{stem}.3mf", f"{stem}.stl"],
+                "proves": ring.plane.proves,
+                "normal": [float(v) for v in ring.section.normal],
+                "offset": round(ring.section.offset, 4),
+                "inner_girth_mm": round(ring.section.inner_girth_mm or 0.0, 3),
+                "inner_width_mm": round(ring.section.inner_width_mm or 0.0, 3),
+                "inner_depth_mm": round(ring.section.inner_depth_mm or 0.0, 3),
+                "ring": ring.estimate.as_dict(),
+                "whole": ring.whole.as_dict(),
+                "says": f"{ring.estimate} before {ring.whole}",
+                "opens_mm_per_n": round(ring.opens_mm_per_n, 2),
+                "remarks": list(ring.remarks),
+            }
+        )
+    return shown

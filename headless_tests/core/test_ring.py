@@ -1,0 +1,187 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Rings keep the piece's inside; solids come back repaired; files open in other libraries."""
+
+from __future__ import annotations
+
+import lib3mf
+import manifold3d
+import numpy as np
+import pytest
+import shapes
+import trimesh
+
+from arming_cap.core.errors import Cancelled, InputError
+from arming_cap.core.fit.section import cut
+from arming_cap.core.make.estimate import estimate
+from arming_cap.core.make.ring import RingOptions, RingPlane, make_rings, write_rings
+from arming_cap.core.make.solid import mesh_of, solid_of, united
+from arming_cap.core.mesh import TriangleMesh, joined
+from arming_cap.core.piece import Part, Piece
+from arming_cap.core.pose import Pose
+from arming_cap.core.wearer.form import Form, Wearer
+
+UP = (0.0, 0.0, 1.0)
+
+
+def helm(*meshes):
+    return Piece("helm", tuple(Part(f"part{i}", m) for i, m in enumerate(meshes)))
+
+
+def bent_plate(inner=80.0, outer=88.0, half_gap_deg=30.0, height=100.0):
+    t = np.radians(np.linspace(-90 + half_gap_deg, 270 - half_gap_deg, 90))
+    ring = np.stack([np.cos(t), np.sin(t)], axis=1)
+    outline = np.concatenate([ring * outer, ring[::-1] * inner])
+    return mesh_of(manifold3d.Manifold.extrude(manifold3d.CrossSection([outline]), height), "plate")
+
+
+def inner_of(mesh, normal, offset):
+    """The shortest closed outline that trimesh finds in a plane: a ring's inside."""
+    path = trimesh.Trimesh(mesh.vertices, mesh.triangles, process=False).section(
+        plane_normal=normal, plane_origin=np.asarray(normal) * offset
+    )
+    return min(entity.length(path.vertices) for entity in path.entities)
+
+
+@pytest.mark.parametrize("level", [-50.0, 0.0, 40.0])
+def test_inside_of_a_ring_is_the_pieces_own(level):
+    piece = helm(shapes.dome(100, 110, -60, segments=128))
+    (ring,) = make_rings(piece, planes=[RingPlane("level", UP, level)])
+    for height in (0.5, 4.0, 7.5):
+        here = inner_of(ring.mesh, UP, height)
+        there = inner_of(piece.mesh, UP, level - 4 + height)
+        assert here == pytest.approx(there, abs=0.02)
+    solid, _ = solid_of(piece.mesh)
+    outline = [p for p in solid.slice(level).to_polygons()]
+    girth = min(np.linalg.norm(np.roll(p, -1, axis=0) - p, axis=1).sum() for p in outline)
+    assert ring.section.inner_girth_mm == pytest.approx(girth, abs=0.02)
+    facts = ring.mesh.soundness
+    assert facts.closed and facts.shells == 1 and not facts.flipped_edges and not facts.non_manifold_edges
+    assert ring.mesh.bounds[0, 2] == pytest.approx(0) and ring.mesh.bounds[1, 2] == pytest.approx(8)
+    assert ring.estimate.grams < 0.05 * ring.whole.grams
+
+
+def test_a_thick_wall_is_thinned_from_outside_to_the_wall_chosen():
+    (ring,) = make_rings(helm(shapes.tube(90, 100, 60, 360)), planes=[RingPlane("mid", UP, 30)])
+    # Closed form of a tube: pi (R^2 - r^2) h, with R = 90 + 2.4.
+    assert ring.mesh.volume_mm3 == pytest.approx(np.pi * (92.4**2 - 90**2) * 8, rel=2e-3)
+    thin = shapes.tube(90, 91.5, 60, 360)
+    (ring,) = make_rings(helm(thin), planes=[RingPlane("mid", UP, 30)])
+    assert ring.mesh.volume_mm3 == pytest.approx(thin.volume_mm3 * 8 / 60, rel=1e-4)
+
+
+def test_ring_minus_head_is_the_padding_asked_for():
+    # Hat practice: inner girth less head circumference is 2 pi times the padding all round.
+    padding = 6.0
+    (ring,) = make_rings(helm(shapes.tube(91 + padding, 101 + padding, 60, 512)), planes=[RingPlane("mid", UP, 30)])
+    head = cut(shapes.tube(0.001, 91, 60, 512), UP, [30])[0].loops[0].girth_mm
+    assert ring.section.inner_girth_mm - head == pytest.approx(2 * np.pi * padding, abs=0.02)
+
+
+def test_a_tilted_plane_lies_flat_for_the_printer():
+    normal = np.array([0, 0.3, 1.0])
+    piece = helm(shapes.dome(100, 104, -60))
+    (ring,) = make_rings(piece, planes=[RingPlane("tilted", tuple(normal), 10.0)])
+    unit = normal / np.linalg.norm(normal)
+    want = cut(piece.mesh, unit, [10.0 / np.linalg.norm(normal)])[0]
+    assert inner_of(ring.mesh, UP, 4.0) == pytest.approx(want.inner_girth_mm, abs=0.02)
+
+
+def test_an_open_ring_gets_a_bar_and_says_what_it_would_do_without():
+    (ring,) = make_rings(helm(bent_plate()), planes=[RingPlane("face", UP, 50)])
+    assert ring.mesh.soundness.closed and ring.mesh.soundness.shells == 1
+    section = cut(ring.mesh, UP, [4.0])[0]
+    assert [loop.role for loop in section.loops] == ["outer", "inner"]
+    assert section.inner_width_mm == pytest.approx(160, abs=0.1)
+    # The bar's inner edge is the line across the lips, at R cos 30: the whole mouth stays free.
+    assert section.inner_depth_mm == pytest.approx(80 + 88 * np.cos(np.radians(30)), abs=0.1)
+    radius = ring.section.inner_girth_mm / (2 * np.pi)
+    # Slit ring, Castigliano (Timoshenko, Strength of Materials): 3 pi F R^3 / (E I).
+    assert ring.opens_mm_per_n == pytest.approx(3 * np.pi * radius**3 / (3000 * 8 * 2.4**3 / 12))
+    assert any("tie bar" in r for r in ring.remarks)
+
+
+def test_loose_pieces_go_or_stay_knowingly():
+    piece = helm(shapes.tube(90, 94, 60), shapes.box((5, 5, 5), (0, 0, 30)))
+    (ring,) = make_rings(piece, planes=[RingPlane("mid", UP, 30)])
+    assert ring.mesh.soundness.shells == 1 and any("loose" in r for r in ring.remarks)
+    (ring,) = make_rings(piece, planes=[RingPlane("mid", UP, 30)], options=RingOptions(keep_loose=True))
+    assert ring.mesh.soundness.shells == 2
+
+
+def test_proposed_levels_follow_the_wearer():
+    piece = helm(shapes.dome(100, 104, -60))
+    wearer = Wearer("w", Form(shapes.ellipsoid((75, 95, 60), centre=(0, 0, 20))))
+    opening, widest = make_rings(piece, wearer)
+    assert opening.plane.offset == pytest.approx(-56, abs=1.5)
+    assert widest.plane.offset == pytest.approx(20, abs=1.5)
+
+
+def test_bad_planes_pieces_and_printers_are_one_line():
+    piece = helm(shapes.tube(90, 94, 60))
+    for planes, options, word in (
+        ([RingPlane("high", UP, 900)], RingOptions(), "misses"),
+        ([RingPlane("mid", UP, 30)], RingOptions(volume_mm=(120, 120, 120)), "larger than the printer"),
+    ):
+        with pytest.raises(InputError, match=word):
+            make_rings(piece, planes=planes, options=options)
+    with pytest.raises(InputError, match="no inside"):
+        make_rings(helm(shapes.box((40, 40, 40))), planes=[RingPlane("mid", UP, 0)])
+    with pytest.raises(InputError, match="open edges, the first at"):
+        make_rings(helm(shapes.revolved([(80, 0), (80, 100)], 90)), planes=[RingPlane("mid", UP, 50)])
+
+
+def test_cancel_stops_and_writes_nothing(tmp_path):
+    def stop(fraction, text):
+        raise Cancelled
+
+    with pytest.raises(Cancelled):
+        make_rings(helm(shapes.tube(90, 94, 60)), planes=[RingPlane("mid", UP, 30)], progress=stop)
+    assert not list(tmp_path.iterdir())
+
+
+def test_files_open_elsewhere_with_name_unit_and_size(tmp_path):
+    rings = make_rings(helm(shapes.tube(90, 94, 60)), planes=[RingPlane("mid", UP, 30, "the width")])
+    (shown,) = write_rings(rings, tmp_path)
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(shown["files"])
+    model = lib3mf.Wrapper().CreateModel()
+    reader = model.QueryReader("3mf")
+    reader.ReadFromFile(str(tmp_path / shown["files"][0]))
+    assert reader.GetWarningCount() == 0 and model.GetUnit() == lib3mf.ModelUnit.MilliMeter
+    things = model.GetMeshObjects()
+    things.MoveNext()
+    thing = things.GetCurrentMeshObject()
+    assert thing.GetName() == "helm ring mid" and thing.IsManifoldAndOriented()
+    stl = trimesh.load(tmp_path / shown["files"][1])
+    assert stl.is_watertight and stl.volume == pytest.approx(rings[0].mesh.volume_mm3, rel=1e-4)
+    assert shown["says"].count(" g and ") == 2
+
+
+def test_dirty_meshes_are_repaired_on_a_copy_and_it_is_said():
+    clean = shapes.tube(90, 94, 100)
+    flipped = clean.triangles.copy()
+    flipped[5] = flipped[5, ::-1]
+    for tri, word in (
+        (flipped, "flipped"),
+        (np.concatenate([clean.triangles, clean.triangles[:3]]), "repeated"),
+        (np.delete(clean.triangles, 7, axis=0), "small holes"),
+        (clean.triangles[:, ::-1], "right side out"),
+        (np.concatenate([clean.triangles, [[0, 0, 1]]]), ""),
+    ):
+        solid, done = solid_of(TriangleMesh(clean.vertices, tri, "dirty"))
+        assert solid.volume() == pytest.approx(clean.volume_mm3, rel=1e-3)
+        assert any(word in d for d in done) or not word
+    assert solid_of(clean)[1] == []
+
+
+def test_union_of_parts_that_overlap():
+    a, b = shapes.box((2, 2, 2)), shapes.box((2, 2, 2), (1, 0, 0))
+    solid, done = united([a, b])
+    assert solid.volume() == pytest.approx(12) and done == []
+    moved = united([joined([a]).moved(Pose.of((0, 0, 5))), b])[0]
+    assert moved.volume() == pytest.approx(16)
+
+
+def test_estimate_is_the_plain_arithmetic():
+    # 10 cm3 of PLA at 1.24 g/cm3; a 1.75 mm filament has 2.405 mm2.
+    e = estimate(10_000.0)
+    assert e.grams == pytest.approx(12.4) and e.metres == pytest.approx(10_000 / 2.40528 / 1000, rel=1e-4)
