@@ -72,6 +72,13 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--removable", action="append", default=[], metavar="NAME", help="a part that may come off")
     one.add_argument("--neck-bend", type=_number, default=0.0, metavar="DEG", help="how far the head may bow")
     one.add_argument("--no-scale", action="store_true", help="do not look for the smallest scale that passes")
+
+    wearer = verbs.add_parser("wearer", help="the wearer's dimensions and form").add_subparsers(
+        dest="action", metavar="estimate|form", required=True, parser_class=_Parser
+    )
+    one = verb("estimate", "the dimensions not measured, each with its spread", wearer)
+    one.add_argument("--sex", choices=("f", "m", "any"), default="any")
+    one.add_argument("--known", nargs="+", action="extend", default=[], metavar="NAME=MM[±SD]")
     return top
 
 
@@ -138,6 +145,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, Cancelled):
         print("arming-cap: stopped; nothing was left half-written", file=sys.stderr)
         return STOPPED
+    except BrokenPipeError:  # whoever read our table has read enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        return STOPPED
     except SystemExit as end:  # --help and --version
         return int(end.code or 0)
     except Exception:
@@ -153,9 +163,10 @@ def _run(options: argparse.Namespace) -> int:
     from .core.report import as_json
 
     with _own_stdout() as stdout, shown_progress() as progress:
-        outcome = getattr(verbs, options.verb.replace("-", "_"))(options, progress)
+        verb = getattr(options, "action", options.verb)
+        outcome = getattr(verbs, verb)(options, progress)
     if options.json:
-        document = as_json.document(options.verb, outcome.inputs, outcome.warnings, outcome.result)
+        document = as_json.document(verb, outcome.inputs, outcome.warnings, outcome.result)
         stdout.write(as_json.dumps(document))
     else:
         for warning in outcome.warnings:

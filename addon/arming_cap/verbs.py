@@ -156,6 +156,24 @@ def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
     return Outcome(result, case.inputs, case.warnings, status is Status.FAIL, show)
 
 
+def estimate(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """Estimate the dimensions that were not measured."""
+    from .core.wearer.population import estimate as conditional
+    from .core.wearer.reading import parse_known
+
+    known = dict(parse_known(text) for text in options.known)
+    found = conditional(known, options.sex)
+
+    def show(stdout: Any) -> None:
+        rows: list[Sequence[object]] = [("dimension", "mm", "± SD", "90 % interval", "source")]
+        for name, d in found.as_dict()["dimensions"].items():
+            low, high = d["interval90_mm"]
+            rows.append((name, f"{d['mean_mm']:.1f}", f"{d['sd_mm']:.1f}", f"{low:.0f} to {high:.0f}", d["source"]))
+        _print_rows(stdout, rows)
+
+    return Outcome(found.as_dict(), (), found.warnings, False, show)
+
+
 def check(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Make every check of every job and write the reports."""
     from .core.checks import check_job, merged
