@@ -177,6 +177,16 @@ class Grid:
         return slope
 
 
+def _node_bounds(grid: Grid, u: Float32) -> tuple[Float32, Float32]:
+    """Return for u (3, n) the nearest nodes' standoffs (n,) less all that may lie between, and the standoffs."""
+    rows, offset, _ = grid.gather(u)
+    value = rows[:, 0]
+    # float32 places a point to a ten-thousandth of a millimetre in a grid of a metre
+    moved = np.sqrt((offset * offset).sum(axis=0)) * np.float32(grid.spacing) + np.float32(1e-3)
+    beyond = np.abs(value) > np.float32(TOLERANCES.field_band_mm)
+    return value - moved - beyond * np.float32(np.sqrt(3) * grid.spacing), value
+
+
 def _taylor(rows: Float32, offset: Float32) -> Float32:
     value = rows[:, 1] * offset[0]
     value += rows[:, 2] * offset[1]
@@ -236,18 +246,7 @@ class Field:
         A distance changes by no more than one moves. Within the band the node is exact; beyond it, interpolated
         from nodes at twice the cell, so its error is below √3 cells.
         """
-        points = np.asarray(points, float).reshape(-1, 3)
-        bounds = np.empty(len(points))
-        for start in range(0, len(points), _CHUNK):
-            some = slice(start, start + _CHUNK)
-            u = ((points[some] - self.fine.origin) / self.fine.spacing).T.astype(np.float32)
-            rows, offset, _ = self.fine.gather(u)
-            value = rows[:, 0].astype(np.float64)
-            # float32 places a point to a ten-thousandth of a millimetre in a grid of a metre
-            moved = np.sqrt((offset.astype(np.float64) ** 2).sum(axis=0)) * self.fine.spacing + 5e-4
-            slack = np.where(np.abs(value) <= TOLERANCES.field_band_mm, 0.0, np.sqrt(3) * self.fine.spacing)
-            bounds[some] = value - slack - moved
-        return bounds
+        return Probe(self, points).floor().astype(np.float64)
 
     def exact(self, points: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
         """Return exact signed distances (n,), the form's nearest triangles (n,) and points (n, 3)."""
@@ -255,17 +254,27 @@ class Field:
         distance, triangle, closest = self.surface.nearest(points)
         inside = np.zeros(len(points), bool)
         low, high = self.form.mesh.bounds
-        near = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
-        # A node's sign holds for every point nearer to the node than the surface is.
-        u = ((points[near] - self.fine.origin) / self.fine.spacing).T.astype(np.float32)
-        if len(near):
-            rows, offset, _ = self.fine.gather(u)
-            reach = np.sqrt((offset.astype(np.float64) ** 2).sum(axis=0)) * self.fine.spacing + 5e-4
-            known = np.abs(rows[:, 0]) - 2 * self.fine.spacing > reach
-            inside[near[known]] = rows[known, 0] < 0
-            unknown = near[~known]
-            inside[unknown] = self.surface.inside(points[unknown])
+        within = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1) & (distance > 1e-9))
+        inside[within], known = self._sign(points[within])
+        # Next to the surface, step straight away from it: what is farther from the surface than the step is long has
+        # the start's sign. That is cheaper than a winding number, which builds its tree at each call.
+        unsure = within[~known]
+        for step in (1.25 * self.spacing, 0.5 * self.spacing):
+            away = (points[unsure] - closest[unsure]) / distance[unsure, None]
+            stepped = points[unsure] + step * away
+            inside[unsure], known = self._sign(stepped)
+            known &= self.surface.nearest(stepped)[0] > step * (1 + 1e-9)
+            unsure = unsure[~known]
+        inside[unsure] = self.surface.inside(points[unsure])
         return np.where(inside, -distance, distance), triangle, closest
+
+    def _sign(self, points: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Return which points lie inside, and for which that is certain: nearer to a node than the surface is."""
+        if not len(points):
+            return np.zeros(0, bool), np.zeros(0, bool)
+        u = ((points - self.fine.origin) / self.fine.spacing).T.astype(np.float32)
+        floor, value = _node_bounds(self.fine, u)
+        return value < 0, np.where(value < 0, floor - 2 * value, floor) > 0
 
     def regions_at(self, triangles: IntArray) -> IntArray:
         """Return the rows of `form.region_names` for some of the form's triangles."""
@@ -322,6 +331,20 @@ class Probe:
                     slope[outside] = coarse.gradients(_apply(self._affine(coarse, pose, scale), chunk[:, outside]))
             result[start : start + _CHUNK] = slope
         return result
+
+    def floor(self, pose: Pose | None = None, scale: float = 1.0) -> Float32:
+        """Return bounds (n,) that the standoffs at the moved points are certainly not below; see `Field.floor`."""
+        affine = self._affine(self.field.fine, pose, scale)
+        result = np.empty(len(self), np.float32)
+        for start in range(0, len(self), _CHUNK):
+            u = _apply(affine, self._points[:, start : start + _CHUNK])
+            result[start : start + _CHUNK] = _node_bounds(self.field.fine, u)[0]
+        return result
+
+    def moved(self, pose: Pose | None = None, scale: float = 1.0) -> Float32:
+        """Return the moved points (3, n), to a ten-thousandth of a millimetre within a metre of the origin."""
+        unit = Grid(np.zeros(3), 1.0, (1, 1, 1), np.zeros((1, 4), np.float32))
+        return _apply(self._affine(unit, pose, scale), self._points)
 
     def _affine(self, grid: Grid, pose: Pose | None, scale: float) -> Float32:
         """Return the (3, 4) map from the centred points to the grid's node coordinates."""
