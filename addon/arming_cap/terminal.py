@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 from .core.progress import Progress
 from .core.report.model import CARE_LINE, FitReport, RunReport
@@ -33,7 +33,7 @@ WIDEST = (16, 11, 18, 18)
 PLAIN = str.maketrans({"−": "-", "–": "-", "±": "+/-", "°": " deg", "×": "x"})
 
 
-def print_table(run: RunReport, console: Console | None = None) -> None:
+def print_table(run: RunReport, console: Console | TextIO | None = None) -> None:
     """Print a run: for each piece on each wearer a table of its verdicts, at the end the count of each verdict.
 
     Parameters
@@ -41,11 +41,12 @@ def print_table(run: RunReport, console: Console | None = None) -> None:
     run
         What to print.
     console
-        Where to; standard output unless given.
+        Where to: a console, or a text stream; standard output unless given.
     """
     from rich.console import Console
 
-    console = console or Console(highlight=False)
+    if not isinstance(console, Console):
+        console = Console(file=console, highlight=False)
     everything = [HEADS, *(row for fit in run.fits for row in rows(fit))]
     needed = [max(_text(console, row[i]).cell_len for row in everything) for i in range(len(WIDEST))]
     widths = [min(pair) for pair in zip(WIDEST, needed)]

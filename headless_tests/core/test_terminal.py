@@ -64,6 +64,12 @@ def test_a_minus_survives_an_encoding_without_it(encoding):
     assert "-3.2 +/- 0.4 mm" in printed(120, encoding)
 
 
+def test_a_plain_stream_will_do():
+    stream = io.StringIO()
+    print_table(invented(), stream)
+    assert "1 fail, 2 not checked, 1 marginal, 1 pass" in stream.getvalue() and "\x1b" not in stream.getvalue()
+
+
 def test_bar_is_silent_where_there_is_no_terminal(capfd):
     with progress_bar() as progress:
         progress(0.5, "half")
