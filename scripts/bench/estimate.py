@@ -1,0 +1,24 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How long an estimate and a limb form take."""
+
+from __future__ import annotations
+
+from arming_cap.core.wearer.limbform import limb_form_of
+from arming_cap.core.wearer.population import estimate
+from arming_cap.core.wearer.reading import Reading
+
+from . import Row, median_time
+
+
+def rows() -> list[Row]:
+    """Return the bench's rows."""
+    one = {"head_circumference": Reading(574.0)}
+    return [
+        Row("51 dimensions from one reading, sex given", median_time(lambda: estimate(one, "m")), wanted="under 10 ms"),
+        Row("51 dimensions from one reading, sex unknown", median_time(lambda: estimate(one)), wanted="under 10 ms"),
+        Row(
+            "leg form from an estimate",
+            median_time(lambda: limb_form_of(estimate(one, "m"), "leg")),
+            wanted="under 1 s",
+        ),
+    ]
