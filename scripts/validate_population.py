@@ -95,10 +95,8 @@ if __name__ == "__main__":
     results = {}
     for label, known in SUBSETS.items():
         for given_sex in (True, False):
-            # All but one of a mixture is tens of estimates per person, so every twentieth stands for all.
-            step = 20 if known is None and not given_sex else 1
-            title = f"{label}; sex {'given' if given_sex else 'unknown'}" + (f"; 1 in {step}" if step > 1 else "")
-            found = cross_validate(people, men, known, given_sex, step)
+            title = f"{label}; sex {'given' if given_sex else 'unknown'}"
+            found = cross_validate(people, men, known, given_sex)
             results[title] = found
             cover = sorted((v["coverage"], n) for n, v in found.items())
             ratio = max((v["over_least_squares"], n) for n, v in found.items())
