@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The command line as other programs use it: one document on stdout, the contract's exit status, nothing half-written."""
+"""The command line as other programs use it: one document on stdout, the exit status, nothing half-written."""
 
 from __future__ import annotations
 

@@ -143,22 +143,24 @@ def _mesh(piece: Piece) -> Verdict:
     """Report what is unsound about the parts: facts for printing, no hindrance to the other checks."""
     facts = {p.name: p.mesh.soundness for p in piece.parts}
     remarks = [f"{name}: {', '.join(f.remarks())}" for name, f in facts.items() if f.remarks()]
-    faults = sum(
-        f.open_edges + f.non_manifold_edges + f.flipped_edges + f.duplicate_triangles + f.zero_area_triangles
-        for f in facts.values()
-    )
-    details = {name: dataclasses.asdict(f) for name, f in facts.items()}
-    if not remarks:
-        return Verdict(
-            "mesh", Status.PASS, 0, "faults", "none", why="every part is a closed, sound mesh", details=details
-        )
+    faults = {
+        name: f.open_edges + f.non_manifold_edges + f.flipped_edges + f.duplicate_triangles
+        for name, f in facts.items()
+    }
+    worst = max(faults, key=lambda name: faults[name])
+    # Slivers without area bound nothing and stop no slicer: a remark, no doubt.
+    status = Status.MARGINAL if faults[worst] else Status.PASS
     return Verdict(
-        "mesh", Status.MARGINAL, faults, "faults", "none",
-        limited_by=Place(part=next(n for n, f in facts.items() if f.remarks())),
-        why="; ".join(remarks),
-        mend="the checks hold as they are; repair the mesh before slicing it",
-        details=details,
-    )  # fmt: skip
+        "mesh",
+        status,
+        sum(faults.values()),
+        "faults",
+        "none",
+        limited_by=Place(part=worst) if faults[worst] else Place(),
+        why="; ".join(remarks) or "every part is a closed, sound mesh",
+        mend="the checks hold as they are; repair the mesh before slicing it" if faults[worst] else "",
+        details={name: dataclasses.asdict(f) for name, f in facts.items()},
+    )
 
 
 def _placement(piece: Piece, wearer: Wearer, seat: str) -> Verdict:
