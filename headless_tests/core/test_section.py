@@ -289,3 +289,17 @@ def test_bad_planes_are_refused_in_one_line():
     for normal, offset in (((0, 0, 0), 1.0), ((0, 0, np.nan), 1.0), ((0, 0, 1), np.inf)):
         with pytest.raises(InputError):
             cut(shapes.box(), normal, offset)
+
+
+def test_walking_together_finds_the_same_loops_as_walking_alone(monkeypatch):
+    from arming_cap.core.fit import chains
+
+    mesh = joined(
+        [shapes.dome(100, 104, -60), *(shapes.tube(3, 4, 30, 7).moved(Pose.of((9 * i, 0, 0))) for i in range(9))]
+    )
+    together = cut(mesh, Z, np.linspace(-50, 90, 40))
+    monkeypatch.setattr(chains, "STRIDE", 10**9)
+    alone = cut(mesh, Z, np.linspace(-50, 90, 40))
+    for a, b in zip(together, alone):
+        assert [x.role for x in a.loops] == [x.role for x in b.loops]
+        assert np.allclose([x.girth_mm for x in a.loops], [x.girth_mm for x in b.loops])

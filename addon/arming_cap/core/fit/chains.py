@@ -26,6 +26,8 @@ ON_PLANE = 1e-11
 SAME_PLACE_MM = 1e-6
 # Open ends this near are a crack of the mesh and are closed: finer than any printer or tape can tell.
 CRACK_MM = 0.01
+# One segment in so many starts a walk of its own.
+STRIDE = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +96,10 @@ def chains(mesh: TriangleMesh, normal: FloatArray, offsets: FloatArray, above: b
         partner[twice ^ 1] = -1
         loose = np.flatnonzero((partner < 0) & np.repeat(alive, 2))
         _join_loose(loose, place(loose), np.repeat(plane, 2)[loose], normal, partner, alive)
-    walked, first, closed = _walk(partner, alive)
+    if len(loose):
+        walked, first, closed = _walk(partner, alive)
+    else:
+        walked, first, closed = _walk_together(partner)
     points = place(walked)
     return _without_repeats(points, first, plane[walked[first[:-1]] >> 1], closed)
 
@@ -112,10 +117,10 @@ def _segments(mesh: TriangleMesh, rank: IntArray) -> tuple[IntArray, IntArray]:
     up = [r[triangle] > plane for r in (a, b, c)]
     # Which corner stands alone on its side, by the three signs; the segment cuts it off.
     code = up[0] + 2 * up[1] + 4 * up[2]
-    alone = np.array([0, 0, 1, 2, 2, 1, 0, 0])[code]
-    corners = mesh.triangles[triangle]
-    row = np.arange(len(triangle))
-    tip, after, before = corners[row, alone], corners[row, alone - 2], corners[row, alone - 1]
+    corners, own = mesh.triangles.ravel(), 3 * triangle
+    tip = corners[own + np.array([0, 0, 1, 2, 2, 1, 0, 0])[code]]
+    after = corners[own + np.array([0, 1, 2, 0, 0, 2, 1, 0])[code]]
+    before = corners[own + np.array([0, 2, 0, 1, 1, 0, 2, 0])[code]]
     # The boundary runs before -> tip -> after: it climbs on the first edge where the tip is the upper corner.
     climbs_first = np.array([0, 1, 1, 0, 1, 0, 0, 0], bool)[code]
     climb = np.where(climbs_first, before, after)
@@ -233,6 +238,62 @@ def _close_cracks(ends: IntArray, places: FloatArray, plane: IntArray, partner: 
             partner[ends[i]], partner[ends[j]] = ends[j], ends[i]
 
 
+def _walk_together(partner: IntArray) -> tuple[IntArray, IntArray, BoolArray]:
+    """Return what `_walk` does where nothing is open, several times as fast where the triangles all face one way.
+
+    One segment in each `STRIDE` starts walking at once and stops where another has started: a few hundred steps of
+    whole arrays for a few hundred thousand segments. Loops that no walker starts on are left to `_walk`.
+    """
+    count = len(partner) // 2
+    onward = partner[1::2]
+    if count < 20 * STRIDE or (onward & 1).any():
+        return _walk(partner, np.ones(count, bool))
+    onward = onward >> 1
+    # Scattered within their stride: meshes have rhythms of their own, and a walker should fall into each loop.
+    turn = np.arange(count // STRIDE)
+    heads = turn * STRIDE + (turn * 2654435761 >> 16) % STRIDE
+    head_of = np.full(count, -1)
+    head_of[heads] = np.arange(len(heads))
+    follow, steps = np.empty_like(heads), np.empty_like(heads)
+    trail = [(np.arange(len(heads)), heads)]
+    while len(trail[-1][0]):
+        walker, at = trail[-1]
+        at = onward[at]
+        met = head_of[at]
+        there = met >= 0
+        follow[walker[there]] = met[there]
+        steps[walker[there]] = len(trail)
+        trail.append((walker[~there], at[~there]))
+        if len(trail) > 32 * STRIDE:  # an order of triangles that keeps the starts together: no gain to be had
+            return _walk(partner, np.ones(count, bool))
+
+    place = [-1] * len(heads)
+    after, length = follow.tolist(), steps.tolist()
+    first = [0]
+    end = 0
+    for head in range(len(heads)):
+        if place[head] < 0:
+            while place[head] < 0:
+                place[head] = end
+                end += length[head]
+                head = after[head]
+            first.append(end)
+    walked = np.empty(end, np.int64)
+    start = np.array(place)
+    rest = np.ones(count, bool)
+    for step, (walker, at) in enumerate(trail):
+        walked[start[walker] + step] = at
+    rest[walked] = False
+    others, more, closed = (
+        _walk(partner, rest) if rest.any() else (walked[:0], np.zeros(1, np.int64), np.empty(0, bool))
+    )
+    return (
+        np.concatenate([2 * walked, others]),
+        np.concatenate([first, end + more[1:]]),
+        np.concatenate([np.ones(len(first) - 1, bool), closed]),
+    )
+
+
 def _walk(partner: IntArray, alive: BoolArray) -> tuple[IntArray, IntArray, BoolArray]:
     """Return the ends in walking order, where each chain starts (c + 1,), and which chains are closed (c,).
 
@@ -278,8 +339,8 @@ def _without_repeats(points: FloatArray, first: IntArray, plane: IntArray, close
         return Chains(points.reshape(0, 3), first, plane, closed)
     before = np.arange(len(points)) - 1
     before[first[:-1]] = np.where(closed, first[1:] - 1, first[:-1])
-    step = np.abs(points - points[before]).max(axis=1)
-    keep = step > SAME_PLACE_MM
+    x, y, z = (np.abs(points - points[before])).T
+    keep = (x > SAME_PLACE_MM) | (y > SAME_PLACE_MM) | (z > SAME_PLACE_MM)
     keep[first[:-1]] |= ~closed
     count = np.add.reduceat(keep, first[:-1], dtype=np.int64)
     # Two segments that close are one triangle given twice, a line; more that come to two points have no extent.
