@@ -66,7 +66,7 @@ def make_scenes(home: Path) -> None:
         form = arrays(scans[scan])
         person = stage.put(scan, *form, stage.SKIN)
         stage.give_role(person, "FORM")
-        bpy.context.scene.arming_cap.allowance_mm = job["wearer"][0]["allowance_mm"]["default"]
+        stage.give_allowances(person, job["wearer"][0]["allowance_mm"])
         shown = []
         for piece in job["piece"]:
             for part in piece["part"]:

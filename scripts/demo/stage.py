@@ -49,6 +49,15 @@ def give_role(thing: Any, role: str, piece: str = "", worn_by: Any = None) -> No
     thing.arming_cap.worn_by = worn_by
 
 
+def give_allowances(form: Any, allowance_mm: dict[str, float]) -> None:
+    """Say what room a form keeps, everywhere (``default``) and by region."""
+    form.arming_cap.allowance_mm = allowance_mm.get("default", 0.0)
+    for region, room in allowance_mm.items():
+        if region != "default":
+            row = form.arming_cap.allowances.add()
+            row.region, row.room_mm = region, room
+
+
 def look(eye: Any, at: Any, width_mm: float) -> None:
     """Put an orthographic camera at `eye`, looking at `at`."""
     scene = bpy.context.scene

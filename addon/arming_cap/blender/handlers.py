@@ -14,7 +14,7 @@ from . import results
 def _on_change(scene: Scene, depsgraph: Depsgraph) -> None:
     """Doubt the verdicts when an object they rest on, or may come to rest on, has changed."""
     kept = results.of(scene)
-    if not kept.document or kept.changes is None and bpy.app.background:
+    if not kept.document or (kept.changes is None and bpy.app.background):
         return
     for update in depsgraph.updates:
         if isinstance(update.id, Object) and (update.is_updated_geometry or update.is_updated_transform):

@@ -6,7 +6,7 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
-from bpy.types import Context, Panel, Scene, UILayout
+from bpy.types import Context, Object, Panel, Scene, UILayout
 
 from .. import engines
 from ..core.report.model import CARE_LINE
@@ -39,6 +39,18 @@ def figure(verdict: dict[str, Any]) -> str:
         return "not measured"
     spread = f" ± {verdict['uncertainty']:.1f}" if verdict["uncertainty"] > 0 else ""
     return f"{verdict['number']:.1f}{spread} {verdict['unit']}".replace("-", MINUS)
+
+
+def _allowances(layout: UILayout, form: Object) -> None:
+    """Draw the room a form keeps: everywhere, and by region."""
+    column = layout.column(align=True)
+    column.prop(form.arming_cap, "allowance_mm")
+    for number, row in enumerate(form.arming_cap.allowances):
+        line = column.row(align=True)
+        line.prop(row, "region", text="")
+        line.prop(row, "room_mm", text="")
+        line.operator("arming_cap.remove_allowance", text="", icon="X").row = number
+    column.operator("arming_cap.add_allowance", icon="ADD")
 
 
 class _Tab:
@@ -82,8 +94,10 @@ class ARMINGCAP_PT_roles(_Tab, Panel):
         split.label(text=name)
         word = ROLE_WORDS[role] if role else "Several Roles" if chosen else "Role"
         split.operator_menu_enum("arming_cap.set_role", "role", text=word, icon=ROLE_ICONS.get(role, "NONE"))
-        if roles | {role} and (roles | {role}) & {"PART", "REMOVABLE"}:
+        if any(ob.arming_cap.role in {"PART", "REMOVABLE"} for ob in chosen):
             layout.operator("arming_cap.set_piece", icon="GROUP")
+        if role == "FORM" and context.active_object in chosen:
+            _allowances(layout, context.active_object)
 
     @staticmethod
     def _piece(layout: UILayout, scene: Scene, cast: scenes.Cast) -> None:
@@ -106,7 +120,7 @@ class ARMINGCAP_PT_fit(_Tab, Panel):
         settings.use_property_split = True
         settings.use_property_decorate = False
         settings.prop(scene.arming_cap, "unit")
-        settings.prop(scene.arming_cap, "allowance_mm")
+        settings.prop(scene.arming_cap, "seat")
         self._doubts(layout, context)
         work = check.running
         if work is None:
@@ -124,9 +138,7 @@ class ARMINGCAP_PT_fit(_Tab, Panel):
     @staticmethod
     def _doubts(layout: UILayout, context: Context) -> None:
         scene = context.scene
-        things = {ob.name: [ob] for ob in scenes.forms(scene)}
-        things |= {cast.piece: [scene.objects[name] for name in cast.parts] for cast in scenes.cast_of(scene)}
-        doubts = [doubt for name, obs in things.items() if (doubt := scenes.size_doubt(scene, name, obs))]
+        doubts = scenes.size_doubts(scene)
         if doubts:
             paragraph(layout.box(), context, doubts[0], "ERROR")
         else:

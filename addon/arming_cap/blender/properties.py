@@ -4,9 +4,10 @@
 from typing import TYPE_CHECKING, Any
 
 import bpy
-from bpy.props import EnumProperty, FloatProperty, PointerProperty, StringProperty
+from bpy.props import CollectionProperty, EnumProperty, FloatProperty, PointerProperty, StringProperty
 from bpy.types import Context, Object, PropertyGroup
 
+from ..core.wearer.regions import ALL, in_words
 from . import results
 
 ROLES = (
@@ -22,6 +23,13 @@ UNITS = (
     ("M", "1 Unit Is 1 m", "As Blender counts in a new file"),
 )
 
+SEATS = (
+    ("fixed", "As Placed", "Each piece is worn just where it stands in the scene"),
+    ("best", "Find the Seat", "Each piece is moved to where it comes to rest on its wearer, for the checks only"),
+)
+
+REGIONS = tuple((name, in_words(name).title(), f"Where the form has its {in_words(name)}") for name in ALL)
+
 
 def _changed(group: PropertyGroup, context: Context) -> None:
     results.look_again()
@@ -31,12 +39,41 @@ def _can_wear(group: PropertyGroup, ob: Object) -> bool:
     return bool(ob.arming_cap.role == "FORM")
 
 
+def _length(name: str, description: str, default: float) -> Any:
+    """Return a property in millimetres whatever the scene counts in: Blender shows its camera unit as mm always."""
+    return FloatProperty(
+        name=name,
+        description=description,
+        subtype="DISTANCE_CAMERA",
+        default=default,
+        min=-50.0,
+        max=200.0,
+        soft_min=-10.0,
+        soft_max=30.0,
+        precision=1,
+        update=_changed,
+    )
+
+
+class ARMINGCAP_PG_allowance(PropertyGroup):
+    """The room that one region of a form keeps for itself."""
+
+    if TYPE_CHECKING:
+        region: str
+        room_mm: float
+    else:
+        region: EnumProperty(
+            name="Region", description="A region of the form", items=REGIONS, default="ear_left", update=_changed
+        )
+        room_mm: _length("Allowance", "Room this region must keep; negative where flesh gives", -2.0)
+
+
 class ARMINGCAP_PG_scene(PropertyGroup):
     """What holds for the whole scene."""
 
     if TYPE_CHECKING:
         unit: str
-        allowance_mm: float
+        seat: str
         results: str
     else:
         unit: EnumProperty(
@@ -46,17 +83,11 @@ class ARMINGCAP_PG_scene(PropertyGroup):
             default="SCENE",
             update=_changed,
         )
-        # Millimetres whatever the scene counts in: Blender's camera unit is always shown as mm.
-        allowance_mm: FloatProperty(
-            name="Allowance",
-            description="Room that hair, liner and padding need everywhere between the wearer and the piece",
-            subtype="DISTANCE_CAMERA",
-            default=5.0,
-            min=-20.0,
-            max=100.0,
-            soft_min=0.0,
-            soft_max=30.0,
-            precision=1,
+        seat: EnumProperty(
+            name="Seat",
+            description="Where the pieces are while they are checked",
+            items=SEATS,
+            default="fixed",
             update=_changed,
         )
         results: StringProperty(
@@ -73,6 +104,8 @@ class ARMINGCAP_PG_object(PropertyGroup):
         role: str
         piece: str
         worn_by: Any
+        allowance_mm: float
+        allowances: Any
     else:
         role: EnumProperty(
             name="Role",
@@ -93,9 +126,17 @@ class ARMINGCAP_PG_object(PropertyGroup):
             poll=_can_wear,
             update=_changed,
         )
+        allowance_mm: _length(
+            "Allowance", "Room that this wearer's hair, liner and padding need everywhere inside a piece", 5.0
+        )
+        allowances: CollectionProperty(
+            name="Allowances by Region",
+            description="Regions that keep another room than the rest",
+            type=ARMINGCAP_PG_allowance,
+        )
 
 
-classes = (ARMINGCAP_PG_scene, ARMINGCAP_PG_object)
+classes = (ARMINGCAP_PG_allowance, ARMINGCAP_PG_scene, ARMINGCAP_PG_object)
 
 
 def register() -> None:

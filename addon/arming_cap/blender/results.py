@@ -102,7 +102,7 @@ def footing(scene: Scene) -> dict[str, Any]:
     depsgraph = scenes.depsgraph_of(scene)
     involved = scenes.forms(scene) + scenes.parts(scene)
     return {
-        "settings": {"unit_mm": mm, "allowance_mm": round(scene.arming_cap.allowance_mm, 4)},
+        "settings": {"unit_mm": mm, "seat": scene.arming_cap.seat},
         "objects": {ob.name: scenes.fingerprint(ob, depsgraph, mm) for ob in involved},
     }
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import bpy
 import numpy as np
@@ -19,6 +20,10 @@ from ..core.errors import InputError
 from ..core.formats import DOOR_MM, THIMBLE_MM
 from ..core.mesh import TriangleMesh
 from ..core.piece import Part, Piece
+from ..core.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from ..core.job import Job
 
 WITH_SURFACE = {"MESH", "CURVE", "SURFACE", "META", "FONT"}
 
@@ -52,12 +57,13 @@ def unit_in_words(scene: Scene) -> str:
 def size_doubt(scene: Scene, name: str, objects: Iterable[Object]) -> str:
     """Return a sentence where objects together are smaller than a thimble or larger than a door, else nothing.
 
-    Cheap enough to draw: it looks at bounding boxes only.
+    There is at least one object. Cheap enough to draw: it looks at bounding boxes only.
     """
-    corners = np.array([[*(ob.matrix_world @ _vector(corner))] for ob in objects for corner in ob.bound_box])
-    if not len(corners):
-        return ""
-    largest = float(np.ptp(corners, axis=0).max()) * mm_per_unit(scene)
+    boxes = []
+    for ob in objects:
+        matrix = np.array(ob.matrix_world)
+        boxes.append(np.array(ob.bound_box) @ matrix[:3, :3].T + matrix[:3, 3])
+    largest = float(np.ptp(np.concatenate(boxes), axis=0).max()) * mm_per_unit(scene)
     if THIMBLE_MM <= largest <= DOOR_MM:
         return ""
     than = "smaller than a thimble" if largest < THIMBLE_MM else "larger than a door"
@@ -67,12 +73,6 @@ def size_doubt(scene: Scene, name: str, objects: Iterable[Object]) -> str:
 def length_in_words(mm: float) -> str:
     """Return a length in the unit that keeps its digits few."""
     return f"{mm / 1000:.3g} m" if mm >= 1000 else f"{mm:.3g} mm"
-
-
-def _vector(corner: Iterable[float]):  # noqa: ANN202  mathutils has no types to name before bpy is loaded
-    from mathutils import Vector
-
-    return Vector(corner)
 
 
 # --- roles ------------------------------------------------------------------------------------------------------------
@@ -208,28 +208,116 @@ def _arrays(ob: Object, depsgraph: Depsgraph, mm: float) -> tuple[FloatArray, In
 
 
 def fingerprint(ob: Object, depsgraph: Depsgraph, mm: float) -> str:
-    """Return a text that changes when the object's shape, place or role does.
+    """Return a text that changes when the object's shape, place, role or allowances do.
 
     A checksum, not a proof: it only decides whether verdicts are shown as resting on an older state.
     """
-    role = ob.arming_cap.role
-    worn_by = ob.arming_cap.worn_by.name if ob.arming_cap.worn_by else ""
+    own = ob.arming_cap
+    said = f"{own.role} {own.piece} {own.worn_by.name if own.worn_by else ''}"
+    if own.role == "FORM":
+        said += f" {sorted(allowances_of(ob).items())}"
     try:
         vertices, triangles = _arrays(ob, depsgraph, mm)
     except InputError as error:
-        return f"{role}:{error.what}"
+        return f"{said}: {error.what}"
     shape = zlib.crc32(triangles.tobytes(), zlib.crc32(np.round(vertices, 4).tobytes()))
-    return f"{role}:{ob.arming_cap.piece}:{worn_by}:{shape:08x}"
+    return f"{said} {shape:08x}"
 
 
-def piece_of(scene: Scene, depsgraph: Depsgraph, cast: Cast) -> Piece:
-    """Return a piece, its parts named as the objects are."""
+def allowances_of(form: Object) -> dict[str, float]:
+    """Return the room each region of a form must keep, in mm; ``default`` for the rest."""
+    own = form.arming_cap
+    # Single precision on the scene: 0.1 must not become 0.10000000149 in a report.
+    given = {row.region: round(row.room_mm, 3) for row in own.allowances}
+    return {"default": round(own.allowance_mm, 3), **given}
+
+
+@dataclass(frozen=True)
+class Draft:
+    """What is to be checked, copied out of Blender: the rest can be done by any thread.
+
+    Attributes
+    ----------
+    title
+        The scene's name.
+    worn
+        Each piece with the name of the form it is worn on.
+    bodies
+        For each form its mesh and its allowances.
+    seat
+        ``fixed`` or ``best``.
+    warnings
+        Sentences for the report.
+    """
+
+    title: str
+    worn: tuple[tuple[Piece, str], ...]
+    bodies: dict[str, tuple[TriangleMesh, dict[str, float]]]
+    seat: str
+    warnings: tuple[str, ...]
+
+    def job(self, progress: Progress = silent) -> Job:
+        """Return the job that the command line would read from a file.
+
+        Raises
+        ------
+        InputError
+            If a form is not closed.
+        """
+        from ..core.job import Fitting, Job
+        from ..core.wearer.form import Wearer
+        from ..core.wearer.recognise import form_of
+
+        wearers = {}
+        for name, (mesh, allowance) in self.bodies.items():
+            progress(0.0, f"Reading {name}")
+            wearers[name] = Wearer(name, form_of(mesh, "mesh"), allowance)
+        meshes = [mesh for mesh, _ in self.bodies.values()] + [
+            part.mesh for piece, _ in self.worn for part in piece.parts
+        ]
+        return Job(
+            title=self.title,
+            fittings=tuple(Fitting(piece, wearers[form], 1.0, self.seat) for piece, form in self.worn),
+            inputs=tuple({"file": mesh.name, "sha256": mesh.content_hash} for mesh in meshes),
+            warnings=self.warnings,
+        )
+
+
+def draft_of(scene: Scene) -> Draft:
+    """Copy out of a scene what is to be checked.
+
+    Raises
+    ------
+    InputError
+        If a role is missing, or an object with a role has no usable surface.
+    """
+    if trouble := missing(scene):
+        raise trouble
     mm = mm_per_unit(scene)
-    members = [scene.objects[name] for name in cast.parts]
-    return Piece(
-        cast.piece,
-        tuple(Part(ob.name, mesh_of(ob, depsgraph, mm), ob.arming_cap.role == "REMOVABLE") for ob in members),
-    )
+    depsgraph = depsgraph_of(scene)
+    casts = cast_of(scene)
+    bodies = {}
+    for name in sorted({cast.form for cast in casts}):
+        form = scene.objects[name]
+        bodies[name] = mesh_of(form, depsgraph, mm), allowances_of(form)
+    worn = []
+    for cast in casts:
+        members = [scene.objects[name] for name in cast.parts]
+        made = (Part(ob.name, mesh_of(ob, depsgraph, mm), ob.arming_cap.role == "REMOVABLE") for ob in members)
+        worn.append((Piece(cast.piece, tuple(made)), cast.form))
+    return Draft(scene.name, tuple(worn), bodies, scene.arming_cap.seat, tuple(size_doubts(scene)))
+
+
+def job_of_scene(scene: Scene, progress: Progress = silent) -> Job:
+    """Return a scene as a job: what the button and `check SCENE.blend` both run."""
+    return draft_of(scene).job(progress)
+
+
+def size_doubts(scene: Scene) -> list[str]:
+    """Return a sentence for each form and piece that is smaller than a thimble or larger than a door."""
+    things = {ob.name: [ob] for ob in forms(scene)}
+    things |= {cast.piece: [scene.objects[name] for name in cast.parts] for cast in cast_of(scene)}
+    return [doubt for name, obs in things.items() if (doubt := size_doubt(scene, name, obs))]
 
 
 def depsgraph_of(scene: Scene) -> Depsgraph:

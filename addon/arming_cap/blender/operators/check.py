@@ -12,6 +12,7 @@ from bpy.types import Context, Event, Operator, Scene, Timer
 
 from ... import engines
 from .. import results
+from ..scene import Draft
 
 STEP_S = 0.1
 """How often the window looks how far the checks are."""
@@ -22,12 +23,12 @@ class Work:
 
     Parameters
     ----------
-    job
+    draft
         What to check: arrays and numbers, copied out of the scene.
     """
 
-    def __init__(self, job: Any) -> None:
-        self.job = job
+    def __init__(self, draft: Draft) -> None:
+        self.draft = draft
         self.fraction = 0.0
         self.text = "Reading the scene"
         self.report: Any = None
@@ -53,7 +54,7 @@ class Work:
         from ...core.checks import check_job
 
         try:
-            self.report = check_job(self.job, self._progress)
+            self.report = check_job(self.draft.job(self._progress), self._progress)
         except BaseException as error:  # carried over to the main thread, which says it to the user
             self.error = error
 
@@ -82,8 +83,7 @@ def begin(scene: Scene) -> tuple[Work, dict[str, Any]]:
 
     if trouble := engines.problem():
         raise InputError(trouble, remedy="install the zip made for this Blender, see Copy Details in the panel")
-    job = scenes.job_of_scene(scene)
-    return Work(job), results.footing(scene)
+    return Work(scenes.draft_of(scene)), results.footing(scene)
 
 
 class ARMINGCAP_OT_check_fit(Operator):
@@ -130,7 +130,7 @@ class ARMINGCAP_OT_check_fit(Operator):
         return {"RUNNING_MODAL"}
 
     def modal(self, context: Context, event: Event) -> set[str]:
-        if event.type == "ESC" and event.value == "PRESS" or running is not self._work:
+        if (event.type == "ESC" and event.value == "PRESS") or running is not self._work:
             self._leave(context)
             self.report({"INFO"}, "Checks stopped, nothing has changed")
             return {"CANCELLED"}

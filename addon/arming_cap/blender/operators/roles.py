@@ -3,11 +3,11 @@
 
 from typing import TYPE_CHECKING
 
-from bpy.props import EnumProperty, StringProperty
+from bpy.props import EnumProperty, IntProperty, StringProperty
 from bpy.types import Context, Object, Operator
 
 from .. import results
-from ..properties import ROLES
+from ..properties import REGIONS, ROLES
 from ..scene import WITH_SURFACE
 
 
@@ -90,4 +90,61 @@ class ARMINGCAP_OT_set_piece(Operator):
         return {"FINISHED"}
 
 
-classes = (ARMINGCAP_OT_set_role, ARMINGCAP_OT_set_piece)
+def _is_form(cls: type[Operator], context: Context) -> bool:
+    if context.active_object is not None and context.active_object.arming_cap.role == "FORM":
+        return True
+    cls.poll_message_set("Make a form the active object first")
+    return False
+
+
+class ARMINGCAP_OT_add_allowance(Operator):
+    """Give one region of the active form an allowance of its own"""
+
+    bl_idname = "arming_cap.add_allowance"
+    bl_label = "Add Region"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        return _is_form(cls, context)
+
+    def execute(self, context: Context) -> set[str]:
+        rows = context.active_object.arming_cap.allowances
+        taken = {row.region for row in rows}
+        free = [name for name, *_ in REGIONS if name not in taken]
+        if not free:
+            self.report({"ERROR"}, "every region has its allowance already")
+            return {"CANCELLED"}
+        ears = [name for name in ("ear_left", "ear_right") if name in free]
+        rows.add().region = (ears or free)[0]
+        results.look_again()
+        return {"FINISHED"}
+
+
+class ARMINGCAP_OT_remove_allowance(Operator):
+    """Let this region keep the same room as the rest"""
+
+    bl_idname = "arming_cap.remove_allowance"
+    bl_label = "Remove Region"
+    bl_options = {"REGISTER", "UNDO"}
+
+    if TYPE_CHECKING:
+        row: int
+    else:
+        row: IntProperty(name="Row", description="Which of the regions, counted from 0", min=0)
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        return _is_form(cls, context)
+
+    def execute(self, context: Context) -> set[str]:
+        rows = context.active_object.arming_cap.allowances
+        if self.row >= len(rows):
+            self.report({"ERROR"}, "there is no such row")
+            return {"CANCELLED"}
+        rows.remove(self.row)
+        results.look_again()
+        return {"FINISHED"}
+
+
+classes = (ARMINGCAP_OT_set_role, ARMINGCAP_OT_set_piece, ARMINGCAP_OT_add_allowance, ARMINGCAP_OT_remove_allowance)
