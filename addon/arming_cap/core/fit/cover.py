@@ -1,0 +1,137 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A piece's surface under a tree of balls, for questions that most of the surface cannot answer.
+
+Each ball's centre is a point of the surface itself. The standoff changes no faster than one moves, so one look at a
+centre bounds the ball from both sides: the least standoff under it is at most the centre's, and at least the
+centre's less the radius.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..arrays import FloatArray, IntArray
+from ..mesh import TriangleMesh
+
+LEAF_MM = 3.0  # triangles larger than this are cut until they are not
+GRID_MM = 4.0  # side of the smallest cells that balls are gathered in
+LEVELS = 5  # 4, 8, 16, 32 and 64 mm
+
+
+@dataclass(frozen=True, eq=False)
+class Cover:
+    """A forest of balls over a surface; rows of one level follow those of the level above.
+
+    Attributes
+    ----------
+    centres
+        (n, 3) points of the surface, mm.
+    radii
+        (n,) mm; all of the surface below a ball lies within.
+    first, count
+        (n,) a ball's children are the rows ``first`` to ``first + count``; a leaf has none.
+    leaf
+        (n,) row of `corners` that a leaf covers, -1 for others.
+    corners
+        (k, 3, 3) the surface cut into small triangles.
+    triangle_at
+        (n,) the mesh's triangle that a ball's centre lies on.
+    roots
+        How many of the first rows are roots.
+    """
+
+    centres: FloatArray
+    radii: FloatArray
+    first: IntArray
+    count: IntArray
+    leaf: IntArray
+    corners: FloatArray
+    triangle_at: IntArray
+    roots: int
+
+    def children(self, rows: IntArray) -> IntArray:
+        """Return the children of some balls, a leaf standing for itself."""
+        count = np.maximum(self.count[rows], 1)
+        start = np.where(self.count[rows] > 0, self.first[rows], rows)
+        return np.repeat(start - np.cumsum(count) + count, count) + np.arange(count.sum())
+
+    @property
+    def leaves(self) -> IntArray:
+        """Rows of the leaves."""
+        return np.flatnonzero(self.leaf >= 0)
+
+
+def halved(corners: FloatArray) -> FloatArray:
+    """Cut triangles (k, 3, 3) at the middle of their longest side; the halves of row i are rows i and k + i."""
+    sides = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2)
+    turn = (sides.argmax(axis=1)[:, None] + np.arange(3)) % 3
+    a, b, c = (np.take_along_axis(corners, turn[:, [i], None], axis=1)[:, 0] for i in range(3))
+    m = 0.5 * (a + b)
+    return np.concatenate([np.stack([a, m, c], axis=1), np.stack([m, b, c], axis=1)])
+
+
+def centres_and_radii(corners: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the centroids of triangles (k, 3, 3) and the distance to their farthest corners."""
+    centre = corners.mean(axis=1)
+    return centre, np.sqrt(((corners - centre[:, None]) ** 2).sum(axis=2).max(axis=1))
+
+
+def cover(mesh: TriangleMesh, leaf_mm: float = LEAF_MM) -> Cover:
+    """Return the cover of a mesh."""
+    corners, source = mesh.corners, np.arange(len(mesh))
+    done: list[FloatArray] = []
+    origin: list[IntArray] = []
+    while len(corners):
+        large = centres_and_radii(corners)[1] > leaf_mm
+        done.append(corners[~large])
+        origin.append(source[~large])
+        corners, source = halved(corners[large]), np.tile(source[large], 2)
+    corners, source = np.concatenate(done), np.concatenate(origin)
+
+    centre, radius = centres_and_radii(corners)
+    cell = np.floor((centre - centre.min(axis=0)) / GRID_MM).astype(np.int64)
+    code = _interleaved(cell)
+    order = np.argsort(code, kind="stable")
+    corners, source, centre, radius, code = (a[order] for a in (corners, source, centre, radius, code))
+
+    # From the leaves up: (centres, radii, child counts) of each level.
+    levels = [(centre, radius, np.zeros(len(centre), np.int64), source)]
+    for level in range(LEVELS):
+        own = code >> (3 * level)
+        start = np.flatnonzero(np.diff(own, prepend=-1))
+        count = np.diff(start, append=len(own))
+        below, reach, _, on = levels[-1]
+        mean = np.add.reduceat(below, start, axis=0) / count[:, None]
+        group = np.repeat(np.arange(len(start)), count)
+        away = ((below - mean[group]) ** 2).sum(axis=1)
+        # The first child with the least distance: lexsort is stable, so the same on every machine.
+        chosen = np.lexsort((away, group))[start]
+        heart = below[chosen]
+        extent = np.linalg.norm(below - heart[group], axis=1) + reach
+        levels.append((heart, np.maximum.reduceat(extent, start), count, on[chosen]))
+        code = code[start]
+    return _assembled(levels[::-1], corners)
+
+
+def _assembled(levels: Sequence[tuple[FloatArray, FloatArray, IntArray, IntArray]], corners: FloatArray) -> Cover:
+    begin = np.cumsum([0] + [len(level[0]) for level in levels])
+    centres, radii, count, triangle_at = (np.concatenate([level[i] for level in levels]) for i in range(4))
+    first = np.concatenate(
+        [begin[k + 1] + np.cumsum(n) - n if k + 1 < len(levels) else np.zeros(len(n), np.int64)
+         for k, (_, _, n, _) in enumerate(levels)]
+    )
+    leaf = np.full(begin[-1], -1, np.int64)
+    leaf[begin[-2] :] = np.arange(len(corners))
+    return Cover(centres, radii, first, count, leaf, corners, triangle_at, len(levels[0][0]))
+
+
+def _interleaved(cell: IntArray) -> IntArray:
+    """Return Morton codes (n,) of cells (n, 3) of up to 20 bits each: cells of one parent are neighbours."""
+    code = np.zeros(len(cell), np.int64)
+    for bit in range(20):
+        for axis in range(3):
+            code |= ((cell[:, axis] >> bit) & 1) << (3 * bit + axis)
+    return code
