@@ -73,6 +73,12 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--neck-bend", type=_number, default=0.0, metavar="DEG", help="how far the head may bow")
     one.add_argument("--no-scale", action="store_true", help="do not look for the smallest scale that passes")
 
+    one = verb("ring", "try-on rings and paper templates")
+    one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="one file for each part")
+    one.add_argument("--wearer", metavar="FORM", help="chooses the levels, and is drawn inside the templates")
+    one.add_argument("--plane", action="append", default=[], type=_four, metavar="NX,NY,NZ,D")
+    one.add_argument("--page", choices=("A4", "Letter"), default="A4", help="paper of the templates")
+
     wearer = verbs.add_parser("wearer", help="the wearer's dimensions and form").add_subparsers(
         dest="action", metavar="estimate|form", required=True, parser_class=_Parser
     )
