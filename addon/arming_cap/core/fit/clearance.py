@@ -306,12 +306,23 @@ def _limits(field: Field, points: Any, values: FloatArray) -> Any:
         np.maximum(wide[1:], shifted[:-1], out=wide[1:])
         np.maximum(wide[:-1], shifted[1:], out=wide[:-1])
         limit = np.moveaxis(wide, 0, axis)
-    node = np.rint((points - origin[:, None].astype(np.float32)) / np.float32(LABEL_MM)).astype(np.int32)
-    last = np.array(labels.shape, np.int32)[:, None] - 1
-    held = np.minimum(np.maximum(node, 0), last)
-    found = np.ascontiguousarray(limit).ravel()[(held[0] * labels.shape[1] + held[1]) * labels.shape[2] + held[2]]
-    found[(held != node).any(axis=0)] = np.max(values)
+    held, outside = _lattice_rows(origin, labels, points)
+    found = np.ascontiguousarray(limit).ravel()[held]
+    found[outside] = np.max(values)
     return found
+
+
+def label_rows(field: Field, points: Any) -> IntArray:
+    """Return for points (3, n) the row of the form's region they are nearest to, as a lattice of 8 mm knows it."""
+    origin, labels = _labels(field)
+    return labels.ravel()[_lattice_rows(origin, labels, points)[0]]
+
+
+def _lattice_rows(origin: FloatArray, labels: IntArray, points: Any) -> tuple[Any, Any]:
+    """Return the rows of the lattice's nodes nearest to points (3, n), and which points lie outside it."""
+    node = np.rint((points - origin[:, None].astype(np.float32)) / np.float32(LABEL_MM)).astype(np.int32)
+    held = np.minimum(np.maximum(node, 0), np.array(labels.shape, np.int32)[:, None] - 1)
+    return (held[0] * labels.shape[1] + held[1]) * labels.shape[2] + held[2], (held != node).any(axis=0)
 
 
 def _labels(field: Field) -> tuple[FloatArray, IntArray]:

@@ -1,0 +1,292 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where a piece comes to rest: the pose that makes its smallest margin as large as it can be.
+
+Two steps, both deterministic. First the piece is *laid on*: the inner surface's standoffs are made as even as they
+can be (Levenberg-Marquardt on their robust spread), from the start and from a few poses about it, which finds the
+right valley from far away. Then it is *centred*: the smallest margin m is raised through the soft minimum
+-τ log Σ exp(-m_i/τ) with τ falling, whose Hessian is nearly -Cov(J)/τ under its weights, so that a damped Newton step
+in six freedoms costs two gathers.
+
+An open piece could always be lifted off its wearer, and its margins would only grow. So a head's crown keeps a gap no
+larger than asked, and no piece moves farther than `LEASH_MM` from where it was laid on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ..arrays import FloatArray
+from ..errors import InputError
+from ..piece import Piece
+from ..pose import Pose, rotation_about
+from ..progress import Progress, silent
+from ..wearer.field import Field, Probe
+from ..wearer.form import Wearer
+from .clearance import WALL_MM, Clearance, field_for, label_rows, measure
+from .surface import surface_of
+
+FREEDOMS = ("side", "fore_aft", "height", "pitch", "roll", "yaw")
+SAMPLES = 6000
+CROWN_GAP_MM = 25.0
+LEASH_MM = 20.0
+ARM_MM = 100.0  # a turn counts as the movement at this distance
+REACH_MM = 80.0
+REACH_DEG = 25.0
+
+
+@dataclass(frozen=True)
+class Seat:
+    """Where a piece rests.
+
+    Attributes
+    ----------
+    pose
+        From the piece's frame to the wearer's.
+    clearance
+        Measured exactly there.
+    """
+
+    pose: Pose
+    clearance: Clearance
+
+    @property
+    def margin_mm(self) -> float:
+        """The smallest margin there."""
+        return self.clearance.margin_mm
+
+
+class Seater:
+    """A piece and a wearer made ready to be seated at many scales.
+
+    Parameters
+    ----------
+    piece, wearer
+        Who wears what.
+    start
+        Where the search begins.
+    free
+        Which of `FREEDOMS` may change; they are moves along, and turns about, the wearer's own axes.
+    crown_gap_mm
+        How far the piece's inside may stand off the crown beyond the crown's allowance.
+    """
+
+    def __init__(
+        self,
+        piece: Piece,
+        wearer: Wearer,
+        start: Pose | None = None,
+        free: Sequence[str] = FREEDOMS,
+        crown_gap_mm: float = CROWN_GAP_MM,
+        progress: Progress = silent,
+    ) -> None:
+        if unknown := [name for name in free if name not in FREEDOMS]:
+            raise InputError(f"there is no freedom '{unknown[0]}'", remedy=f"the freedoms are {', '.join(FREEDOMS)}")
+        self.start = start or Pose()
+        self.field: Field = field_for(piece, wearer, self.start, progress=progress)
+        surface = surface_of(piece)
+        points, _ = surface.samples(2 * SAMPLES)
+        if not len(points):
+            raise InputError("the piece has no surface to seat", source=piece.name, remedy="check the mesh")
+        self.centre = piece.mesh.bounds.mean(axis=0)
+        inward = self.centre - points
+        inward /= np.maximum(np.linalg.norm(inward, axis=1, keepdims=True), 1e-9)
+        inner = ~surface.hit_within(points + 0.02 * inward, inward, np.full(len(points), WALL_MM))
+        if inner.sum() < 100:
+            inner[:] = True
+        self.points = points[inner]
+        self.probe = Probe(self.field, self.points)
+        self.few = Probe(self.field, self.points[:: max(1, len(self.points) // 800)])
+        self.few_points = self.points[:: max(1, len(self.points) // 800)]
+        self.need = wearer.allowances() + np.array(
+            [wearer.form.spread_mm.get(n, 0.0) for n in wearer.form.region_names]
+        )
+        self.free = np.array([name in free for name in FREEDOMS])
+        names = list(wearer.form.region_names)
+        self.crown = names.index("crown") if "crown" in names else None
+        self.crown_gap = crown_gap_mm + (wearer.allowance("crown") if self.crown is not None else 0.0)
+
+    def seat(self, scale: float = 1.0, start: Pose | None = None, near: bool = False) -> tuple[Pose, float]:
+        """Return the best pose at a scale and its smallest margin in mm, by the field.
+
+        Parameters
+        ----------
+        scale
+            Of the piece about its frame's origin.
+        start
+            Where to begin; by default the seater's start.
+        near
+            Whether `start` is known to be close, so that the piece need not be laid on from afar.
+        """
+        pose = start or self.start
+        laid = self._lay_on(pose, scale, near)
+        return self._centre(laid, scale)
+
+    def _lay_on(self, start: Pose, scale: float, near: bool) -> Pose:
+        starts = [start]
+        pivot = start.apply(scale * self.centre[None])[0]
+        if not near:
+            for axis in range(3):
+                if self.free[3 + axis]:
+                    for angle in (-18.0, 18.0):
+                        turn = rotation_about(np.eye(3)[axis], angle)
+                        starts.append(start.then(Pose(turn, pivot - turn @ pivot)))
+            for axis in range(3):
+                if self.free[axis]:
+                    starts += [start.then(Pose(np.eye(3), 50.0 * sign * np.eye(3)[axis])) for sign in (-1, 1)]
+        tried = [self._even_out(pose, scale) for pose in starts]
+        return min(tried, key=lambda found: found[1])[0]
+
+    def _even_out(self, pose: Pose, scale: float) -> tuple[Pose, float]:
+        """Return the pose near `pose` with the most even standoffs, and their robust spread."""
+        damping = 1e-2
+
+        def spread(at: Pose) -> tuple[float, FloatArray, float]:
+            value = np.asarray(self.few.standoff(at, scale), float)
+            level = float(np.median(value))
+            off = value - level
+            return float(np.mean(np.sqrt(1 + (off / 10.0) ** 2) - 1)), off, level
+
+        cost, off, _ = spread(pose)
+        for _ in range(40):
+            jacobian = self._jacobian(self.few, self.few_points, pose, scale, None)
+            weight = 1 / np.sqrt(1 + (off / 10.0) ** 2)
+            mean = (weight[:, None] * jacobian).sum(axis=0) / weight.sum()
+            centred = jacobian - mean
+            normal = centred.T @ (weight[:, None] * centred) / len(off)
+            rhs = -centred.T @ (weight * off) / len(off)
+            step = self._solve(normal, rhs, damping)
+            moved = self._moved(pose, step, scale)
+            new, new_off, _ = spread(moved)
+            if new < cost:
+                done = cost - new < 1e-6 * cost
+                pose, cost, off, damping = moved, new, new_off, max(damping / 4, 1e-6)
+                if done:
+                    break
+            else:
+                damping *= 8
+                if damping > 1e4:
+                    break
+        return pose, cost
+
+    def _centre(self, laid: Pose, scale: float) -> tuple[Pose, float]:
+        """Return the pose near `laid` with the largest smallest margin, and that margin."""
+        home = laid.apply(scale * self.centre[None])[0]
+        pose = best = laid
+        best_margin = -np.inf
+        for tau in (2.0, 0.7, 0.25, 0.1, 0.05):
+            damping = 1e-3
+            value, margin = self._soft(pose, scale, tau, home)
+            for _ in range(25):
+                low = np.min(margin)
+                active = np.flatnonzero(margin < low + 12 * tau)
+                weight = np.exp(-(margin[active] - low) / tau)
+                weight /= weight.sum()
+                jacobian = self._jacobian(self.probe, self.points, pose, scale, active)
+                slope = weight @ jacobian
+                centred = jacobian - slope
+                bend = centred.T @ (weight[:, None] * centred) / tau
+                pull = self._pull(pose, scale, home)
+                step = self._solve(bend, slope + pull, damping + 1e-3)
+                length = np.linalg.norm(step)
+                if length > 10:
+                    step *= 10 / length
+                moved = self._moved(pose, step, scale)
+                new, new_margin = self._soft(moved, scale, tau, home)
+                if new > value:
+                    done = new - value < 1e-5
+                    pose, value, margin, damping = moved, new, new_margin, damping / 4
+                    if done:
+                        break
+                else:
+                    damping *= 6
+                    if damping > 1e3:
+                        break
+            if np.min(margin) > best_margin:
+                best, best_margin = pose, float(np.min(margin))
+        return best, best_margin
+
+    def _soft(self, pose: Pose, scale: float, tau: float, home: FloatArray) -> tuple[float, FloatArray]:
+        margin = self.margins(pose, scale)
+        low = np.min(margin)
+        soft = low - tau * np.log(np.exp(-(margin - low) / tau).sum())
+        away = np.linalg.norm(pose.apply(scale * self.centre[None])[0] - home)
+        lifted = max(0.0, self._crown(pose, scale) - self.crown_gap)
+        return float(soft - 0.5 * max(0.0, away - LEASH_MM) ** 2 - 2.0 * lifted), margin
+
+    def _pull(self, pose: Pose, scale: float, home: FloatArray) -> FloatArray:
+        """Return the slope of the leash and of the crown's gap in the six freedoms."""
+        pull = np.zeros(6)
+        away = pose.apply(scale * self.centre[None])[0] - home
+        length = float(np.linalg.norm(away))
+        if length > LEASH_MM:
+            pull[:3] -= (length - LEASH_MM) * away / length
+        if self._crown(pose, scale) > self.crown_gap:
+            pull[2] -= 2.0
+        return pull
+
+    def _crown(self, pose: Pose, scale: float) -> float:
+        """Return how far the piece's inside stands above the vertex; -inf where the form has no crown."""
+        if self.crown is None:
+            return -np.inf
+        top = self.field.form.mesh.vertices[np.argmax(self.field.form.mesh.vertices[:, 2])]
+        placed = np.asarray(self.few.moved(pose, scale), float)
+        over = np.hypot(placed[0] - top[0], placed[1] - top[1]) < 40.0
+        over &= placed[2] > top[2] - 40.0
+        return float(np.min(placed[2][over]) - top[2]) if over.any() else -np.inf
+
+    def margins(self, pose: Pose, scale: float) -> FloatArray:
+        """Return the margins (n,) of the samples by the field."""
+        value = np.asarray(self.probe.standoff(pose, scale), float)
+        if (self.need == self.need[0]).all():
+            return value - self.need[0]
+        return value - self.need[label_rows(self.field, self.probe.moved(pose, scale))]
+
+    def _jacobian(self, probe: Probe, points: FloatArray, pose: Pose, scale: float, rows: Any) -> FloatArray:
+        """Return the standoffs' slopes (n, 6) in the freedoms: moves in mm, turns in mm at `ARM_MM`."""
+        if rows is not None:
+            points = points[rows]
+            probe = Probe(self.field, points)
+        slope = np.asarray(probe.gradient(pose, scale), float)
+        arm = scale * (points - self.centre) @ pose.rotation.T
+        return np.column_stack([slope, np.cross(arm, slope) / ARM_MM]) * self.free
+
+    def _solve(self, normal: FloatArray, rhs: FloatArray, damping: float) -> FloatArray:
+        free = self.free
+        step = np.zeros(6)
+        square = normal[np.ix_(free, free)]
+        if len(square):
+            step[free] = np.linalg.solve(square + damping * np.eye(len(square)), rhs[free])
+        return step
+
+    def _moved(self, pose: Pose, step: FloatArray, scale: float) -> Pose:
+        pivot = pose.apply(scale * self.centre[None])[0]
+        angle = float(np.degrees(np.linalg.norm(step[3:]) / ARM_MM))
+        turn = rotation_about(step[3:], min(angle, 30.0)) if angle > 1e-12 else np.eye(3)
+        return pose.then(Pose(turn, pivot - turn @ pivot + step[:3]))
+
+
+def seat(
+    piece: Piece,
+    wearer: Wearer,
+    start: Pose | None = None,
+    free: Sequence[str] = FREEDOMS,
+    crown_gap_mm: float = CROWN_GAP_MM,
+    progress: Progress = silent,
+) -> Seat:
+    """Return where a piece rests on its wearer; see `Seater`.
+
+    Raises
+    ------
+    InputError
+        If a freedom is unknown, or the piece has no surface or comes nowhere near the wearer.
+    """
+    seater = Seater(piece, wearer, start, free, crown_gap_mm, progress)
+    progress(0.5, f"seating {piece.name}")
+    pose, _ = seater.seat()
+    found = measure(piece, wearer, pose)
+    progress(1.0, f"seating {piece.name}")
+    return Seat(pose, found)
