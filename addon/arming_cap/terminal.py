@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from .core.progress import Progress
 from .core.report.model import CARE_LINE, FitReport, RunReport
-from .core.report.table import HEADS, counted, rows
+from .core.report.table import HEADS, counted, remarks, rows
 from .core.report.words import figure, printable
 from .core.verdict import Status
 
@@ -28,7 +28,7 @@ STYLES = {
     Status.NOT_CHECKED: "bold magenta",
 }
 # Widest a column grows before its text wraps; the last one takes what is left of the line.
-WIDEST = (16, 11, 18, 18)
+WIDEST = (16, 11, 18, 20)
 # What to write where the terminal's encoding is not Unicode: a lost minus sign would turn a fail into a pass.
 PLAIN = str.maketrans({"−": "-", "–": "-", "±": "+/-", "°": " deg", "×": "x"})
 
@@ -44,6 +44,7 @@ def print_table(run: RunReport, console: Console | TextIO | None = None) -> None
         Where to: a console, or a text stream; standard output unless given.
     """
     from rich.console import Console
+    from rich.padding import Padding
 
     if not isinstance(console, Console):
         console = Console(file=console, highlight=False)
@@ -54,6 +55,8 @@ def print_table(run: RunReport, console: Console | TextIO | None = None) -> None
         heading = f"{fit.piece} on {fit.wearer}, at {figure(100 * fit.scale)} %: "
         console.print(_text(console, heading, "bold") + _text(console, fit.status.value, STYLES[fit.status]))
         console.print(_table(console, fit, widths))
+        for remark in remarks(fit):
+            console.print(Padding(_text(console, remark), (0, 0, 0, 2)))
         console.print()
     for warning in [*run.warnings, *(f"{fit.piece} on {fit.wearer}: {w}" for fit in run.fits for w in fit.warnings)]:
         console.print(_text(console, f"Warning: {warning}"))
@@ -82,11 +85,8 @@ def _table(console: Console, fit: FitReport, widths: list[int]) -> Table:
     for name, width in zip(HEADS, [*widths, None]):
         table.add_column(name, width=width, overflow="fold")
     statuses = [v.status for v in fit.verdicts] or [fit.status]
-    mends = [v.mend for v in fit.verdicts] or [""]
-    for row, status, mend in zip(rows(fit), statuses, mends):
-        *cells, limit = (_text(console, cell) for cell in row)
-        cells[1].stylize(STYLES[status])
-        table.add_row(*cells, limit + _text(console, f". Mend: {mend}") if mend else limit)
+    for row, status in zip(rows(fit), statuses):
+        table.add_row(*(_text(console, cell, STYLES[status] if i == 1 else "") for i, cell in enumerate(row)))
     return table
 
 

@@ -19,6 +19,7 @@ from arming_cap.core.report import as_json, html, junit, svg, table
 from arming_cap.core.report.chart import chart, ticks
 from arming_cap.core.report.labels import Labels, Spot, dense
 from arming_cap.core.report.model import CARE, Chart, Drawing, FitReport, Outline, RunReport
+from arming_cap.core.report.words import number
 from arming_cap.core.report.write import write_reports
 from arming_cap.core.verdict import Place, Status, Verdict
 
@@ -196,6 +197,23 @@ def test_drawing_shows_a_key_for_each_kind_and_arrows_that_touch_their_ends():
     assert tips == [[-100.0, 0.0], [100.0, 0.0]]
 
 
+def test_the_cut_material_of_each_part_is_tinted_and_its_void_is_not():
+    def ring(half: float) -> np.ndarray:
+        return half * np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]])
+
+    lines = (
+        Outline("outer", ring(10), label="a"),
+        Outline("inner", ring(8), label="a"),
+        Outline("outer", ring(9), label="b"),
+        Outline("form", ring(5)),
+        Outline("open", ring(3), False, "a"),
+    )
+    root = ET.fromstring(svg.drawing(Drawing("two parts that overlap", lines)))
+    walls = list(root.iterfind("{*}path[@class='wall']"))
+    assert [wall.attrib["d"].count("Z") for wall in walls] == [2, 1]
+    assert {wall.attrib["fill-rule"] for wall in walls} == {"evenodd"}
+
+
 def test_drawing_is_to_scale():
     root = ET.fromstring(svg.drawing(invented().fits[0].drawings[0]))
     ns = {"s": "http://www.w3.org/2000/svg"}
@@ -266,6 +284,13 @@ def test_rows_lose_no_fit():
     one, two = (table.rows(fit) for fit in invented().fits)
     assert len(one) == 4 and all(len(row) == len(table.HEADS) for row in [*one, *two])
     assert [row[1] for row in two] == ["not checked"]
+    assert table.remarks(invented().fits[0]) == [
+        "clearance: touches. To mend: scale to 104 %",
+        "passage: bounds straddle zero",
+        "sight: no eye opening",
+    ]
+    assert table.remarks(invented().fits[1]) == ["no check was made"]
+    assert number(Verdict("mesh", Status.MARGINAL, 3, "faults")) == "3 faults"
     counts = table.counted(invented().fits)
     assert list(counts) == [Status.FAIL, Status.NOT_CHECKED, Status.MARGINAL, Status.PASS]
     assert list(counts.values()) == [1, 2, 1, 1]

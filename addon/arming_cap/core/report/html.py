@@ -128,7 +128,7 @@ def _matrix(run: RunReport) -> str:
 def _verdict(verdict: Verdict) -> list[Cell]:
     where = escape(place(verdict.limited_by))
     if verdict.limited_by.at is not None:
-        where += ' <span class="n">(' + ", ".join(figure(v) for v in verdict.limited_by.at) + ")</span>"
+        where += ' <span class="n">(' + ", ".join(figure(v) for v in verdict.limited_by.at) + ") mm</span>"
     return [
         (escape(verdict.check), ""),
         (escape(number(verdict)), "n"),

@@ -9,14 +9,14 @@ import numpy as np
 
 from ..arrays import FloatArray
 from .labels import Labels, Spot, dense
-from .model import Drawing
+from .model import Drawing, Outline
 from .words import printable
 
 INK, MARK = "#22262b", "#7a2048"
 # Colours apart in lightness as well as in hue, and a dash each, so that grey print and any eye tell them apart.
 STYLES = {
     "inner": ("#1f4e79", "", 0.9, "piece, inside"),
-    "outer": ("#8a8f98", "", 0.5, "piece, outside"),
+    "outer": ("#6b7079", "", 0.5, "piece, outside"),
     "form": ("#b35a1f", "3 1.5", 0.8, "wearer"),
     "open": (MARK, "1 1.4", 0.9, "piece, edge not closed"),
 }
@@ -66,6 +66,7 @@ def drawing(figure: Drawing) -> str:
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{left:.2f} {top:.2f} {width:.2f} {height:.2f}" '
         f'width="{width:.2f}mm" height="{height:.2f}mm" role="img" aria-label="{escape(printable(figure.title))}">'
     ]
+    rows += _walls(lines)
     for line, path in lines:
         tag = "polygon" if line.closed else "polyline"
         shown = " ".join(f"{x:.2f},{y:.2f}" for x, y in path)
@@ -85,6 +86,16 @@ def _down(points: FloatArray | list[tuple[float, float]]) -> FloatArray:
     found = np.asarray(points, dtype=np.float64).reshape(-1, 2)
     # Adding zero turns a minus zero into a zero.
     return found[np.isfinite(found).all(axis=1)] * [1.0, -1.0] + 0.0
+
+
+def _walls(lines: list[tuple[Outline, FloatArray]]) -> list[str]:
+    """Return the cut material of each part, tinted: what lies within an odd number of its closed outlines."""
+    parts: dict[str, str] = {}
+    for line, path in lines:
+        if line.closed and line.kind in ("inner", "outer") and len(path):
+            ring = "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in path) + "Z"
+            parts[line.label] = parts.get(line.label, "") + ring
+    return [f'<path class="wall" d="{d}" fill="#dfe4ea" fill-rule="evenodd"/>' for d in parts.values()]
 
 
 def _stroke(kind: str, size: float) -> str:
@@ -159,7 +170,7 @@ def _foot(figure: Drawing, kinds: list[str], corner: Spot, width: float, letter:
         f'<path class="scale" d="M{x:.2f} {y - letter / 3:.2f}v{letter / 3:.2f}h{length:.2f}v{-letter / 3:.2f}" '
         f'fill="none" stroke="{INK}" stroke-width="{size / 300:.3f}"/>',
         text(Spot(x + length + letter / 2, y), f"{length:g} mm", letter),
-        text(Spot(x, y + 1.7 * letter), f"to the right: {right} · up: {up}", letter),
+        text(Spot(x, y + 1.7 * letter), f"→ {right}, ↑ {up}", letter),
     ]
     for index, kind in enumerate(kinds):
         start, level = x + index % 2 * width / 2, y + letter * (3.3 + 1.5 * (index // 2))

@@ -16,11 +16,22 @@ HEADS = ("Check", "Verdict", "Number", "Requirement", "What limits it")
 def rows(fit: FitReport) -> list[tuple[str, ...]]:
     """Return one row for each verdict, under `HEADS`; a fit without any verdict still has its row."""
     if not fit.verdicts:
-        return [("–", fit.status.value, "not measured", "–", "no check was made")]
+        return [("–", fit.status.value, "not measured", "–", "–")]
     return [
-        (v.check, v.status.value, number(v), v.requirement or "–", place(v.limited_by) or v.why or "–")
-        for v in fit.verdicts
+        (v.check, v.status.value, number(v), v.requirement or "–", place(v.limited_by) or "–") for v in fit.verdicts
     ]
+
+
+def remarks(fit: FitReport) -> list[str]:
+    """Return what was found and what would mend it, a line for each verdict that is no pass; the same said once."""
+    if not fit.verdicts:
+        return ["no check was made"]
+    said: dict[str, list[str]] = {}
+    for v in fit.verdicts:
+        if v.status is not Status.PASS and (v.why or v.mend):
+            words = ". ".join(part for part in (v.why, v.mend and f"To mend: {v.mend}") if part)
+            said.setdefault(words, []).append(v.check)
+    return [f"{', '.join(checks)}: {words}" for words, checks in said.items()]
 
 
 def counted(fits: Iterable[FitReport]) -> dict[Status, int]:

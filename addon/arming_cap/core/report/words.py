@@ -20,11 +20,12 @@ def figure(value: float, decimals: int = 1) -> str:
 
 
 def number(verdict: Verdict) -> str:
-    """Return a verdict's number with its uncertainty and unit, e.g. ``3.2 ± 0.4 mm``."""
+    """Return a verdict's number with its uncertainty and unit, e.g. ``3.2 ± 0.4 mm``; a count has no decimals."""
     if verdict.number is None or not math.isfinite(verdict.number):
         return "not measured"
     spread = f" ± {figure(verdict.uncertainty)}" if verdict.uncertainty > 0 else ""
-    return f"{figure(verdict.number)}{spread} {verdict.unit}".strip()
+    decimals = 0 if isinstance(verdict.number, int) else 1
+    return f"{figure(verdict.number, decimals)}{spread} {verdict.unit}".strip()
 
 
 def place(where: Place) -> str:
