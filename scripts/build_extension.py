@@ -22,7 +22,10 @@ ROOT = Path(__file__).resolve().parent.parent
 SOURCE = ROOT / "addon" / "arming_cap"
 CACHE = ROOT / "build" / "wheels"
 
-PACKAGES = ("libigl", "manifold3d", "lib3mf", "trimesh", "rich", "markdown-it-py", "mdurl", "pygments")
+# The project's own dependencies, then what those need in their turn.
+PACKAGES = ("libigl", "manifold3d", "lib3mf", "trimesh", "rich", "tomlkit", "fpdf2")
+PACKAGES += ("markdown-it-py", "mdurl", "pygments", "fonttools", "defusedxml", "pillow")
+PURE = ("fonttools",)  # also has compiled wheels, five times as large and no use here
 PYTHONS = ("3.11", "3.13", "3.14")  # Blender 4.5 and 5.0; 5.1 and 5.2; distributions that bring their own
 PLATFORMS = ("manylinux_2_28_x86_64", "manylinux_2_27_x86_64", "manylinux_2_17_x86_64", "manylinux2014_x86_64")
 EPOCH = (1980, 1, 1, 0, 0, 0)  # the oldest time a zip can hold: same files, same bytes
@@ -46,15 +49,23 @@ def wheels() -> list[Path]:
     CACHE.mkdir(parents=True, exist_ok=True)
     versions = pinned()
     for python in PYTHONS:
-        wanted = [f"{name}=={version}" for name, version in versions.items()]
-        if all(_for_python(name, version, python) for name, version in versions.items()):
-            continue
-        command = [sys.executable, "-m", "pip", "download", "--quiet", "--disable-pip-version-check", "--no-deps"]
-        command += ["--only-binary=:all:", "--python-version", python, "--implementation", "cp", "--dest", str(CACHE)]
-        command += [word for platform in PLATFORMS for word in ("--platform", platform)]
-        subprocess.run([*command, *wanted], check=True, stdout=subprocess.DEVNULL)
+        absent = [name for name, version in versions.items() if not _for_python(name, version, python)]
+        for names, platforms in (
+            ([name for name in absent if name in PURE], ("any",)),
+            ([name for name in absent if name not in PURE], PLATFORMS),
+        ):
+            if names:
+                _download([f"{name}=={versions[name]}" for name in names], python, platforms)
     chosen = {path for python in PYTHONS for name, v in versions.items() if (path := _for_python(name, v, python))}
     return sorted(chosen)
+
+
+def _download(wanted: list[str], python: str, platforms: tuple[str, ...]) -> None:
+    command = [sys.executable, "-m", "pip", "download", "--quiet", "--disable-pip-version-check", "--no-deps"]
+    command += ["--only-binary=:all:", "--python-version", python, "--dest", str(CACHE)]
+    command += ["--implementation", "py"] if platforms == ("any",) else ["--implementation", "cp"]
+    command += [word for platform in platforms for word in ("--platform", platform)]
+    subprocess.run([*command, *wanted], check=True, stdout=subprocess.DEVNULL)
 
 
 def _for_python(name: str, version: str, python: str) -> Path | None:

@@ -9,6 +9,7 @@ from typing import Any
 from bpy.types import Context, Object, Panel, Scene, UILayout
 
 from .. import engines
+from ..core.report import words
 from ..core.report.model import CARE_LINE
 from ..core.wearer.regions import in_words
 from . import results
@@ -20,7 +21,6 @@ from .properties import ROLES
 ICONS = {"pass": "CHECKMARK", "marginal": "ERROR", "fail": "CANCEL", "not checked": "QUESTION"}
 ROLE_ICONS = {key: icon for key, _, _, icon, _ in ROLES}
 ROLE_WORDS = {key: label for key, label, *_ in ROLES}
-MINUS = "\N{MINUS SIGN}"
 
 
 def paragraph(layout: UILayout, context: Context, text: str, icon: str = "NONE") -> None:
@@ -34,11 +34,13 @@ def paragraph(layout: UILayout, context: Context, text: str, icon: str = "NONE")
 
 
 def figure(verdict: dict[str, Any]) -> str:
-    """Return a verdict's number with its unit, as the reports write it."""
-    if verdict["number"] is None:
+    """Return a verdict's number with its unit, as the reports write it; counts without decimals."""
+    value = verdict["number"]
+    if value is None:
         return "not measured"
-    spread = f" ± {verdict['uncertainty']:.1f}" if verdict["uncertainty"] > 0 else ""
-    return f"{verdict['number']:.1f}{spread} {verdict['unit']}".replace("-", MINUS)
+    decimals = 0 if float(value).is_integer() and verdict["unit"] not in ("mm", "deg", "°") else 1
+    spread = f" ± {words.figure(verdict['uncertainty'])}" if verdict["uncertainty"] > 0 else ""
+    return f"{words.figure(value, decimals)}{spread} {verdict['unit']}".strip()
 
 
 def _allowances(layout: UILayout, form: Object) -> None:
