@@ -17,7 +17,7 @@ import numpy as np
 
 from ..arrays import FloatArray
 from ..errors import InputError
-from ..fit.section import Section, cut, plane_axes
+from ..fit.section import Section, cut, plane_axes, wall_thickness
 from ..formats import write_mesh
 from ..mesh import TriangleMesh
 from ..piece import Piece
@@ -25,6 +25,7 @@ from ..pose import Pose
 from ..progress import Progress, silent
 from ..wearer.form import Wearer
 from .estimate import Estimate, Filament, estimate
+from .marks import ADVANCE, engraved, width_of
 from .solid import mesh_of, united
 
 # Young's modulus of printed PLA in N/mm2, from memory; other plastics are softer.
@@ -61,6 +62,10 @@ class RingOptions:
         The printer's width, depth and height; None asks for no check.
     filament
         What it is printed with.
+    label
+        Cut into the back after the piece's name and the level: scale, date or code.
+    text_mm, text_depth_mm
+        Height of the marks, and how deep they are cut; no height cuts none.
     """
 
     height_mm: float = 8.0
@@ -69,6 +74,9 @@ class RingOptions:
     bar_mm: float = 3.0
     volume_mm: tuple[float, float, float] | None = None
     filament: Filament = field(default_factory=Filament)
+    label: str = ""
+    text_mm: float = 5.0
+    text_depth_mm: float = 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,7 +208,9 @@ def _ring(
         lost = sum(p.volume() for p in pieces[1:])
         remarks.append(f"dropped {len(pieces) - 1} loose piece(s) of {lost:.0f} mm³ in all")
         band = pieces[0]
-    band = band.simplify(SLIVER_MM)
+    if options.text_mm > 0:
+        band = _marked(band, whole.name, plane, section, options, remarks)
+    band = _as_files_hold(band)
     mesh = mesh_of(band, f"{whole.name} ring {plane.name}".strip())
     size = np.ptp(mesh.bounds, axis=0)
     if options.volume_mm is not None and (size > np.asarray(options.volume_mm) + 1e-9).any():
@@ -216,6 +226,43 @@ def _ring(
         opens = 3 * np.pi * radius**3 / (STIFFNESS_N_MM2 * options.height_mm * options.wall_mm**3 / 12)
         remarks.append(f"without its bar it would open about {opens * 0.1:.0f} mm under 0.1 N, the weight of 10 g")
     return Ring(plane, mesh, section, estimate(band.volume(), options.filament), total, opens, tuple(remarks))
+
+
+def _as_files_hold(band: Any) -> Any:
+    """Return the ring on single-precision coordinates, as STL and 3MF keep them, without slivers.
+
+    Rounded only on writing, neighbours nearer than that would fall together and leave a ring that is not tight.
+    """
+    from manifold3d import Manifold, Mesh
+
+    mesh = mesh_of(band)
+    rounded = Manifold(Mesh(mesh.vertices.astype(np.float32), mesh.triangles.astype(np.uint32)))
+    return rounded.simplify(SLIVER_MM)
+
+
+def _marked(band: Any, name: str, plane: RingPlane, section: Section, options: RingOptions, remarks: list[str]) -> Any:
+    """Return the ring with its marks, or as it is where the wall is too thin for them; `remarks` says so."""
+    base = 0.5 * (options.height_mm - options.text_mm)
+    thickness = np.concatenate(wall_thickness(cut(mesh_of(band), (0, 0, 1), [options.height_mm / 2])[0]))
+    if base < 0.5 or not np.nanmin(thickness) >= 2 * options.text_depth_mm:
+        remarks.append("no marks: the band is too low or its wall too thin for them")
+        return band
+    width, depth = plane_axes(section.normal)
+    backwards = np.array([width[1], depth[1]])  # +Y of the world as the ring lies
+    leftwards = np.array([width[0], depth[0]])  # +X, the wearer's left
+    marks = [(" ".join(filter(None, (name, plane.name, options.label))), backwards)]
+    if np.linalg.norm(backwards) > 0.5:
+        marks.append(("FRONT", -backwards))
+    else:
+        marks[0] = (marks[0][0], np.array([0.0, 1.0]))
+    if np.linalg.norm(leftwards) > 0.5:
+        marks += [("L", leftwards), ("R", -leftwards)]
+    room = 0.4 * max(loop.girth_mm for loop in section.loops)
+    if width_of(marks[0][0], options.text_mm) > room:
+        fits = int((room / options.text_mm * 6 + 2) / ADVANCE)
+        remarks.append(f"the mark was cut short after {fits} letters")
+        marks[0] = (marks[0][0][:fits], marks[0][1])
+    return engraved(band, marks, base, options.text_mm, options.text_depth_mm)
 
 
 def _lengths(values: Sequence[float]) -> str:
