@@ -151,6 +151,18 @@ def test_a_fail_hides_nothing_that_was_not_checked():
     assert html.SENTENCES[Status.FAIL] in told and html.SENTENCES[Status.NOT_CHECKED] in told
 
 
+@pytest.mark.parametrize("pieces,wearers,head", [("ab", "xyz", "Wearer"), ("abc", "ax", "Piece")])
+def test_matrix_holds_each_pair_once_with_the_longer_list_downwards(pieces, wearers, head):
+    # A piece and a wearer may share a name.
+    fits = tuple(FitReport(p, w, 1.0, {}, ()) for p in pieces for w in wearers if (p, w) != ("b", "x"))
+    rows = ET.fromstring(html._matrix(RunReport("t", fits)).replace("<br>", "<br/>")).iter("tr")
+    first, *rest = (["".join(cell.itertext()) for cell in row] for row in rows)
+    down, across = (wearers, pieces) if head == "Wearer" else (pieces, wearers)
+    assert first == [head, *across] and [row[0] for row in rest] == list(down)
+    holes = [(row[0], first[i]) for row in rest for i, cell in enumerate(row) if cell == "–"]
+    assert holes == [("x", "b") if head == "Wearer" else ("b", "x")]
+
+
 def test_bars_keep_their_zero_and_hatch_what_falls_short():
     root = ET.fromstring(html._bar(-3.0, -3.0, 9.0))
     rect, line = root.find("{*}rect"), root.find("{*}path")

@@ -113,16 +113,20 @@ def _matrix(run: RunReport) -> str:
     pieces = list(dict.fromkeys(fit.piece for fit in run.fits))
     told: dict[tuple[str, str], list[str]] = {}
     for i, fit in enumerate(run.fits):
-        counts = ", ".join(f"{n} {status.value}" for status, n in counted([fit]).items() if n)
+        counts = ", ".join(f"{n} {s.value}".replace(" ", "\u00a0") for s, n in counted([fit]).items() if n)
         told.setdefault((fit.piece, fit.wearer), []).append(
             f'<a href="#fit-{i}">{_mark(fit.status)}</a> at <span class="n">{figure(100 * fit.scale)} %</span>'
             f'<br><span class="soft">{counts}</span>'
         )
-    rows = [
-        [(escape(piece), ""), *(("<br>".join(told.get((piece, wearer), ["–"])), "") for wearer in wearers)]
-        for piece in pieces
-    ]
-    return _table("Worst verdict of each piece on each wearer, at the scale checked", ["Piece", *wearers], rows, "told")
+    # The longer list runs down the page, so that a cast of twelve still prints on one sheet.
+    wide = len(wearers) <= len(pieces)
+    down, across = (pieces, wearers) if wide else (wearers, pieces)
+    rows = []
+    for row in down:
+        found = [told.get((row, one) if wide else (one, row), ["–"]) for one in across]
+        rows.append([(escape(row), ""), *(("<br>".join(lines), "") for lines in found)])
+    heads = ["Piece" if wide else "Wearer", *across]
+    return _table("Worst verdict of each piece on each wearer, at the scale checked", heads, rows, "told")
 
 
 def _verdict(verdict: Verdict) -> list[Cell]:
@@ -171,7 +175,9 @@ def _regions(fit: FitReport) -> str:
 
 
 def _figures(fit: FitReport) -> str:
-    drawn = [(d.title, svg.drawing(d)) for d in fit.drawings] + [(c.title, chart(c)) for c in fit.charts]
+    drawn = [(d.title, svg.drawing(d) if d.outlines else "<p>Nothing is cut here.</p>") for d in fit.drawings] + [
+        (c.title, chart(c)) for c in fit.charts
+    ]
     if not drawn:
         return ""
     shown = "\n".join(f"<figure><figcaption>{escape(title)}</figcaption>{image}</figure>" for title, image in drawn)
