@@ -70,8 +70,13 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--clearance", type=_number, required=True, metavar="MM")
     one = fitted("don", "whether the piece can be put on, and its tightest place")
     one.add_argument("--removable", action="append", default=[], metavar="NAME", help="a part that may come off")
-    one.add_argument("--neck-bend", type=_number, default=0.0, metavar="DEG", help="how far the head may bow")
     one.add_argument("--no-scale", action="store_true", help="do not look for the smallest scale that passes")
+
+    one = verb("sight", "field of view through the openings")
+    one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="one file for each part")
+    eyes = one.add_mutually_exclusive_group(required=True)
+    eyes.add_argument("--wearer", metavar="FORM", help="whose recognised eyes look out")
+    eyes.add_argument("--eyes", type=_six, metavar="X,Y,Z,X,Y,Z", help="left eye, then right")
 
     one = verb("ring", "try-on rings and paper templates")
     one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="one file for each part")
@@ -113,6 +118,13 @@ def _four(text: str) -> tuple[float, float, float, float]:
     if not (a or b or c):
         raise argparse.ArgumentTypeError("the normal NX,NY,NZ has no length")
     return a, b, c, d
+
+
+def _six(text: str) -> list[float]:
+    words = text.split(",")
+    if len(words) != 6:
+        raise argparse.ArgumentTypeError(f"'{text}' is not X,Y,Z,X,Y,Z: six numbers with commas between them")
+    return [_number(word) for word in words]
 
 
 def _heights(text: str) -> list[float]:
@@ -172,7 +184,8 @@ def _run(options: argparse.Namespace) -> int:
         verb = getattr(options, "action", options.verb)
         outcome = getattr(verbs, verb)(options, progress)
     if options.json:
-        document = as_json.document(verb, outcome.inputs, outcome.warnings, outcome.result)
+        name = options.verb if verb == options.verb else f"{options.verb} {verb}"
+        document = as_json.document(name, outcome.inputs, outcome.warnings, outcome.result)
         stdout.write(as_json.dumps(document))
     else:
         for warning in outcome.warnings:

@@ -156,6 +156,112 @@ def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
     return Outcome(result, case.inputs, case.warnings, status is Status.FAIL, show)
 
 
+def size(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """Find the smallest scale that keeps a clearance."""
+    from .core.fit.sizing import size as smallest
+
+    case = _read_case(options, part_of(progress, 0.0, 0.2))
+    found = smallest(case.piece, case.wearer, options.clearance, options.seat, progress=part_of(progress, 0.2, 1.0))
+    result = found.as_dict()
+
+    def show(stdout: Any) -> None:
+        low, high = (100 * v for v in found.range)
+        print(f"{100 * found.scale:.2f} % ({low:.1f} to {high:.1f}), limited by {found.limited_by}", file=stdout)
+        rows: list[Sequence[object]] = [("region", "margin there")]
+        rows += [(name, _mm(value)) for name, value in found.margins.items()]
+        _print_rows(stdout, rows)
+
+    return Outcome(result, case.inputs, case.warnings, False, show)
+
+
+def don(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """Find out whether the piece can be put on, as a whole or with parts off."""
+    from .core.fit.donning import find_passage, smallest_scale, take_off
+
+    case = _read_case(options, part_of(progress, 0.0, 0.1), options.removable)
+    pose = _seat(case, options, part_of(progress, 0.1, 0.2))
+    found = find_passage(case.piece, case.wearer, pose, progress=part_of(progress, 0.2, 0.5))
+    off: tuple[str, ...] = ()
+    tried: dict[tuple[str, ...], Any] = {}
+    if not found.passes and case.piece.removable:
+        best, tried = take_off(case.piece, case.wearer, pose, progress=part_of(progress, 0.5, 0.7))
+        off = best or ()
+    scale = None
+    if not options.no_scale:
+        seat_of = _seat_of(case, options)
+        scale = smallest_scale(case.piece, case.wearer, seat_of, progress=part_of(progress, 0.7, 1.0))
+    result = {
+        **found.as_dict(),
+        "smallest_scale": scale,
+        "take_off": list(off),
+        "alternatives": [
+            {"take_off": list(names), "passes": p.passes, "pinch_mm": round(p.pinch_mm, 3) + 0.0}
+            for names, p in tried.items()
+        ],
+    }
+    gets_on = found.passes or bool(off)
+
+    def show(stdout: Any) -> None:
+        words = {"pass": "it goes on", "fail": "it does not go on", "marginal": "undecided"}[found.verdict.value]
+        way = "lifted straight off" if found.straight else "tilted on the way"
+        print(f"{words}, {way}: pinch {_mm(found.pinch_mm)} at {_point(found.at)}, part {found.part}", file=stdout)
+        print(
+            f"no path searched is wider than {_mm(found.bound_mm)}; searched: {', '.join(found.freedoms)}", file=stdout
+        )
+        for names, p in tried.items():
+            taken = f"with {', '.join(names)} off" if names else "as a whole"
+            print(f"    {taken}: {p.verdict.value}, pinch {_mm(p.pinch_mm)}", file=stdout)
+        if scale is not None:
+            print(f"smallest scale that passes as a whole: {100 * scale:.2f} %", file=stdout)
+        print("doffing is the same passage reversed", file=stdout)
+
+    failed = not gets_on and found.verdict is Status.FAIL
+    return Outcome(result, case.inputs, case.warnings, failed, show)
+
+
+def _seat_of(case: _Case, options: argparse.Namespace) -> Callable[[Piece], Pose]:
+    if options.seat == "fixed":
+        return lambda piece: Pose()
+    from .core.fit.seating import seat
+
+    return lambda piece: seat(piece, case.wearer).pose
+
+
+def sight(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """Measure what can be seen from inside."""
+    import numpy as np
+
+    from .core.fit.sight import eyes_of, judge_sight, look_out
+    from .core.wearer.sources import read_wearer
+
+    piece, inputs, warnings = _read_piece(options.piece, options)
+    form = None
+    if options.wearer:
+        read = read_wearer(options.wearer, options.units, part_of(progress, 0.0, 0.3))
+        form = read.wearer.form
+        inputs.insert(0, {"file": str(options.wearer), "sha256": read.sources[0].sha256})
+        warnings += read.warnings
+        left, right = eyes_of(form)
+    else:
+        left, right = np.array(options.eyes[:3]), np.array(options.eyes[3:])
+    found = look_out(piece, left, right, form, part_of(progress, 0.3, 1.0))
+    verdict = judge_sight(found)
+    result = {**found.as_dict(), "verdict": verdict.status.value}
+
+    def show(stdout: Any) -> None:
+        rows: list[Sequence[object]] = [("eye", "nasal", "temporal", "up", "down", "open")]
+        for side in ("left", "right"):
+            eye = result[side]
+            angles = [f"{eye[k]:.1f}°" for k in ("nasal_deg", "temporal_deg", "up_deg", "down_deg")]
+            rows.append((side, *angles, f"{eye['open_sr']:.3f} sr"))
+        _print_rows(stdout, rows)
+        print(f"seen by both eyes at once: {result['both_eyes_deg']:.1f}°", file=stdout)
+        print(f"open share of the wearer's own field: {100 * result['open_fraction']:.0f} %", file=stdout)
+        print(f"{verdict.status.value}: {verdict.why}", file=stdout)
+
+    return Outcome(result, inputs, warnings, verdict.status is Status.FAIL, show)
+
+
 def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Cut try-on rings and draw their sections 1:1 on paper."""
     from .core.fit.section import cut

@@ -11,6 +11,7 @@ import numpy as np
 
 from .arrays import FloatArray
 from .fit.clearance import Clearance, measure
+from .fit.donning import find_passage, take_off
 from .fit.section import Section, cut
 from .job import Fitting, Job, Limits
 from .piece import Piece, misplacements
@@ -87,7 +88,7 @@ def check_fit(
         if "clearance" in limits.checks:
             verdicts.append(_clearance(found, wearer))
         if "donning" in limits.checks:
-            verdicts.append(_donning(whole, wearer, pose, limits, part_of(progress, 0.5, 0.95)))
+            verdicts.append(_donning(whole, wearer, pose, part_of(progress, 0.5, 0.95)))
         progress(0.95, f"{piece.name} on {wearer.name}: drawing")
         drawings = _drawings(whole.moved(pose), wearer, verdicts)
     progress(1.0, f"{piece.name} on {wearer.name}: done")
@@ -144,8 +145,7 @@ def _mesh(piece: Piece) -> Verdict:
     facts = {p.name: p.mesh.soundness for p in piece.parts}
     remarks = [f"{name}: {', '.join(f.remarks())}" for name, f in facts.items() if f.remarks()]
     faults = {
-        name: f.open_edges + f.non_manifold_edges + f.flipped_edges + f.duplicate_triangles
-        for name, f in facts.items()
+        name: f.open_edges + f.non_manifold_edges + f.flipped_edges + f.duplicate_triangles for name, f in facts.items()
     }
     worst = max(faults, key=lambda name: faults[name])
     # Slivers without area bound nothing and stop no slicer: a remark, no doubt.
@@ -232,11 +232,53 @@ def _clearance(found: Clearance, wearer: Wearer) -> Verdict:
     )
 
 
-def _donning(piece: Piece, wearer: Wearer, pose: Pose, limits: Limits, progress: Progress) -> Verdict:
+def _donning(piece: Piece, wearer: Wearer, pose: Pose, progress: Progress) -> Verdict:
     """Judge whether the piece gets on: as a whole, else with its removable parts off."""
-    from .fit.donning import judge_donning
-
-    return judge_donning(piece, wearer, pose, neck_bend_deg=limits.neck_bend_deg, progress=progress)
+    found = find_passage(piece, wearer, pose, progress=part_of(progress, 0.0, 0.5))
+    off: tuple[str, ...] | None = None
+    alternatives: dict[str, Any] = {}
+    whole = found
+    if not found.passes and piece.removable:
+        off, tried = take_off(piece, wearer, pose, progress=part_of(progress, 0.5, 1.0))
+        alternatives = {
+            ", ".join(names) or "nothing off": {"verdict": p.verdict.value, "pinch_mm": round(p.pinch_mm, 2)}
+            for names, p in tried.items()
+        }
+        if off:
+            found = tried[off]
+    bare = WHOLE in (found.region, "")
+    where = f"where {found.part} meets the {'wearer' if bare else in_words(found.region)}"
+    manner = "lifted straight" if found.straight else "tilted on the way"
+    if found.passes and off:
+        why = f"with {', '.join(off)} off it goes on, {manner}; as a whole its pinch is {whole.pinch_mm:.1f} mm"
+    elif found.passes:
+        why = f"it goes on, {manner}; tightest {where}"
+    elif found.verdict is Status.FAIL:
+        why = f"no way on was found wider than {found.bound_mm:.1f} mm; tightest {where}"
+    else:
+        why = f"undecided: the widest way found has {found.pinch_mm:.1f} mm, none has more than {found.bound_mm:.1f} mm"
+    mend = ""
+    if not found.passes:
+        mend = (
+            f"{max(-found.pinch_mm, 0.1):.1f} mm more room there: a larger scale, a wider rim, or a part that comes off"
+        )
+    return Verdict(
+        "donning",
+        found.verdict,
+        found.pinch_mm,
+        "mm",
+        "a way on and off with a pinch of at least 0 mm over the allowances",
+        max(found.pinch_mm - found.floor_mm, 0.0) if found.passes else max(found.bound_mm - found.pinch_mm, 0.0),
+        Place(found.region, found.part, found.at),
+        why,
+        mend,
+        {
+            "take_off": list(off or ()),
+            "whole": whole.as_dict(),
+            "alternatives": alternatives,
+            **({"path": [p.as_dict() for p in found.path]} if off else {}),
+        },
+    )
 
 
 # --- drawings ---------------------------------------------------------------------------------------------------------
@@ -307,10 +349,10 @@ def _clear_width(
     section: Section, normal: tuple[float, float, float]
 ) -> tuple[tuple[str, tuple[float, float], tuple[float, float]], ...]:
     """Return the clear width as a length to draw, where there is one across the middle."""
-    inner = [loop for loop in section.loops if loop.closed and loop.role == "inner"]
-    if section.inner_width_mm is None or not inner or not normal[2]:
+    opening = section.opening
+    if opening is None or not normal[2]:
         return ()
-    points: FloatArray = max(inner, key=lambda loop: loop.area_mm2).points
+    points: FloatArray = opening.outline
     left, right = points[points[:, 0].argmin()], points[points[:, 0].argmax()]
     level = float((left[1] + right[1]) / 2)
-    return ((f"clear {section.inner_width_mm:.0f} mm", (float(left[0]), level), (float(right[0]), level)),)
+    return ((f"clear {opening.width_mm:.0f} mm", (float(left[0]), level), (float(right[0]), level)),)

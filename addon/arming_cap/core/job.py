@@ -23,7 +23,7 @@
     rotation_deg = [0, 0, 0]
 
     [limits]
-    neck_bend_deg = 0
+    checks = ["clearance", "donning"]  # left out: all
 """
 
 from __future__ import annotations
@@ -59,15 +59,9 @@ class Limits:
     ----------
     checks
         Which checks to make, of `CHECKS`.
-    neck_bend_deg
-        How far the wearer may bow the head on the neck while putting the piece on; 0 keeps the form rigid.
-    wall_mm
-        Thinnest wall that may be printed; two lines of a 0.4 mm nozzle (common practice, no source).
     """
 
     checks: tuple[str, ...] = CHECKS
-    neck_bend_deg: float = 0.0
-    wall_mm: float = 0.8
 
 
 @dataclass(frozen=True)
@@ -174,8 +168,6 @@ def _limits(table: _Table | None) -> Limits:
             raise table.error(f"there is no check '{name}'", f"the checks are {', '.join(CHECKS)}")
     limits = Limits(
         checks=tuple(checks) if checks is not None else CHECKS,
-        neck_bend_deg=table.number("neck_bend_deg", 0.0, 0.0, 60.0),
-        wall_mm=table.number("wall_mm", Limits.wall_mm, 0.0, 50.0),
     )
     table.finish()
     return limits
