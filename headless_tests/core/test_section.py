@@ -303,3 +303,11 @@ def test_walking_together_finds_the_same_loops_as_walking_alone(monkeypatch):
     for a, b in zip(together, alone):
         assert [x.role for x in a.loops] == [x.role for x in b.loops]
         assert np.allclose([x.girth_mm for x in a.loops], [x.girth_mm for x in b.loops])
+
+
+def test_torn_walls_keep_their_clear_opening():
+    clean = shapes.dome(100, 104, -60, segments=256)
+    torn = clean.submesh(np.arange(len(clean)) % 211 != 0)
+    heights = np.linspace(-50, 70, 40)
+    for a, b in zip(cut(clean, Z, heights), cut(torn, Z, heights)):
+        assert b.inner_width_mm == pytest.approx(a.inner_width_mm, abs=0.2)

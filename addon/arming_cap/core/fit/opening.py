@@ -27,6 +27,10 @@ LEAST_SHARE = 0.4
 MOST_OPEN = 0.5
 # Open edges this long, as a share of an outline, make it the outline of a surface without thickness.
 RIM_SHARE = 0.25
+# Open ends this near are two sides of a tear, such as a missing triangle, where the opening is looked for.
+TEAR_MM = 5.0
+# A section in more open lines than this is confetti; nothing is bridged.
+MOST_TORN = 200
 # A surface without thickness stands for a wall this thick (mm) where rooms are looked for.
 FOIL_MM = 2e-4
 # A room's outline comes back from the 2D booleans rounded, and half a foil away from a surface.
@@ -60,6 +64,27 @@ class Opening:
     area_mm2: float
     mouths_mm: tuple[float, ...] = ()
     lips: tuple[FloatArray, ...] = ()
+
+
+def bridged(outlines: list[FloatArray], closed: BoolArray) -> tuple[list[FloatArray], BoolArray]:
+    """Return outlines (n, 2) with the tears up to `TEAR_MM` between open ends closed, the shortest first."""
+    lines = {i: o for i, (o, c) in enumerate(zip(outlines, closed)) if not c}
+    done = [o for o, c in zip(outlines, closed) if c]
+    while lines:
+        names = list(lines)
+        ends = np.array([lines[i][[0, -1]] for i in names]).reshape(-1, 2)
+        gap = np.linalg.norm(ends[:, None] - ends[None], axis=2)
+        np.fill_diagonal(gap, np.inf)
+        a, b = np.unravel_index(int(np.argmin(gap)), gap.shape)
+        if gap[a, b] > TEAR_MM or len(names) > MOST_TORN:
+            break
+        first, second = lines.pop(names[a // 2]), lines.pop(names[b // 2], None)
+        if second is None:
+            done.append(first)
+        else:  # the near ends in the middle
+            first, second = first[:: 1 if a % 2 else -1], second[:: -1 if b % 2 else 1]
+            lines[names[a // 2]] = np.concatenate([first, second])
+    return done + list(lines.values()), np.array([True] * len(done) + [False] * len(lines))
 
 
 def inside_of(
@@ -102,7 +127,10 @@ def inside_of(
     if whole <= 0:
         return None
     outermost = closed & ~nesting.any(axis=1)
-    if not foil.any() and whole - sum(_area(outlines[i]) for i in np.flatnonzero(outermost)) < LEAST_SHARE * whole:
+    if (
+        not foil.any()
+        and whole - sum(signed_area(outlines[i]) for i in np.flatnonzero(outermost)) < LEAST_SHARE * whole
+    ):
         return None  # no bay is large enough to be the inside
     solid = CrossSection([o for o, thin in zip(outlines, foil) if not thin], FillRule.Positive)
     foils = [q for o, thin, c in zip(outlines, foil, closed) if thin for q in _foil(o, bool(c))]
@@ -112,7 +140,7 @@ def inside_of(
     for room in (hull - walls).decompose():
         if room.area() < LEAST_SHARE * whole:
             continue
-        contour = max(room.to_polygons(), key=lambda p: abs(_area(p)))
+        contour = max(room.to_polygons(), key=lambda p: abs(signed_area(p)))
         lengths = np.linalg.norm(np.roll(contour, -1, axis=0) - contour, axis=1)
         mouth = _near_lines(contour, around, np.roll(around, -1, axis=0)) & ~_on_wall(contour, outlines, closed)
         open_share = float(lengths[mouth].sum() / lengths.sum())
@@ -136,13 +164,14 @@ def inside_of(
         float(size[0]),
         float(size[1]),
         girth,
-        abs(_area(contour)),
+        abs(signed_area(contour)),
         tuple(float(np.linalg.norm(ends[1] - ends[0])) for ends in mouths),
         tuple(in_space(ends) for ends in mouths),
     )
 
 
-def _area(polygon: FloatArray) -> float:
+def signed_area(polygon: FloatArray) -> float:
+    """Return the area of a closed 2D outline (n, 2), positive where it runs counter-clockwise."""
     p = polygon - polygon[0]
     q = np.roll(p, -1, axis=0)
     return 0.5 * float((p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]).sum())

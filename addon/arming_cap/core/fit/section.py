@@ -22,7 +22,7 @@ from ..errors import InputError
 from ..mesh import TriangleMesh
 from ..progress import Progress, silent
 from .chains import Chains, chains
-from .opening import Opening, inside_of, rim_length
+from .opening import Opening, bridged, inside_of, rim_length, signed_area
 
 # A point inside another loop is looked for at this many of a loop's points: all of them must lie inside.
 NESTING_SAMPLES = 8
@@ -248,6 +248,10 @@ def _measured(cut: Chains, rim: Callable[[], float], normal: FloatArray, offsets
                     float(size[1]),
                 )
             )
+        if not cut.closed[rows].all():
+            opening = _torn_opening(outlines, cut.closed[rows], rim, (width, depth, normal * offset))
+            sections.append(Section(normal, float(offset), tuple(loops), opening))
+            continue
         # Loops come largest first, so the first void is the largest.
         void = next((i for i, loop in enumerate(loops) if loop.closed and loop.role == "inner"), None)
         opening = None
@@ -259,6 +263,39 @@ def _measured(cut: Chains, rim: Callable[[], float], normal: FloatArray, offsets
             opening = Opening(loop.points[::-1], loop.width_mm, loop.depth_mm, loop.girth_mm, loop.area_mm2)
         sections.append(Section(normal, float(offset), tuple(loops), opening))
     return sections
+
+
+def _torn_opening(
+    outlines: list[FloatArray],
+    closed: BoolArray,
+    rim: Callable[[], float],
+    frame: tuple[FloatArray, FloatArray, FloatArray],
+) -> Opening | None:
+    """Return the clear opening of a section with open outlines: small tears count as closed."""
+    outlines, closed = bridged(outlines, closed)
+    low = np.array([o.min(axis=0) for o in outlines])
+    high = np.array([o.max(axis=0) for o in outlines])
+    nesting = _nesting(outlines, closed, low, high)
+    area = np.array([signed_area(o) if c else 0.0 for o, c in zip(outlines, closed)])
+    inner = nesting.sum(axis=1) % 2 == 1
+    outlines = [o[::-1] if (a < 0) != i and c else o for o, a, i, c in zip(outlines, area, inner, closed)]
+    girth = np.array(
+        [
+            np.linalg.norm(np.roll(o, -1, axis=0) - o, axis=1)[: None if c else -1].sum()
+            for o, c in zip(outlines, closed)
+        ]
+    )
+    voids = np.flatnonzero(inner & closed)
+    void = None
+    if len(voids):
+        i = int(voids[np.argmax(np.abs(area[voids]))])
+        size = high[i] - low[i]
+        across, along, origin = frame
+        outline = outlines[i][::-1] @ np.stack([across, along]) + origin
+        void = Opening(outline, float(size[0]), float(size[1]), float(girth[i]), float(abs(area[i])))
+        if void.area_mm2 >= CLEARLY_A_RING * np.abs(area[nesting[i]]).min():
+            return void
+    return inside_of(outlines, closed, nesting, girth, rim, frame) or void
 
 
 def _rings(loops: list[Loop], nesting: BoolArray, void: int) -> bool:

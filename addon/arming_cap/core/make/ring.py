@@ -32,6 +32,8 @@ from .solid import mesh_of, united
 STIFFNESS_N_MM2 = 3000.0
 # Slivers of the booleans up to this height are taken out of a ring: a hundredth of what a printer resolves.
 SLIVER_MM = 0.002
+# Tools are rounded to this many digits, so that the last bits of one numpy or another do not reach the file.
+DIGITS = 5
 
 
 @dataclass(frozen=True)
@@ -191,13 +193,16 @@ def _ring(
     lay = Pose(np.stack([width, depth, normal]), np.array([0.0, 0.0, half - offset]))
     laid = solid.transform(np.column_stack([lay.rotation, lay.translation_mm]))
     band = laid.trim_by_plane((0.0, 0.0, 1.0), 0.0).trim_by_plane((0.0, 0.0, -1.0), -options.height_mm)
-    rooms = [lay.apply(s.opening.outline)[:, :2] for s in sections if s.opening is not None]
+    rooms = [np.round(lay.apply(s.opening.outline)[:, :2], DIGITS) for s in sections if s.opening is not None]
     room = CrossSection(rooms, FillRule.Positive)
     reach = room.offset(options.wall_mm, JoinType.Round, 2.0, 256)
     band = band ^ reach.extrude(options.height_mm)
     remarks = list(repairs)
 
-    bars = [_bar(lay.apply(lips)[:, :2], options).extrude(options.height_mm) for lips in section.opening.lips]
+    bars = [
+        _bar(np.round(lay.apply(lips)[:, :2], DIGITS), options).extrude(options.height_mm)
+        for lips in section.opening.lips
+    ]
     if bars:
         band = Manifold.batch_boolean([band, *bars], OpType.Add)
         remarks.append(f"{len(section.opening.mouths_mm)} tie bar(s) across {_lengths(section.opening.mouths_mm)}")
