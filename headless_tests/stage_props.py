@@ -20,7 +20,7 @@ def put(mesh, role="NONE", name=None, unit_mm=1.0):
 
 def ball_in_band(unit_mm=1.0, inner=100.0):
     """A ball of radius 90 mm in a band of `inner` inside, 60 mm high, both about the origin."""
-    form = put(shapes.sphere(90.0, 96), "FORM", "Ball", unit_mm)
+    form = put(shapes.sphere(90.0, 48), "FORM", "Ball", unit_mm)
     tube = shapes.tube(inner, inner + 3.0, 60.0, 128)
     part = put(type(tube)(tube.vertices - [0, 0, 30.0], tube.triangles), "PART", "Band", unit_mm)
     return form, part
