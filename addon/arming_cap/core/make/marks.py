@@ -108,11 +108,12 @@ def engraved(
                 outline = outlines[min(12, int(y / height_mm * 13))]
                 out = 10.0
                 surface = spot + normal * (out - _to_surface(spot + normal * out, -normal, outline))
-                tool = CrossSection([np.array([reach + side, side - reach, -reach - side, reach - side])])
+                tool = CrossSection([np.round([reach + side, side - reach, -reach - side, reach - side], 6)])
                 frame = np.zeros((3, 4))
                 frame[:2, 0], frame[2, 1], frame[:2, 2] = tangent, 1.0, normal
                 frame[:, 3] = [*(surface - normal * depth_mm), base_mm + y]
-                tools.append(tool.extrude(depth_mm + 1.0).transform(frame))
+                # Rounded, so that the last bits of one numpy or another do not reach the file.
+                tools.append(tool.extrude(depth_mm + 1.0).transform(np.round(frame, 6)))
     return band - Manifold.batch_boolean(tools, OpType.Add) if tools else band
 
 
