@@ -22,7 +22,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from ..arrays import FloatArray
+from ..arrays import FloatArray, IntArray
 from ..errors import InputError
 from ..mesh import TriangleMesh
 from .dimension import DIMENSIONS
@@ -268,12 +268,12 @@ def _leg(body: _Body, side: str) -> tuple[list[_Ring], tuple[float, float, float
     ball_a, ball_b = half_axes(body["ball_of_foot_circumference"], breadth=breadth, ratio=1.9)
     last = rings[-1]
     tip = behind - length
-    knots = np.array([last.y, behind - 0.72 * length, tip + 0.04 * length]) * -1
+    knots = -np.array([last.y, behind - 0.72 * length, tip + 0.04 * length], float)
     if not np.all(np.diff(knots) > 5):
         raise InputError("the foot is too short for its ankle", remedy="take foot length and ankle girth again")
     for at in np.concatenate([np.linspace(knots[0], knots[1], 10)[1:], np.linspace(knots[1], knots[2], 10)[1:]]):
-        a = float(_monotone(knots, np.array([last.a, ball_a, 0.6 * ball_a]), np.array([at]))[0])
-        b = float(_monotone(knots, np.array([last.b, ball_b, 0.45 * ball_b]), np.array([at]))[0])
+        a = float(_monotone(knots, np.array([last.a, ball_a, 0.6 * ball_a], float), np.array([at]))[0])
+        b = float(_monotone(knots, np.array([last.b, ball_b, 0.45 * ball_b], float), np.array([at]))[0])
         name = "ball_of_foot_circumference" if at == knots[1] else ""
         rings.append(_Ring(-float(at), b, 90.0, a, b, f"foot_{side}", name))
     return rings, (0.0, 0.0, crotch + 15), (0.0, tip, rings[-1].z)
@@ -377,7 +377,7 @@ def _skin(rings: list[_Ring], start: Sequence[float], end: Sequence[float], name
     return TriangleMesh(np.concatenate([*points, [start], [end]]), np.concatenate(triangles), name)
 
 
-def _regions(mesh: TriangleMesh, rings: list[_Ring], kind: str) -> tuple[tuple[str, ...], np.ndarray]:
+def _regions(mesh: TriangleMesh, rings: list[_Ring], kind: str) -> tuple[tuple[str, ...], IntArray]:
     """Name each triangle's region by its rings; the torso's are split front and back, left and right."""
     band = [rings[0].region, *(r.region for r in rings[:-1] for _ in (0, 1)), rings[-1].region]
     labels = np.repeat(np.array(band, dtype=object), _POINTS)
