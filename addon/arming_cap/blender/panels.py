@@ -33,21 +33,26 @@ def paragraph(layout: UILayout, context: Context, text: str, icon: str = "NONE")
         column.label(text=line, icon=icon if number == 0 else "BLANK1" if icon != "NONE" else "NONE")
 
 
-def figure(verdict: dict[str, Any]) -> str:
+def figure(verdict: dict[str, Any], spread: bool = True) -> str:
     """Return a verdict's number with its unit, as the reports write it; counts without decimals."""
     value = verdict["number"]
     if value is None:
         return "not measured"
     decimals = 0 if float(value).is_integer() and verdict["unit"] not in ("mm", "deg", "°") else 1
-    spread = f" ± {words.figure(verdict['uncertainty'])}" if verdict["uncertainty"] > 0 else ""
-    return f"{words.figure(value, decimals)}{spread} {verdict['unit']}".strip()
+    around = f" ± {words.figure(verdict['uncertainty'])}" if spread and verdict["uncertainty"] > 0 else ""
+    return f"{words.figure(value, decimals)}{around} {verdict['unit']}".strip()
 
 
 def _allowances(layout: UILayout, form: Object) -> None:
     """Draw the room a form keeps: everywhere, and by region."""
-    column = layout.column(align=True)
-    column.prop(form.arming_cap, "allowance_mm")
-    for number, row in enumerate(form.arming_cap.allowances):
+    own = form.arming_cap
+    layout.prop(own, "allowance_mm")
+    header, body = layout.panel("arming_cap_regions", default_closed=True)
+    header.label(text=f"Other Regions ({len(own.allowances)})")
+    if body is None:
+        return
+    column = body.column(align=True)
+    for number, row in enumerate(own.allowances):
         line = column.row(align=True)
         line.prop(row, "region", text="")
         line.prop(row, "room_mm", text="")
@@ -105,9 +110,9 @@ class ARMINGCAP_PT_roles(_Tab, Panel):
     def _piece(layout: UILayout, scene: Scene, cast: scenes.Cast) -> None:
         removable = [name for name in cast.parts if scene.objects[name].arming_cap.role == "REMOVABLE"]
         count = f"{len(cast.parts)} {'part' if len(cast.parts) == 1 else 'parts'}"
-        row = layout.row()
-        row.label(text=cast.piece, icon="BLANK1")
-        row.label(text=f"{count}, {len(removable)} removable" if removable else count)
+        column = layout.column(align=True)
+        column.label(text=cast.piece, icon=ROLE_ICONS["PART"])
+        column.label(text=f"{count}, {len(removable)} removable" if removable else count, icon="BLANK1")
 
 
 class ARMINGCAP_PT_fit(_Tab, Panel):
@@ -133,8 +138,9 @@ class ARMINGCAP_PT_fit(_Tab, Panel):
                 paragraph(layout, context, trouble.remedy[:1].upper() + trouble.remedy[1:], "INFO")
         else:
             row = layout.row(align=True)
-            row.progress(factor=work.fraction, text=f"{work.fraction:.0%}  {work.text}")
+            row.progress(factor=work.fraction, text=f"{work.fraction:.0%}")
             row.operator("arming_cap.stop", text="", icon="X")
+            paragraph(layout, context, work.text[:1].upper() + work.text[1:], "TIME")
         paragraph(layout, context, CARE_LINE, "INFO")
 
     @staticmethod
@@ -172,29 +178,30 @@ class ARMINGCAP_PT_verdicts(_Tab, Panel):
         layout.operator("arming_cap.export_report", icon="EXPORT")
 
     def _fit(self, layout: UILayout, context: Context, row: int, fit: dict[str, Any]) -> None:
-        box = layout.box()
-        head = box.row()
+        head = layout.box().row()
         head.label(text=f"{fit['piece']} on {fit['wearer']}")
         word = head.row()
         word.alignment = "RIGHT"
         word.alert = fit["verdict"] == "fail"
         word.label(text=fit["verdict"].upper(), icon=ICONS[fit["verdict"]])
         for number, verdict in enumerate(fit["verdicts"]):
-            self._verdict(box, context, row, number, verdict)
+            self._verdict(layout, context, row, number, verdict)
         for warning in fit.get("warnings", []):
-            paragraph(box, context, warning, "ERROR")
+            paragraph(layout, context, warning, "ERROR")
 
     @staticmethod
     def _verdict(layout: UILayout, context: Context, row: int, number: int, verdict: dict[str, Any]) -> None:
         status = verdict["verdict"]
         header, body = layout.panel(f"arming_cap_{row}_{number}_{verdict['check']}", default_closed=status == "pass")
-        header.label(text=verdict["check"].capitalize(), icon=ICONS[status])
+        header.label(text=f"{verdict['check'].capitalize()}, {status}", icon=ICONS[status])
         value = header.row()
         value.alignment = "RIGHT"
         value.alert = status == "fail"
-        value.label(text=f"{figure(verdict)}, {status}")
+        value.label(text=figure(verdict, spread=False))
         if body is None:
             return
+        if verdict["uncertainty"] > 0:
+            paragraph(body, context, f"Found: {figure(verdict)}")
         if verdict["requirement"]:
             paragraph(body, context, f"Asked: {verdict['requirement']}")
         place = verdict["limited_by"]
@@ -203,7 +210,7 @@ class ARMINGCAP_PT_verdicts(_Tab, Panel):
             paragraph(body, context, f"Limited by: {where}")
         for sentence in (verdict["why"], verdict["mend"]):
             if sentence:
-                paragraph(body, context, sentence)
+                paragraph(body, context, sentence[:1].upper() + sentence[1:])
         if place["part"] or place["at"]:
             button = body.operator("arming_cap.show_place", icon="RESTRICT_SELECT_OFF")
             button.fit, button.verdict = row, number
