@@ -152,6 +152,13 @@ def find_landmarks(mesh: TriangleMesh, eye: np.ndarray) -> dict[str, int]:
     rear = among(back & (z > -60) & (z < 110))
     opisthocranion = int(rear[np.argmax(np.linalg.norm(v[rear] - v[glabella], axis=1))])
     larynx = local_extreme(among(on & (y < 70) & (z < z[menton] - 22) & (z > z[menton] - 40)), y, False)
+    line, under = (
+        v[larynx] - v[menton],
+        among(front & (z < z[menton] + 5) & (z > z[larynx]) | (on & (z < -95) & (y < 45))),
+    )
+    inward = np.array([0.0, -line[2], line[1]])
+    within = under[((v[under] - v[menton]) @ line > 0) & ((v[under] - v[larynx]) @ line < 0)]
+    cervicale = int(within[np.argmax((v[within] - v[menton]) @ inward)])
     pupil = int(np.argmin(np.linalg.norm((v - eye)[:, [0, 2]], axis=1) + 1e3 * (y > eye[1] + 5)))
     marks = {
         "vertex": vertex,
@@ -162,6 +169,8 @@ def find_landmarks(mesh: TriangleMesh, eye: np.ndarray) -> dict[str, int]:
         "menton": menton,
         "opisthocranion": opisthocranion,
         "larynx": larynx,
+        "cervicale": cervicale,
+        "pogonion": local_extreme(among(front & (z > z[menton] + 4) & (z < z[menton] + 24)), y, False),
     }
     euryon = local_extreme(among((z > 25) & (z < 100) & (x > 0)), x, True)
     zygion = local_extreme(among((z > -45) & (z < -5) & (y < 62) & (x > 0)), x, True)

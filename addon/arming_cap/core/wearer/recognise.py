@@ -83,7 +83,7 @@ def form_of(mesh: TriangleMesh, source: str = "mesh") -> Form:
     names = (*template.region_names, BODY)
     region = np.full(len(mesh), len(names) - 1)
     # Below the template's cut its cap is what lies nearest: that is body, and so is all that lies far off.
-    cut = float(bent[:, 2].min()) + 8.0
+    cut = float(np.min(bent[:, 2])) + 8.0
     region[near] = np.where(
         (square < 30.0**2) & (centre[:, 2] > cut), template.region_of_triangle[triangle], len(names) - 1
     )

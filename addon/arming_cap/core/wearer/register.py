@@ -127,7 +127,8 @@ def _plane_step(points: FloatArray, target: FloatArray, normal: FloatArray, affi
     gap = target - points
     rows = np.concatenate([np.einsum("ni,nik->nk", normal, moves), *(slide * moves[:, k] for k in range(3))])
     right = np.concatenate([(gap * normal).sum(axis=1), *(slide * gap[:, k] for k in range(3))])
-    u = np.linalg.lstsq(rows, right, rcond=None)[0]
+    # The normal equations: a dozen unknowns of like size, and no thread pool to wake.
+    u = np.linalg.solve(rows.T @ rows + 1e-9 * np.eye(rows.shape[1]), rows.T @ right)
     if affine:
         return Similarity(np.eye(3) + u[:9].reshape(3, 3).T, u[9:])
     angle = np.linalg.norm(u[:3])
