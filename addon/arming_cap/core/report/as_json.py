@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -13,6 +14,8 @@ import numpy as np
 from ... import __version__
 
 TOOL = "arming-cap"
+# A list of numbers alone, broken over lines; no text can hold a bare line break.
+_NUMBERS = re.compile(r"\[\n[\s\d.,eE+-]+\]")
 
 
 def version() -> str:
@@ -50,5 +53,7 @@ def document(
 
 
 def dumps(document: Mapping[str, Any]) -> str:
-    """Return a document as text: UTF-8 as it is, two spaces of indent, a newline at the end."""
-    return json.dumps(plain(document), ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+    """Return a document as text: UTF-8 as it is, a line for each key, points on one line, a newline at the end."""
+    text = json.dumps(plain(document), ensure_ascii=False, indent=1, allow_nan=False)
+    # A number a line would make a section of a hundred planes half a million lines long.
+    return _NUMBERS.sub(lambda rows: "".join(rows[0].split()).replace(",", ", "), text) + "\n"
