@@ -60,10 +60,15 @@ class Blocked:
         return self.union(self.count, [self, other])
 
     def open_sr(self) -> tuple[float, float]:
-        """Return the open solid angle, and by how much every other meridian alone would tell another one."""
+        """Return the open solid angle, and by how much every third meridian alone would tell another one.
+
+        Where the edge has a corner, the midpoint rule on every third meridian errs nine times as much as on all, and
+        the three differ by twelve times the error of all. (Every second would not do: what is symmetric is the same
+        for both.)
+        """
         closed = np.bincount(self.row, np.cos(self.low) - np.cos(self.high), self.count)
-        halves = 2 * np.pi * (2.0 - closed.reshape(-1, 2).mean(axis=0))
-        return float(max(halves.mean(), 0.0)), float(abs(halves[0] - halves[1]))
+        thirds = 2 * np.pi * (2.0 - closed.reshape(-1, 3).mean(axis=0))
+        return float(max(thirds.mean(), 0.0)), float(np.ptp(thirds))
 
     def limits_deg(self) -> FloatArray:
         """Return where the open interval from straight ahead ends, (count,)."""
@@ -178,6 +183,7 @@ class Surface:
                 ends.append(
                     np.stack([(ahead[one] * b + ahead[other] * a), (outwards[one] * b + outwards[other] * a)], axis=1)
                     / (a + b)[:, None]
+                    + 0.0  # -0.0 on the axis would turn arctan2 round
                 )
             near = np.flatnonzero(np.maximum(ends[0][:, 1], ends[1][:, 1]) >= 0)
             if len(near):

@@ -36,7 +36,7 @@ from .meridians import FRAME, Blocked, Surface, intervals, meridians
 # Limits of one eye's field in degrees. Spector RH, "Visual Fields", in Clinical Methods, 3rd ed. 1990, chapter 116
 # (NCBI Bookshelf NBK220). Between two limits the field's edge is taken as a quarter of an ellipse.
 OWN_FIELD = {"nasal": 60.0, "temporal": 100.0, "up": 60.0, "down": 75.0}
-MERIDIANS = 720
+MERIDIANS = 720  # divisible by three
 # The form's skin this close to the eye point is the eye and its lids: they move with the gaze and hide nothing.
 LIDS_MM = 14.0
 _LEFT, _UP, _RIGHT, _DOWN = range(4)
@@ -53,7 +53,7 @@ class EyeView:
     open_sr
         Solid angle of the open directions in steradians.
     tolerance_sr
-        Half-planes one apart differ by this: a cautious bound on the error of `open_sr`.
+        A cautious bound on the error of `open_sr`: see `Blocked.open_sr`.
     outermost_deg
         The outermost open direction along the same four, in the same order.
     """
