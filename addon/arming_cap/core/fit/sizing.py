@@ -121,7 +121,13 @@ def size(
         return min((r.min_mm - need[name] for name, r in found.regions.items()), default=np.inf), found
 
     low, high = _bracket(seats.margin, seats.rate, piece, progress)
-    scale, found = _refined(seats.margin, exact, low, high)
+    answer = _refined(seats.margin, exact, low, high)
+    if answer is None:  # sampled points slipped past what a face between them touches: ask the triangles throughout
+        low, high = _bracket(lambda at: exact(at)[0], seats.rate, piece, progress)
+        answer = _refined(lambda at: exact(at)[0], exact, low, high)
+    if answer is None:
+        raise InputError("the margin turns too sharply to size", source=piece.name, remedy="check the mesh")
+    scale, found = answer
     progress(0.8, f"sizing {piece.name}")
     _, larger = exact(scale * 1.01)
     models = {
@@ -164,7 +170,9 @@ class _Seats:
             self.rate = _reach(vertices - self._seater.centre)
         elif seat == "fixed":
             self._field = field_for(piece, wearer, self._start, progress=progress)
-            self._probe = Probe(self._field, vertices)
+            # Samples 2 mm apart stand for large faces, as far as that can be afforded.
+            count = int(min(surface_of(piece).mesh.areas.sum() / 4.0, 50_000))
+            self._probe = Probe(self._field, np.concatenate([vertices, surface_of(piece).samples(count)[0]]))
             self.rate = _reach(vertices)
         else:
             raise InputError(f"the seat '{seat}' is not known", remedy="use fixed or best")
@@ -233,8 +241,11 @@ def _bracket(margin: Callable[[float], float], rate: float, piece: Piece, progre
 
 def _refined(
     margin: Callable[[float], float], exact: Callable[[float], tuple[float, Clearance]], low: float, high: float
-) -> tuple[float, Clearance]:
-    """Return the scale between where the exact margin turns, from the side that fits, and the clearance there."""
+) -> tuple[float, Clearance] | None:
+    """Return the scale between where the exact margin turns, from the side that fits, and the clearance there.
+
+    None where the exact margin does not turn near where `margin` does.
+    """
     while high - low > SCALE_TOLERANCE:
         middle = 0.5 * (low + high)
         low, high = (low, middle) if margin(middle) >= 0 else (middle, high)
@@ -252,11 +263,6 @@ def _refined(
             best = scale, found
         if (room - had) * (scale - before) > 0:
             slope = (room - had) / (scale - before)
-    while best is None:  # a margin that turns sharply: step up until it holds
-        scale += SCALE_TOLERANCE
-        room, found = exact(scale)
-        if room >= -ROOM_TOLERANCE:
-            best = scale, found
     return best
 
 
