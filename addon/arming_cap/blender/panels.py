@@ -178,10 +178,9 @@ class ARMINGCAP_PT_verdicts(_Tab, Panel):
         layout.operator("arming_cap.export_report", icon="EXPORT")
 
     def _fit(self, layout: UILayout, context: Context, row: int, fit: dict[str, Any]) -> None:
-        head = layout.box().row()
+        head = layout.box().column(align=True)
         head.label(text=f"{fit['piece']} on {fit['wearer']}")
         word = head.row()
-        word.alignment = "RIGHT"
         word.alert = fit["verdict"] == "fail"
         word.label(text=fit["verdict"].upper(), icon=ICONS[fit["verdict"]])
         for number, verdict in enumerate(fit["verdicts"]):
