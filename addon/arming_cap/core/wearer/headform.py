@@ -30,7 +30,7 @@ CONTRACT_MM = 1.0
 MOST_STEPS = 24
 FRESH = 6
 DAMPING = 0.01
-MOST_STEP_MM = 20.0
+MOST_STEP_MM = 60.0
 # Two-sided 90 % of a normal spread.
 Z90 = 1.6449
 
@@ -136,7 +136,7 @@ def _solved(targets: Mapping[str, float], source: str) -> tuple[FloatArray, floa
     if least > CONTRACT_MM:
         worst = names[int(np.argmax(np.abs(closest)))]
         raise InputError(
-            f"no head has these dimensions together: {worst} stays {least:.1f} mm off",
+            f"the template cannot take these dimensions together: {worst} stays {least:.1f} mm off",
             source=source,
             remedy=f"measure {worst} again, and check the units",
         )

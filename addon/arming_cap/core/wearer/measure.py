@@ -60,7 +60,7 @@ class Ruler:
         self.skull = triangles[among(*SKULL)]
         self.skull_vertices = np.unique(self.skull)
         self.face_vertices = np.unique(triangles[among("face", "temple")])
-        self.head = triangles[among(*SKULL, "face", "nose", "chin", "jaw")]
+        self.head = triangles[among(*SKULL, "face", "nose", "chin", "jaw", *NECK)]
         self.below_chin = triangles[among("face", "jaw", "chin", *NECK)]
         self.neck = triangles[among(*NECK)]
         self.ears = {side: np.unique(triangles[named(f"ear_{side}")]) for side in ("left", "right")}
@@ -119,7 +119,8 @@ class Ruler:
         points = section_points(v, triangles, normal, float(normal @ middle))
         out = np.cross(normal, across)
         out *= np.sign(out @ to)
-        beyond = points[(points - middle) @ out > 0]
+        # The first centimetre is the root of the ear: the tape passes over its notches.
+        beyond = points[(points - middle) @ out > 10.0 * np.linalg.norm(out)]
         chord = float(np.linalg.norm(across))
         return girth(np.concatenate([beyond, [left, right]]), normal) - chord
 

@@ -6,11 +6,11 @@ to the last bit, Z up, facing -Y, the origin midway between the tragions.
 
 Landmarks, as ISO 7250-1 and anthropometry name them: ``vertex`` top of the head; ``glabella`` foremost midline point
 between the brows; ``sellion`` deepest point of the nasal root; ``pronasale`` nose tip; ``subnasale`` where nose meets
-lip; ``menton`` underside of the chin; ``opisthocranion`` midline point farthest from the glabella; ``pogonion`` front of the
-chin; ``cervicale`` corner between jaw and
-throat; ``larynx`` front of the neck at the Adam's apple; and, left and right, ``tragion`` notch above the tragus, ``pupil`` front of the eyeball,
-``exocanthion`` outer corner of the eye, ``gonion`` corner of the jaw, ``zygion`` widest point of the cheekbone arch,
-``euryon`` widest point of the skull, ``ear_lateral`` outermost point of the ear.
+lip; ``pogonion`` front of the chin; ``menton`` underside of the chin; ``cervicale`` corner between jaw and throat;
+``opisthocranion`` midline point farthest from the glabella; ``larynx`` front of the neck at the Adam's apple; and, left
+and right, ``tragion`` notch above the tragus, ``pupil`` front of the eyeball, ``exocanthion`` outer corner of the eye,
+``gonion`` corner of the jaw, ``zygion`` widest point of the cheekbone arch, ``euryon`` widest point of the skull,
+``ear_lateral`` outermost point of the ear.
 """
 
 from __future__ import annotations
