@@ -41,13 +41,17 @@ def parser() -> argparse.ArgumentParser:
 
     everywhere = _Parser(add_help=False)
     everywhere.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
-    everywhere.add_argument("--out", type=Path, metavar="DIR", help="folder for what is written")
     everywhere.add_argument("--units", choices=("mm", "cm", "m", "in"), help="of meshes that say nothing (default mm)")
     everywhere.add_argument("--scale", type=_positive, default=1.0, metavar="S", help="uniform scale of the piece")
     everywhere.add_argument("--seed", type=int, default=0, help="where anything is sampled: same seed, same bytes")
 
-    def verb(name: str, about: str, within: Any = verbs) -> argparse.ArgumentParser:
+    def bare(name: str, about: str, within: Any = verbs) -> argparse.ArgumentParser:
         return within.add_parser(name, help=about, description=about, parents=[everywhere])  # type: ignore[no-any-return]
+
+    def verb(name: str, about: str, within: Any = verbs) -> argparse.ArgumentParser:
+        one = bare(name, about, within)
+        one.add_argument("--out", type=Path, metavar="DIR", help="folder for what is written")
+        return one
 
     def fitted(name: str, about: str) -> argparse.ArgumentParser:
         one = verb(name, about)
@@ -90,6 +94,9 @@ def parser() -> argparse.ArgumentParser:
     one = verb("estimate", "the dimensions not measured, each with its spread", wearer)
     one.add_argument("--sex", choices=("f", "m", "any"), default="any")
     one.add_argument("--known", nargs="+", action="extend", default=[], metavar="NAME=MM[±SD]")
+    one = bare("form", "the form of a card or a scan, with its landmarks and its dimensions", wearer)
+    one.add_argument("wearer", metavar="CARD.toml|SCAN", help="a wearer card, or the closed mesh of a head")
+    one.add_argument("--out", type=Path, required=True, metavar="FORM.ply", help="the mesh file to write")
     return top
 
 

@@ -156,7 +156,8 @@ def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, pro
                 raise InputError(f"piece '{piece.name}' names the wearer '{name}', whom the job does not have",
                                  source=str(path), remedy=f"the wearers are {', '.join(wearers)}")  # fmt: skip
             fittings.append(Fitting(piece, wearers[name], own_scale * scale, seat))
-    return Job(title, tuple(fittings), limits, tuple(inputs), tuple(warnings))
+    # What holds for every wearer, such as whom the survey speaks for, is said once.
+    return Job(title, tuple(fittings), limits, tuple(inputs), tuple(dict.fromkeys(warnings)))
 
 
 def _limits(table: _Table | None) -> Limits:

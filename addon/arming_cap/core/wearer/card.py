@@ -4,6 +4,7 @@
     card = 1                      # version of this layout
     name = "Ilse"
     sex = "f"                     # f, m or any
+    form = "head"                 # or torso, left arm, right arm, left leg, right leg: what the readings shape
     unit = "mm"                   # mm, cm or in, for every length below; the weight is in kg
 
     [readings]
@@ -49,7 +50,8 @@ from .reading import MM_PER, Reading, check_together, parse_known
 
 VERSION = 1
 OUTCOMES = ("would not pass", "tight", "good", "loose")
-_KEYS = ("card", "name", "sex", "unit", "readings", "allowance", "scan", "known_fit")
+BODY_PARTS = ("head", "torso", "left arm", "right arm", "left leg", "right leg")
+_KEYS = ("card", "name", "sex", "form", "unit", "readings", "allowance", "scan", "known_fit")
 _SIDED = {name.rsplit("_", 1)[0] for name in regions.ALL if name.endswith(("_left", "_right"))}
 _PLACES = ("default", *regions.ALL, *sorted(_SIDED))
 # Longer than any layer that is still worn under a piece: a slip of the decimal point.
@@ -106,6 +108,8 @@ class Card:
         In the file's order.
     path
         Where it was read from.
+    form
+        The body part that the readings shape, one of `BODY_PARTS`.
     """
 
     name: str
@@ -117,8 +121,15 @@ class Card:
     scan_settings: Mapping[str, Any] = field(default_factory=dict)
     known_fits: tuple[KnownFit, ...] = ()
     path: Path | None = None
+    form: str = "head"
     # What stood in the file: only differences from it are written, so that another program's changes stay.
     as_read: Card | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def body_part(self) -> tuple[str, str]:
+        """The kind of form, ``head``, ``torso``, ``arm`` or ``leg``, and its side where it has one."""
+        side, _, kind = self.form.rpartition(" ")
+        return kind, side
 
     @property
     def scan_path(self) -> Path | None:
@@ -149,7 +160,8 @@ class Card:
             # A file that is not the one we read is not merged into blindly: everything of ours is then a change.
             same = self.as_read if target == self.path else None
             document = _document(target)
-            _apply(document, same or Card("", sex="", unit=str(document.get("unit", self.unit))), self)
+            unit, form = (str(document.get(key, standard)) for key, standard in (("unit", self.unit), ("form", "head")))
+            _apply(document, same or Card("", sex="", unit=unit, form=form), self)
             _save(target, document)
         return read_card(target)
 
@@ -190,9 +202,14 @@ def read_card(path: Path | str) -> Card:
 
 
 def _text(path: Path) -> str:
+    return decoded(read_input(path), path)
+
+
+def decoded(content: bytes, path: Path) -> str:
+    """Return a card's text from the bytes of its file."""
     try:
         # An editor's byte-order mark is no fault of the person who typed the card.
-        return read_input(path).decode("utf-8-sig")
+        return content.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise InputError("the card is not UTF-8 text", source=str(path), remedy="save it as UTF-8") from None
 
@@ -217,6 +234,9 @@ def parse_card(text: str, path: Path | None = None) -> Card:
     sex = data.get("sex", "any")
     if sex not in SEXES:
         raise InputError(f"sex {sex!r} is not known", source=source, remedy="use f, m or any")
+    form = data.get("form", "head")
+    if form not in BODY_PARTS:
+        raise InputError(f"no form is called {form!r}", source=source, remedy=f"use {', '.join(BODY_PARTS)}")
     name = data.get("name", path.stem if path else "")
     if not isinstance(name, str):
         raise InputError("the name is not text", source=source, remedy="put it in quotes")
@@ -240,6 +260,7 @@ def parse_card(text: str, path: Path | None = None) -> Card:
         scan,
         tuple(_known_fit(entry, unit, source) for entry in fits),
         path,
+        form,
     )
     object.__setattr__(card, "as_read", card)
     return card
@@ -415,6 +436,8 @@ def _apply(document: Any, old: Card, new: Card) -> None:
     for key in ("name", "sex"):
         if getattr(new, key) != getattr(old, key):
             document[key] = getattr(new, key)
+    if new.form != old.form:
+        document["form"] = new.form
     # The file's unit stays: numbers and comments around ours are in it.
     unit = document.setdefault("unit", new.unit)
     in_file = {name: _reading_out(name, reading, unit) for name, reading in new.readings.items()}

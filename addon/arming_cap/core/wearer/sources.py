@@ -3,13 +3,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from ..errors import InputError
 from ..formats import READABLE, read_mesh
 from ..progress import Progress, silent
 from .form import Wearer
+from .limbform import Station, tape_girth
+from .measure import measure
+from .population import Estimate
 from .recognise import form_of
 
 
@@ -23,11 +27,33 @@ class Source:
 
 @dataclass(frozen=True)
 class ReadWearer:
-    """A wearer, the files they came from, and sentences for the user."""
+    """A wearer, the files they came from, and sentences for the user.
+
+    Attributes
+    ----------
+    estimate
+        What a card's readings say of every dimension; None for a scan.
+    stations
+        Where a limbform's girths are taken, by dimension name.
+    """
 
     wearer: Wearer
     sources: tuple[Source, ...]
     warnings: tuple[str, ...] = ()
+    estimate: Estimate | None = None
+    stations: Mapping[str, Station] = field(default_factory=dict)
+
+    def measured(self) -> dict[str, float]:
+        """Return the dimensions of the form itself, in mm by name, measured on its surface.
+
+        Raises
+        ------
+        InputError
+            If it is a mesh in which no head was recognised.
+        """
+        if self.stations:
+            return {name: tape_girth(self.wearer.form.mesh, station) for name, station in self.stations.items()}
+        return measure(self.wearer.form)
 
 
 def read_wearer(path: Path | str, units: str | None = None, progress: Progress = silent) -> ReadWearer:

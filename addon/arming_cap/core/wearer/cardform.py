@@ -1,0 +1,102 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A wearer from a card: a headform or limbform from its readings, or the scan that it names.
+
+What was read shapes the form; what was not is estimated (`population`), and the estimate's spread becomes the form's,
+region by region, so that it reaches every margin. A scan is the form itself: the readings then only check its size.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from ..errors import InputError
+from ..files import read_input, sha256
+from ..formats import read_mesh
+from ..progress import Progress, part_of, silent
+from ..tolerances import TOLERANCES
+from .card import Card, decoded, parse_card
+from .dimension import DIMENSIONS
+from .form import Wearer
+from .headform import form_from_dimensions
+from .limbform import Station, limb_form_of
+from .measure import measure
+from .population import SPEAKS_FOR
+from .recognise import form_of
+from .sources import ReadWearer, Source
+
+# A tape and a scan of one head that differ by more than this share are not of one size.
+LARGEST_DIFFERENCE = 0.02
+GUESSED = f"what was not measured is estimated from {SPEAKS_FOR}"
+
+
+def wearer_of_card(path: Path | str, progress: Progress = silent) -> ReadWearer:
+    """Read a wearer card and make the form that it describes.
+
+    Raises
+    ------
+    InputError
+        If the card or its scan cannot be read, nothing in it speaks of the body part it asks for, or no such form
+        exists.
+    """
+    path = Path(path)
+    progress(0.0, f"Reading {path.name}")
+    content = read_input(path)
+    card = parse_card(decoded(content, path), path)
+    source = Source(path, sha256(content))
+    made = _from_scan(card, progress) if card.scan_path else _from_readings(card, progress)
+    wearer = replace(made.wearer, allowance_mm=card.allowance_mm())
+    progress(1.0, f"Read {path.name}")
+    return replace(made, wearer=wearer, sources=(source, *made.sources))
+
+
+def _from_readings(card: Card, progress: Progress) -> ReadWearer:
+    kind, side = card.body_part
+    if not any(DIMENSIONS[name].group == kind for name in card.readings):
+        first = "head_circumference" if kind == "head" else next(n for n, d in DIMENSIONS.items() if d.group == kind)
+        raise InputError(
+            f"the card holds no reading of the {kind}, and no scan", source=str(card.path), remedy=f"measure {first}"
+        )
+    estimate = card.estimate()
+    part_of(progress, 0.2, 0.9)(0.0, f"Making the form of {card.name}")
+    notes: tuple[str, ...] = ()
+    stations: Mapping[str, Station] = {}
+    try:
+        if kind == "head":
+            form = form_from_dimensions({n: (v.mean, v.sd) for n, v in estimate.dimensions.items()}, card.name)
+        else:
+            limb = limb_form_of(estimate, kind, side or "left")
+            form, notes, stations = limb.form, limb.notes, limb.stations
+    except InputError as error:
+        raise InputError(error.what, source=str(card.path), remedy=error.remedy) from None
+    guessed = any(v.source == "estimated" and DIMENSIONS[n].group == kind for n, v in estimate.dimensions.items())
+    warnings = (*((GUESSED,) if guessed else ()), *(f"{card.name}: {text}" for text in (*estimate.warnings, *notes)))
+    return ReadWearer(Wearer(card.name, form), (), warnings, estimate, stations)
+
+
+def _from_scan(card: Card, progress: Progress) -> ReadWearer:
+    assert card.scan_path is not None
+    units = card.scan_settings.get("units")
+    read = read_mesh(card.scan_path, None if units is None else str(units))
+    part_of(progress, 0.2, 0.9)(0.0, f"Looking for the head in {read.path.name}")
+    form = form_of(read.mesh, "scan")
+    warnings = list(read.warnings)
+    if card.body_part[0] == "head":
+        if not form.landmarks:
+            raise InputError(
+                "no head was recognised in the scan",
+                source=str(card.scan_path),
+                remedy="turn it upright, facing -Y, in millimetres",
+            )
+        found = measure(form)
+        for name in sorted(card.readings.keys() & found.keys()):
+            ratio = found[name] / card.readings[name].value
+            if abs(ratio - 1) > LARGEST_DIFFERENCE:
+                warnings.append(
+                    f"{card.name}: {DIMENSIONS[name].in_words} is {found[name]:.0f} mm on the scan, "
+                    f"{card.readings[name].value:.0f} mm on the card ({100 * (ratio - 1):+.1f} %): "
+                    "check the scan's scale"
+                )
+    form = replace(form, spread_mm=dict.fromkeys(form.region_names, TOLERANCES.scan_error_mm))
+    return ReadWearer(Wearer(card.name, form), (Source(read.path, read.sha256),), tuple(warnings))

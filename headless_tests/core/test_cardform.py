@@ -1,0 +1,131 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From a card to a form: what was read comes back from the surface, what was guessed widens it, and no form without a
+reading of it."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapes
+
+from arming_cap.core.errors import InputError
+from arming_cap.core.formats import write_mesh
+from arming_cap.core.wearer.card import read_card
+from arming_cap.core.wearer.cardform import GUESSED
+from arming_cap.core.wearer.sources import read_wearer
+
+SCAN = Path(__file__).resolve().parents[2] / "demo_scenes" / "wearers" / "ilse_head.ply"
+
+
+def card(folder, body, name="card.toml"):
+    path = folder / name
+    path.write_text(f'card = 1\nname = "Ode"\nunit = "mm"\n{body}', encoding="utf-8")
+    return path
+
+
+FIVE = """sex = "f"
+[readings]
+head_breadth = 151
+head_length = 193
+tragion_top_of_head = 128
+menton_sellion_length = 113
+bizygomatic_breadth = 135
+"""
+
+
+def test_measuring_the_form_returns_the_five_caliper_readings(tmp_path):
+    read = read_wearer(card(tmp_path, FIVE))
+    found = read.measured()
+    wanted = {n: r.value for n, r in read_card(tmp_path / "card.toml").readings.items()}
+    assert len(wanted) == 5
+    assert {n: pytest.approx(v, abs=1.0) for n, v in wanted.items()} == {n: found[n] for n in wanted}
+    assert read.wearer.form.source == "card" and "tragion_left" in read.wearer.form.landmarks
+    assert read.sources[0].sha256 == hashlib.sha256((tmp_path / "card.toml").read_bytes()).hexdigest()
+
+
+def test_what_was_estimated_follows_the_estimate_and_is_said_once(tmp_path):
+    read = read_wearer(card(tmp_path, 'sex = "m"\n[readings]\nhead_circumference = 574\n'))
+    found, wanted = read.measured(), read_card(tmp_path / "card.toml").estimate().dimensions
+    for name in ("head_circumference", "head_breadth", "head_length"):
+        assert found[name] == pytest.approx(wanted[name].mean, abs=1.0)
+    # NATICK/TR-15/007: a circumference of 574 mm is the men's mean, so their breadth and length are expected.
+    assert found["head_breadth"] == pytest.approx(154.3, abs=1.5)
+    assert found["head_length"] == pytest.approx(199.5, abs=1.5)
+    assert list(read.warnings).count(GUESSED) == 1
+
+
+def test_more_readings_leave_a_narrower_spread(tmp_path):
+    one = read_wearer(card(tmp_path, 'sex = "f"\n[readings]\nhead_breadth = 151\n', "one.toml")).wearer.form.spread_mm
+    five = read_wearer(card(tmp_path, FIVE, "five.toml")).wearer.form.spread_mm
+    assert set(one) == set(five) and all(v > 0 for v in five.values())
+    for region in ("crown", "forehead", "occiput", "chin"):
+        assert five[region] < 0.8 * one[region]
+
+
+def test_the_cards_layers_add_up_to_the_allowance(tmp_path):
+    body = FIVE + "[allowance.hair]\ndefault = 3\ncrown = 8\n[allowance.liner]\ndefault = 4\near = -6\n"
+    wearer = read_wearer(card(tmp_path, body)).wearer
+    assert [wearer.allowance(r) for r in ("crown", "forehead", "ear_left", "ear_right")] == [12, 7, -3, -3]
+
+
+def test_implausible_combinations_are_remarked_by_name(tmp_path):
+    read = read_wearer(card(tmp_path, 'sex = "f"\n[readings]\nhead_breadth = 176\nhead_length = 178\n'))
+    assert any(w.startswith("Ode: ") and "rare among adults" in w for w in read.warnings)
+
+
+def test_a_limb_from_its_card(tmp_path):
+    read = read_wearer(
+        card(
+            tmp_path, 'form = "right arm"\nsex = "m"\n[readings]\nwrist_circumference = 176\nhand_circumference = 214\n'
+        )
+    )
+    found = read.measured()
+    assert found["wrist_circumference"] == pytest.approx(176, abs=1.0)
+    assert found["hand_circumference"] == pytest.approx(214, abs=1.0)
+    assert "forearm_right" in read.wearer.form.region_names and "forearm_left" not in read.wearer.form.region_names
+    assert read.wearer.form.spread_mm["wrist_right"] > 0
+
+
+@pytest.mark.parametrize("part", ["head", "left leg", "torso"])
+def test_no_form_without_a_reading_of_that_part(tmp_path, part):
+    with pytest.raises(InputError, match=f"no reading of the {part.split()[-1]}"):
+        read_wearer(card(tmp_path, f'form = "{part}"\n[readings]\nwrist_circumference = 160\n'))
+
+
+def test_an_unknown_body_part_is_named(tmp_path):
+    with pytest.raises(InputError, match="no form is called 'tail'"):
+        read_wearer(card(tmp_path, 'form = "tail"\n'))
+
+
+def test_the_body_part_outlives_our_writing(tmp_path):
+    path = card(tmp_path, 'form = "left leg" # the sound one\n[readings]\ncalf_circumference = 371\n')
+    read_card(path).write()
+    assert "# the sound one" in path.read_text(encoding="utf-8") and read_card(path).body_part == ("leg", "left")
+
+
+def test_a_cards_scan_is_the_form_with_the_scans_error(tmp_path):
+    found = read_wearer(SCAN).measured()
+    body = f'[readings]\nhead_breadth = {found["head_breadth"]:.1f}\n[scan]\nfile = "{SCAN.as_posix()}"\n'
+    read = read_wearer(card(tmp_path, body))
+    form = read.wearer.form
+    assert form.source == "scan" and read.warnings == ()
+    # ISO 20685:2010: the largest mean error of a scan-derived head dimension, 1 mm where hair is not included.
+    assert set(form.spread_mm) == set(form.region_names) and set(form.spread_mm.values()) == {1.0}
+    assert [s.path.name for s in read.sources] == ["card.toml", "ilse_head.ply"]
+    assert np.array_equal(form.mesh.vertices, read_wearer(SCAN).wearer.form.mesh.vertices)
+
+
+def test_a_tape_that_contradicts_the_scan_is_told(tmp_path):
+    breadth = read_wearer(SCAN).measured()["head_breadth"]
+    for share, told in ((1.015, False), (1.03, True)):
+        body = f'[readings]\nhead_breadth = {share * breadth:.2f}\n[scan]\nfile = "{SCAN.as_posix()}"\n'
+        assert any("check the scan's scale" in w for w in read_wearer(card(tmp_path, body)).warnings) == told
+
+
+def test_a_scan_without_a_head_is_no_headform(tmp_path):
+    write_mesh(tmp_path / "ball.ply", shapes.sphere(90))
+    with pytest.raises(InputError, match="no head was recognised"):
+        read_wearer(card(tmp_path, '[scan]\nfile = "ball.ply"\n'))
