@@ -4,7 +4,9 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 from functools import lru_cache
+from pathlib import Path
 
 import igl
 import numpy as np
@@ -12,8 +14,10 @@ import pytest
 import shapes
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from jsonschema import Draft202012Validator
 from scipy.integrate import quad
 
+import arming_cap
 from arming_cap.core.errors import Cancelled, InputError
 from arming_cap.core.fit import meridians
 from arming_cap.core.fit.sight import DEMANDS, OWN_FIELD, EyeView, Sight, View, eyes_of, judge_sight, look_out
@@ -398,3 +402,6 @@ def test_the_document_keeps_the_contract():
         for eye in (view["left"], view["right"]):
             assert {"nasal_deg", "temporal_deg", "up_deg", "down_deg", "open_sr"} <= eye.keys()
             assert 0 <= eye["open_sr"] <= 4 * np.pi
+    schema = json.loads((Path(arming_cap.__file__).parent / "core/report/schema.json").read_text("utf-8"))
+    said = json.loads(json.dumps(found, allow_nan=False))
+    Draft202012Validator({"$ref": "#/$defs/sight_result", "$defs": schema["$defs"]}).validate(said)

@@ -177,7 +177,7 @@ class Sight:
 
 
 def eyes_of(form: Form) -> tuple[FloatArray, FloatArray]:
-    """Return the left and the right eye point of a form, (3,) mm each.
+    """Return the left and the right eye point of a form, (3,) mm each: the front of the eyeball.
 
     Raises
     ------
