@@ -28,7 +28,8 @@ from .motion import rotations
 Key = tuple[int, int, int, int]  # level, and the cell's number along the three freedoms at that level
 CELL_MM = 32.0
 DEEPEST = 8
-EXACT_BELOW_MM = 3.0  # cells with less room than this ask the triangles, not the grid
+MOST_BALLS = 600  # looked at in one cell; fewer make a hope larger, never wrong
+LIMITING = 4  # points of a cell asked exactly
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,6 +81,7 @@ class Way:
     margin_mm: float
     bound_mm: float
     cells: int
+    through: tuple[Cell, ...]
 
 
 class WidestWay:
@@ -97,6 +99,8 @@ class WidestWay:
         The margin at the seat: no way is wider.
     tolerance
         Cells are not cut where it would change a hope by less, mm.
+    most_cells
+        Where to stop.
     """
 
     def __init__(
@@ -108,9 +112,10 @@ class WidestWay:
         far: float,
         ceiling: float,
         tolerance: float,
+        most_cells: int,
     ) -> None:
         self.piece, self.freedoms, self.field, self.allowances = piece, freedoms, field, allowances
-        self.far, self.ceiling, self.tolerance = far, ceiling, tolerance
+        self.far, self.ceiling, self.tolerance, self.most_cells = far, ceiling, tolerance, most_cells
         arm = piece.centres - freedoms.pivot
         self.lever = np.linalg.norm(arm - np.outer(arm @ freedoms.axis, freedoms.axis), axis=1)
         self.leaves: dict[Key, Cell] = {}
@@ -118,7 +123,6 @@ class WidestWay:
         grid = np.stack(np.meshgrid(*(np.arange(n) for n in freedoms.count), indexing="ij"), axis=-1).reshape(-1, 3)
         for some in np.array_split(grid, max(1, len(grid) * piece.roots // 200_000)):
             self._add(0, some, np.arange(piece.roots))
-        self.level_floor = self.ceiling
 
     def _add(self, level: int, cells: IntArray, rows: IntArray) -> list[Cell]:
         """Make leaves of some cells (n, 3) of one level, looking at some balls."""
@@ -128,7 +132,7 @@ class WidestWay:
         room = 0.5 * float(np.hypot(size[0], size[1])) + 0.5 * size[2] * self.lever[rows]
         while True:  # balls much larger than the cell give way to their children
             large = (self.piece.radii[rows] > 0.7 * room) & (self.piece.count[rows] > 0)
-            if not large.any() or len(rows) > 4000:
+            if not large.any() or len(rows) > MOST_BALLS:
                 break
             rows = np.concatenate([rows[~large], self.piece.children(rows[large])])
             room = 0.5 * float(np.hypot(size[0], size[1])) + 0.5 * size[2] * self.lever[rows]
@@ -136,16 +140,20 @@ class WidestWay:
         turn = rotations(placed[:, 3:])
         points = (self.piece.centres[rows] - f.pivot) @ turn.transpose(0, 2, 1) + (placed[:, None, :3] + f.pivot)
         flat = points.reshape(-1, 3)
-        if 0.5 * float(np.hypot(size[0], size[1])) < EXACT_BELOW_MM:
-            distance, triangle, _ = self.field.exact(flat)
-            margins = (distance - self.allowances[triangle]).reshape(len(cells), -1)
-            error = 0.0
-        else:
-            margins = (self.field.standoff(flat) - self.allowances.min()).reshape(len(cells), -1)
-            error = min(self.field.error_mm, np.sqrt(3) * self.field.spacing)
+        # The grid says which few points matter. Any few give a true hope if asked exactly, so only they are.
+        rough = (self.field.standoff(flat) - self.allowances.min()).reshape(len(cells), -1)
+        error = min(self.field.error_mm, np.sqrt(3) * self.field.spacing)
+        few = min(LIMITING, len(rows))
+        lowest = np.argpartition(rough + room, few - 1, axis=1)[:, :few]
+        chosen = np.take_along_axis(points, lowest[:, :, None], axis=1).reshape(-1, 3)
+        distance, triangle, _ = self.field.surface.nearest(chosen)
+        # The grid knows the side; where it may err, outside is taken: a hope may be too large, never too small.
+        grid = np.take_along_axis(rough, lowest, axis=1).ravel() + self.allowances.min()
+        distance = np.where((grid < 0) & (distance > 0.15), -distance, distance)
+        margins = (distance - self.allowances[triangle]).reshape(len(cells), few)
         least = margins.min(axis=1)
-        hope = (margins + room).min(axis=1) + error
-        keep = margins - room - self.piece.radii[rows] - error <= hope[:, None] + np.ptp(self.allowances)
+        hope = (margins + room[lowest]).min(axis=1) + np.ptp(self.allowances)
+        keep = rough - room - self.piece.radii[rows] - error <= hope[:, None] + np.ptp(self.allowances)
         made = []
         last = f.count * 2**level - 1
         for n, cell in enumerate(cells):
@@ -168,9 +176,13 @@ class WidestWay:
             child.hope = min(child.hope, cell.hope)
         return children
 
+    def enough(self, hope: float) -> float:
+        """Return how closely a pinch is to be known: where centimetres are missing, not to a tenth of a millimetre."""
+        return max(self.tolerance, -hope / 10)
+
     def fine(self, cell: Cell) -> bool:
         """Whether cutting a cell again would change next to nothing."""
-        return cell.key[0] >= DEEPEST or cell.hope - cell.margin <= self.tolerance
+        return cell.key[0] >= DEEPEST or cell.hope - cell.margin <= self.enough(cell.hope)
 
     def neighbours(self, key: Key) -> list[Key]:
         """Return the leaves that share a face with a leaf."""
@@ -211,7 +223,7 @@ class WidestWay:
                 return self.leaves[level, i, j, k]
         raise AssertionError("the seat lies in no cell")
 
-    def bound(self) -> tuple[float, set[Key]]:
+    def bound(self, decide: float | None, progress: Progress) -> tuple[float, set[Key]]:
         """Return a bound on every pinch, and the cells that hope for as much."""
         parent: dict[Key, Key] = {}
         outside: dict[Key, bool] = {}
@@ -223,24 +235,30 @@ class WidestWay:
                 key = parent[key]
             return key
 
-        heap = [(-min(c.hope, self.ceiling), key) for key, c in self.leaves.items()]
+        # Of cells that hope for as much, those with less margin join later: they are the ones to cut.
+        heap = [(-min(c.hope, self.ceiling), -c.margin, key) for key, c in self.leaves.items()]
         heapq.heapify(heap)
         accepted: set[Key] = set()
         while heap:
-            hope, key = heapq.heappop(heap)
+            if len(accepted) % 64 == 0:
+                progress(0.1, "passage: proving how wide it can be")
+            hope, _, key = heapq.heappop(heap)
             cell = self.leaves[key]
+            if decide is not None and -hope < decide:
+                return -hope, accepted
             beside = {root(n) for n in self.neighbours(key) if n in accepted}
             if seat.key in accepted:
                 home = root(seat.key) in beside
             else:
                 home = key == seat.key
             away = cell.outside or any(outside[b] for b in beside)
-            if home and away and -hope < self.ceiling and not self.fine(cell):
+            full = len(self.leaves) > self.most_cells
+            if home and away and not full and cell.margin < -hope - self.enough(-hope) and not self.fine(cell):
                 children = self.split(cell)
                 if key == seat.key:
                     seat = self.seat_cell()
                 for child in children:
-                    heapq.heappush(heap, (-min(child.hope, self.ceiling), child.key))
+                    heapq.heappush(heap, (-min(child.hope, self.ceiling), -child.margin, child.key))
                 continue
             accepted.add(key)
             parent[key] = key
@@ -273,19 +291,32 @@ class WidestWay:
                     heapq.heappush(heap, (max(least, -min(self.leaves[n].margin, self.ceiling)), count, n, key))
         return []
 
-    def search(self, progress: Progress, decide: float | None, deadline_cells: int) -> Way:
+    def search(self, progress: Progress, decide: float | None) -> Way:
         """Return the widest way; stop early once `decide` (mm) is certainly met or missed."""
         while True:
-            bound, accepted = self.bound()
+            bound, accepted = self.bound(decide, progress)
             chain = self.way(accepted)
             inner = [c for c in chain if c.middle[1] < self.far]
             least = min([min(c.margin for c in inner)] if inner else [self.ceiling]) if chain else -np.inf
             least = min(least, self.ceiling, bound)
-            progress(min(0.9, len(self.leaves) / deadline_cells), f"passage: pinch between {least:.1f} and {bound:.1f} mm")
-            narrow = [c for c in chain if min(c.margin, self.ceiling) < bound - self.tolerance and not self.fine(c)]
+            progress(
+                min(0.9, len(self.leaves) / self.most_cells), f"passage: pinch between {least:.1f} and {bound:.1f} mm"
+            )
+            narrow = [c for c in chain if min(c.margin, self.ceiling) < bound - self.enough(bound) and not self.fine(c)]
             settled = decide is not None and (bound < decide or least > decide + 1.0)
-            if not chain or not narrow or settled or len(self.leaves) > deadline_cells:
+            if not chain or not narrow or settled or len(self.leaves) > self.most_cells:
                 q = np.array([c.middle for c in chain]).reshape(-1, 3)
-                return Way(np.concatenate([np.zeros((1, 3)), q]), least, bound, len(self.leaves))
+                return Way(np.concatenate([np.zeros((1, 3)), q]), least, bound, len(self.leaves), tuple(chain))
+            # Large cells first: most of them turn out hopeless before they are cut small.
+            largest = min(c.key[0] for c in narrow)
             for cell in narrow:
-                self.split(cell)
+                if cell.key[0] == largest:
+                    self.split(cell)
+
+    def cut_near(self, way: Way, when: float) -> bool:
+        """Cut the cells at both ends of a stretch of a way whose middle is narrower than its ends; say if any was."""
+        at = int(when)
+        some = {c.key: c for c in way.through[max(at - 1, 0) : at + 1] if not self.fine(c)}
+        for cell in some.values():
+            self.split(cell)
+        return bool(some)

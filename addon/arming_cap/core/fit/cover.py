@@ -120,8 +120,10 @@ def _assembled(levels: Sequence[tuple[FloatArray, FloatArray, IntArray, IntArray
     begin = np.cumsum([0] + [len(level[0]) for level in levels])
     centres, radii, count, triangle_at = (np.concatenate([level[i] for level in levels]) for i in range(4))
     first = np.concatenate(
-        [begin[k + 1] + np.cumsum(n) - n if k + 1 < len(levels) else np.zeros(len(n), np.int64)
-         for k, (_, _, n, _) in enumerate(levels)]
+        [
+            begin[k + 1] + np.cumsum(n) - n if k + 1 < len(levels) else np.zeros(len(n), np.int64)
+            for k, (_, _, n, _) in enumerate(levels)
+        ]
     )
     leaf = np.full(begin[-1], -1, np.int64)
     leaf[begin[-2] :] = np.arange(len(corners))

@@ -24,7 +24,7 @@ from ..verdict import Status
 from ..wearer.form import Wearer
 from .cells import CELL_MM, Freedoms, WidestWay
 from .lift import Scene, meeting, seated, straight_chain, way_out
-from .motion import Least, least_along, moved, pose_of
+from .motion import LOOKS, Least, least_along, moved, pose_of
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class Search:
 
     pitch_deg: float = 75.0
     tolerance_mm: float = 0.3
-    most_cells: int = 40_000
+    most_cells: int = 2_500
     decide_only: bool = False
 
 
@@ -150,34 +150,56 @@ def find_passage(
     at_seat = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, tight)
     out = way_out(scene)
     line = straight_chain(out, scene.travel(out))
-    straight = least_along(scene.cover, scene.pivot, line, scene.field, scene.allowances, tight)
+    straight = least_along(scene.cover, scene.pivot, line, scene.field, scene.allowances, tight, at_seat)
     progress(0.1, f"passage: a straight lift leaves {straight.margin_mm:.1f} mm")
     chain, least, bound, cells = line, straight, at_seat.margin_mm, 0
     enough = options.decide_only and (straight.floor_mm >= 0 or at_seat.margin_mm < 0)
     if not enough and straight.margin_mm < at_seat.margin_mm - options.tolerance_mm:
         freedoms = _freedoms(scene, out, options)
         search = WidestWay(
-            scene.cover, freedoms, scene.field, scene.allowances, scene.travel(out), at_seat.margin_mm,
+            scene.cover,
+            freedoms,
+            scene.field,
+            scene.allowances,
+            scene.travel(out),
+            at_seat.margin_mm,
             options.tolerance_mm / 2,
+            options.most_cells,
         )
-        way = search.search(progress, 0.0 if options.decide_only else None, options.most_cells)
-        bound, cells = way.bound_mm, way.cells
-        if len(way.chain) > 1:
-            six = freedoms.placements(way.chain)
-            rest = line[-1, :3] @ out - six[-1, :3] @ out
-            if rest > 0:
-                end = six[-1] + np.concatenate([out * rest, np.zeros(3)])
-                six = np.concatenate([six, end[None]])
-            found = least_along(scene.cover, scene.pivot, six, scene.field, scene.allowances, tight)
-            if found.margin_mm > straight.margin_mm + options.tolerance_mm:
+        decide = 0.0 if options.decide_only else None
+        while True:
+            way = search.search(progress, decide)
+            bound, cells = min(bound, way.bound_mm), way.cells
+            if len(way.chain) < 2:
+                break
+            six = _to_the_end(freedoms.placements(way.chain), out, line)
+            found = least_along(scene.cover, scene.pivot, six, scene.field, scene.allowances, tight, at_seat)
+            if found.margin_mm > least.margin_mm:
                 chain, least = six, found
+            closed = bound - least.margin_mm <= options.tolerance_mm
+            settled = options.decide_only and (least.floor_mm >= 0 or bound < 0)
+            if closed or settled or cells > options.most_cells or found.margin_mm >= way.margin_mm - 0.01:
+                break
+            if not search.cut_near(way, found.when):
+                break
+        if straight.margin_mm >= least.margin_mm - options.tolerance_mm:
+            chain, least = line, straight
+    if least.floor_mm < 0 <= least.margin_mm:  # the verdict hangs on it: look longer
+        least = least_along(scene.cover, scene.pivot, chain, scene.field, scene.allowances, tight, at_seat, 2 * LOOKS)
     progress(1.0, f"passage: pinch {least.margin_mm:.1f} mm")
     return _answer(scene, seat, out, chain, least, max(bound, least.margin_mm), at_seat, options, cells)
 
 
 def _answer(
-    scene: Scene, seat: Pose, out: FloatArray, chain: FloatArray, least: Least, bound: float, at_seat: Least,
-    options: Search, cells: int,
+    scene: Scene,
+    seat: Pose,
+    out: FloatArray,
+    chain: FloatArray,
+    least: Least,
+    bound: float,
+    at_seat: Least,
+    options: Search,
+    cells: int,
 ) -> Passage:
     low = min(int(least.when), len(chain) - 2)
     share = least.when - low
@@ -207,6 +229,14 @@ def _answer(
         freedoms=("fore-aft", "up", f"pitch within {options.pitch_deg:g} degrees either way"),
         cells=cells,
     )
+
+
+def _to_the_end(chain: FloatArray, out: FloatArray, line: FloatArray) -> FloatArray:
+    """Return a chain (k, 6) with a straight run added until it is as far out as a straight lift ends."""
+    rest = float(line[-1, :3] @ out - chain[-1, :3] @ out)
+    if rest <= 0:
+        return chain
+    return np.concatenate([chain, [chain[-1] + np.concatenate([out * rest, np.zeros(3)])]])
 
 
 def _freedoms(scene: Scene, out: FloatArray, options: Search) -> Freedoms:
@@ -297,4 +327,6 @@ def check_parts(piece: Piece, names: tuple[str, ...]) -> None:
     """Raise `InputError` where a name is no removable part of the piece."""
     for name in names:
         if name not in piece.removable:
-            raise InputError(f"there is no removable part '{name}'", source=piece.name, remedy="name a part as its file")
+            raise InputError(
+                f"there is no removable part '{name}'", source=piece.name, remedy="name a part as its file"
+            )

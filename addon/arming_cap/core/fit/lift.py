@@ -197,6 +197,14 @@ def straight_lift(
     passes = least.margin_mm >= 0
     path = tuple(seat.then(Pose(np.eye(3), row[:3])) for row in chain)
     return Lift(
-        passes, least.margin_mm, least.margin_mm - least.floor_mm, at, part, region, step * least.when,
-        direction, path, passes,
+        passes,
+        least.margin_mm,
+        least.margin_mm - least.floor_mm,
+        at,
+        part,
+        region,
+        step * least.when,
+        direction,
+        path,
+        passes,
     )

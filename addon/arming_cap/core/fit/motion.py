@@ -18,6 +18,7 @@ from ..pose import Pose
 from ..wearer.field import Field
 from .cover import Cover, centres_and_radii, halved
 
+
 def rotations(vectors: FloatArray) -> FloatArray:
     """Return the rotations (n, 3, 3) of rotation vectors (n, 3) in radians (Rodrigues)."""
     angle = np.linalg.norm(vectors, axis=1)
@@ -40,7 +41,7 @@ def pose_of(placement: FloatArray, pivot: FloatArray, seat: Pose) -> Pose:
 
 
 # Exact distances one call may ask for, about a microsecond and a half each.
-LOOKS = 120_000
+LOOKS = 60_000
 
 
 @dataclass(frozen=True)
@@ -99,7 +100,14 @@ def _joined(looks: list[_Looks]) -> _Looks:
 
 
 def least_along(
-    piece: Cover, pivot: FloatArray, chain: FloatArray, field: Field, allowances: FloatArray, tolerance: float
+    piece: Cover,
+    pivot: FloatArray,
+    chain: FloatArray,
+    field: Field,
+    allowances: FloatArray,
+    tolerance: float,
+    known: Least | None = None,
+    looks_allowed: int = LOOKS,
 ) -> Least:
     """Return the least margin of a piece along a chain of placements, by branch and bound.
 
@@ -127,7 +135,7 @@ def least_along(
     jump = float(np.ptp(allowances))
     most = float(allowances.max())
     asked = 0
-    best = Least(np.inf, -np.inf, 0.0, np.zeros(3), -1)
+    best = Least(np.inf, -np.inf, 0.0, np.zeros(3), -1) if known is None else replace(known, when=0.0)
 
     def look(at: _Looks, centre: FloatArray, radius: FloatArray) -> tuple[IntArray, IntArray]:
         """Improve `best`; return the rows that may hold less, to be cut in time and to be cut in space."""
@@ -157,7 +165,7 @@ def least_along(
     half = np.full(len(balls), 0.5)
     looks = _Looks(balls, piece.triangle_at[balls], segments, segments + half, half, np.full(len(half), -np.inf))
     ground: list[_Looks] = []
-    while len(looks.half) and asked < LOOKS:
+    while len(looks.half) and asked < looks_allowed:
         balls = looks.bits
         in_time, in_space = look(looks, piece.centres[balls], piece.radii[balls])
         is_leaf = piece.leaf[balls[in_space]] >= 0
@@ -168,7 +176,7 @@ def least_along(
         looks = _joined([looks[in_time].halves(), below])
     left = looks.floor
     looks = _joined(ground) if ground else looks
-    while len(looks.half) and asked < LOOKS:
+    while len(looks.half) and asked < looks_allowed:
         in_time, in_space = look(looks, *centres_and_radii(looks.bits))
         twice = np.tile(in_space, 2)
         smaller = looks.instead(halved(looks.bits[in_space]), looks.source[twice], twice)

@@ -1,0 +1,74 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The passage search against closed forms: holes over a ball on a stem."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapes
+
+from arming_cap.core.errors import Cancelled, InputError
+from arming_cap.core.fit.donning import Search, find_passage
+from arming_cap.core.fit.lift import straight_lift
+from arming_cap.core.piece import Part, Piece
+from arming_cap.core.pose import Pose
+from arming_cap.core.verdict import Status
+from arming_cap.core.wearer.form import Form, Wearer
+
+BALL = 50.0
+
+
+def ball_on_stem() -> Wearer:
+    """A ball of radius 50 about the origin on a stem of radius 20 that stands on a disc too wide to pass."""
+    t = np.linspace(-np.arccos(20 / BALL), np.pi / 2, 60)
+    ball = np.stack([BALL * np.cos(t), BALL * np.sin(t)], axis=1)
+    ball[-1, 0] = 0.0
+    profile = np.concatenate([[(0, -140), (200, -140), (200, -130), (20, -130)], ball])
+    return Wearer("ball", Form(shapes.revolved(profile, 192)))
+
+
+def ring(radius: float, z: float = -70.0, name: str = "ring") -> Piece:
+    # The stated radius is that of the hole's flats: a polygon's clear opening is its inscribed circle.
+    tube = shapes.tube(radius / np.cos(np.pi / 192), radius + 10, 4, 192)
+    return Piece(name, (Part(name, tube.moved(Pose.of((0, 0, z)))),))
+
+
+@pytest.mark.parametrize("gap", [3.0, -0.5])
+def test_ball_through_circular_hole(gap: float) -> None:
+    # Closed form: pinch = hole radius - ball radius. The bound of the proof may not lie below it.
+    found = find_passage(ring(BALL + gap), ball_on_stem(), Pose(), Search(most_cells=600))
+    assert found.pinch_mm == pytest.approx(gap, abs=0.2)
+    assert found.bound_mm >= gap - 0.05
+    assert found.where == "way"
+    if gap < 0:
+        assert not found.passes
+    else:
+        assert found.verdict is not Status.FAIL
+
+
+@pytest.mark.parametrize("gap", [4.0, -4.0])
+def test_straight_lift_over_a_ball(gap: float) -> None:
+    found = straight_lift(ring(BALL + gap), ball_on_stem(), Pose(), np.array([0.0, 0.0, 1.0]))
+    assert found.pinch_mm == pytest.approx(gap, abs=0.1)
+    assert found.passes == (gap > 0)
+    # The ring's lower half meets the equator: its 4 mm rim passes z = 0 after 66 to 70 mm.
+    assert 64 <= found.lifted_mm <= 72
+
+
+def test_far_too_small_is_refused_with_proof() -> None:
+    found = find_passage(ring(BALL - 15), ball_on_stem(), Pose(), Search(decide_only=True))
+    assert found.verdict is Status.FAIL
+    assert found.bound_mm < 0
+
+
+def test_it_can_be_stopped() -> None:
+    def stop(fraction: float, text: str) -> None:
+        raise Cancelled
+
+    with pytest.raises(Cancelled):
+        find_passage(ring(BALL + 3), ball_on_stem(), Pose(), progress=stop)
+
+
+def test_bad_axis_is_said() -> None:
+    with pytest.raises(InputError, match="no direction"):
+        straight_lift(ring(60.0), ball_on_stem(), Pose(), np.zeros(3))
