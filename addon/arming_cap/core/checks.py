@@ -88,7 +88,8 @@ def check_fit(
         if "clearance" in limits.checks:
             verdicts.append(_clearance(found, wearer))
         if "donning" in limits.checks:
-            verdicts.append(_donning(whole, wearer, pose, part_of(progress, 0.5, 0.95)))
+            passing = _flattened(wearer, limits.padding_gives_mm)
+            verdicts.append(_donning(whole, passing, pose, part_of(progress, 0.5, 0.95)))
         progress(0.95, f"{piece.name} on {wearer.name}: drawing")
         drawings = _drawings(whole.moved(pose), wearer, verdicts)
     progress(1.0, f"{piece.name} on {wearer.name}: done")
@@ -230,6 +231,12 @@ def _clearance(found: Clearance, wearer: Wearer) -> Verdict:
         mend,
         {"min_standoff_mm": round(found.min_standoff_mm, 3), "allowance_mm": allowance},
     )
+
+
+def _flattened(wearer: Wearer, gives_mm: float) -> Wearer:
+    """Return the wearer with padding pressed down by so much, but not below the skin; what gives stays as it is."""
+    pressed = {name: min(room, max(room - gives_mm, 0.0)) for name, room in wearer.allowance_mm.items()}
+    return dataclasses.replace(wearer, allowance_mm=pressed)
 
 
 def _donning(piece: Piece, wearer: Wearer, pose: Pose, progress: Progress) -> Verdict:

@@ -24,6 +24,7 @@
 
     [limits]
     checks = ["clearance", "donning"]  # left out: all
+    padding_gives_mm = 4               # how far padding and hair flatten on the way on; left out: not at all
 """
 
 from __future__ import annotations
@@ -59,9 +60,13 @@ class Limits:
     ----------
     checks
         Which checks to make, of `CHECKS`.
+    padding_gives_mm
+        How far hair, liner and padding flatten while the piece goes on or comes off; once on, they keep their
+        allowance in full. 0 asks for all of it on the way too.
     """
 
     checks: tuple[str, ...] = CHECKS
+    padding_gives_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -169,6 +174,7 @@ def _limits(table: _Table | None) -> Limits:
             raise table.error(f"there is no check '{name}'", f"the checks are {', '.join(CHECKS)}")
     limits = Limits(
         checks=tuple(checks) if checks is not None else CHECKS,
+        padding_gives_mm=table.number("padding_gives_mm", 0.0, 0.0, 50.0),
     )
     table.finish()
     return limits
