@@ -168,7 +168,7 @@ def measure(
     least.take(standoff, label, placed, rows)
     tolerance = _minimise(surface, field, pose, scale, least)
 
-    inner = _seen_first(surface, field, pose, scale, placed, standoff, triangle, closest)
+    inner = seen_first(surface, field, pose, scale, placed, standoff, triangle, closest)
     spread = wearer.form.spread_mm
     regions: dict[str, RegionStandoff] = {}
     for i, name in enumerate(names):
@@ -342,7 +342,7 @@ def _labels(field: Field) -> tuple[FloatArray, IntArray]:
 _lattices: dict[tuple[str, bytes, bytes], IntArray] = {}
 
 
-def _seen_first(
+def seen_first(
     surface: PieceSurface,
     field: Field,
     pose: Pose,
