@@ -82,8 +82,8 @@ class Ruler:
         out["head_circumference"] = girth(section_points(v, self.skull, normal, float(normal @ at["glabella"])), normal)
         left, right = at["tragion_left"], at["tragion_right"]
         ear_height = float(left[2] + right[2]) / 2
-        out["tragion_top_of_head"] = float(skull[:, 2].max()) - ear_height
-        out["nose_to_back_depth"] = float(skull[:, 1].max() - at["pronasale"][1])
+        out["tragion_top_of_head"] = float(np.max(skull[:, 2])) - ear_height
+        out["nose_to_back_depth"] = float(np.max(skull[:, 1]) - at["pronasale"][1])
         out["interpupillary_breadth"] = float(np.linalg.norm(at["pupil_left"] - at["pupil_right"]))
         face = v[self.face_vertices]
         arch = float(at["zygion_left"][2] + at["zygion_right"][2]) / 2
@@ -131,7 +131,7 @@ class Ruler:
         sign = 1.0 if side == "left" else -1.0
         tip = at[f"ear_lateral_{side}"]
         rest = v[self.head_vertices]
-        rear = float(ear[:, 1].max())
+        rear = float(np.max(ear[:, 1]))
         bone = rest[
             (np.abs(rest[:, 2] - tip[2]) < 14.0)
             & (rest[:, 1] > rear - 6.0)
