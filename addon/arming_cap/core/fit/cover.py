@@ -56,7 +56,8 @@ class Cover:
         """Return the children of some balls, a leaf standing for itself."""
         count = np.maximum(self.count[rows], 1)
         start = np.where(self.count[rows] > 0, self.first[rows], rows)
-        return np.repeat(start - np.cumsum(count) + count, count) + np.arange(count.sum())
+        offset: IntArray = np.arange(int(count.sum()), dtype=np.int64)
+        return offset + np.repeat(start - np.cumsum(count) + count, count)
 
     @property
     def leaves(self) -> IntArray:
@@ -95,7 +96,8 @@ def cover(mesh: TriangleMesh, leaf_mm: float = LEAF_MM) -> Cover:
     cell = np.floor((centre - centre.min(axis=0)) / GRID_MM).astype(np.int64)
     code = _interleaved(cell)
     order = np.argsort(code, kind="stable")
-    corners, source, centre, radius, code = (a[order] for a in (corners, source, centre, radius, code))
+    corners, source, code = corners[order], source[order], code[order]
+    centre, radius = centre[order], radius[order]
 
     # From the leaves up: (centres, radii, child counts) of each level.
     levels = [(centre, radius, np.zeros(len(centre), np.int64), source)]
@@ -118,7 +120,10 @@ def cover(mesh: TriangleMesh, leaf_mm: float = LEAF_MM) -> Cover:
 
 def _assembled(levels: Sequence[tuple[FloatArray, FloatArray, IntArray, IntArray]], corners: FloatArray) -> Cover:
     begin = np.cumsum([0] + [len(level[0]) for level in levels])
-    centres, radii, count, triangle_at = (np.concatenate([level[i] for level in levels]) for i in range(4))
+    centres = np.concatenate([level[0] for level in levels])
+    radii = np.concatenate([level[1] for level in levels])
+    count = np.concatenate([level[2] for level in levels])
+    triangle_at = np.concatenate([level[3] for level in levels])
     first = np.concatenate(
         [
             begin[k + 1] + np.cumsum(n) - n if k + 1 < len(levels) else np.zeros(len(n), np.int64)

@@ -80,7 +80,7 @@ def straight_chain(direction: FloatArray, travel: float) -> FloatArray:
 
 
 def way_out(scene: Scene) -> FloatArray:
-    """Return the direction (3,) of 26 along which a straight lift is widest, by the grid; up where others hardly are."""
+    """Return the direction (3,), of 26, of the widest straight lift by the grid; up unless another is clearly wider."""
     steps = np.array([[x, y, z] for z in (1, 0, -1) for y in (0, -1, 1) for x in (0, 1, -1)], float)
     directions = steps[np.abs(steps).any(axis=1)]
     directions = np.concatenate([[UP], directions])

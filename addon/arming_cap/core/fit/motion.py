@@ -10,6 +10,7 @@ the middle of a stretch bounds the whole stretch, as a look at a ball's centre b
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -73,7 +74,7 @@ class Least:
 class _Looks:
     """Stretches of the motion of bits of the surface: ``middle ± half`` of `segment`, for balls or triangles."""
 
-    bits: FloatArray | IntArray  # (n,) rows of the cover, or (n, 3, 3) corners
+    bits: Any  # (n,) rows of the cover, or (n, 3, 3) corners
     source: IntArray
     segment: IntArray
     middle: FloatArray
@@ -83,7 +84,7 @@ class _Looks:
     def __getitem__(self, rows: IntArray) -> _Looks:
         return _Looks(*(getattr(self, f.name)[rows] for f in fields(self)))
 
-    def instead(self, bits: FloatArray | IntArray, source: IntArray, parent: IntArray) -> _Looks:
+    def instead(self, bits: Any, source: IntArray, parent: IntArray) -> _Looks:
         """Return other bits of surface over the stretches of their parents."""
         return replace(self[parent], bits=bits, source=source)
 
@@ -125,7 +126,8 @@ def least_along(
         (m,) mm, of each of the form's triangles.
     tolerance
         How far the answer may lie above the true least, mm; a bound of `LOOKS` may leave more, see
-        `Least.floor_mm`: two surfaces that run along each other are equally near everywhere. Where allowances differ, a margin jumps at the border
+        `Least.floor_mm`: two surfaces that run along each other are equally near everywhere.
+        Where allowances differ, a margin jumps at the border
         of two regions; the answer is then the least over looks no farther apart than the tolerance.
     """
     if len(chain) == 1:
