@@ -310,15 +310,13 @@ def judge_sight(sight: Sight) -> Verdict:
     """Return the verdict on what the wearer sees with at least one eye.
 
     The number is the demand that comes off worst: least in proportion to what a pass asks. One eye covered
-    straight ahead is marginal at best, both are a fail.
+    straight ahead is marginal at best; both are a fail, for then every limit is 0.
     """
     reach = {**sight.seen.reach, "across": sight.seen.either_eye_deg}
     judged = [(_status(reach[d.way], d), reach[d.way] / d.pass_from_deg, d) for d in DEMANDS]
     status, _, demand = min(judged, key=lambda j: (-j[0].severity, j[1]))
     covered = [n for n, eye in (("left", sight.seen.left), ("right", sight.seen.right)) if eye.ahead_blocked]
-    if len(covered) == 2:
-        status = Status.FAIL
-    elif covered and status is Status.PASS:
+    if covered and status is Status.PASS:
         status = Status.MARGINAL
     number = reach[demand.way]
     way = _WORDS[demand.way]
