@@ -67,6 +67,8 @@ class ExactDistance:
         self._normals = mesh.area_vectors[self._rows]
         self._tree = igl.AABB()
         self._tree.init(self._vertices, self._triangles)
+        self._winding = igl.FastWindingNumberBVH()
+        self._winding.init(self._vertices, self._triangles)
 
     def nearest(self, points: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
         """Return for points (n, 3) the unsigned distance (n,), the mesh's triangle (n,), its point (n, 3)."""
@@ -79,14 +81,9 @@ class ExactDistance:
 
     def inside(self, points: FloatArray) -> NDArray[np.bool_]:
         """Return which of some points (n, 3) lie inside."""
-        import igl
-
         if not len(points):
             return np.empty(0, bool)
-        winding = igl.fast_winding_number(
-            self._vertices, self._triangles, np.ascontiguousarray(points, dtype=np.float64)
-        )
-        return np.abs(winding) > 0.5
+        return np.abs(self._winding.winding_number(np.ascontiguousarray(points, dtype=np.float64))) > 0.5
 
     def outward(self, triangles: IntArray) -> FloatArray:
         """Return unit normals (n, 3) of some of the mesh's triangles."""
