@@ -47,7 +47,7 @@ def make_meshes(home: Path) -> None:
 
 
 def make_scenes(home: Path) -> None:
-    """Write a .blend beside every job, and the cast's picture."""
+    """Write a .blend beside every job whose wearers are scans, and the cast's picture."""
     import bpy
 
     from arming_cap.blender import properties
@@ -57,6 +57,8 @@ def make_scenes(home: Path) -> None:
     cast = []
     for job_file in sorted(HOME.glob("[0-9]*.toml")):
         job = tomllib.loads(job_file.read_text(encoding="utf-8"))
+        if "card" in job["wearer"][0]:
+            continue  # a form from a card is made when it is asked for, and so is the seat on it
         stage.fresh()
         for group in properties.classes:
             if not group.is_registered:

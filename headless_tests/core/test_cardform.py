@@ -5,19 +5,26 @@ reading of it."""
 from __future__ import annotations
 
 import hashlib
+import tomllib
+from dataclasses import replace
 from pathlib import Path
 
+import igl
 import numpy as np
 import pytest
 import shapes
 
+from arming_cap.core.checks import check_job
 from arming_cap.core.errors import InputError
 from arming_cap.core.formats import write_mesh
+from arming_cap.core.job import read_job
+from arming_cap.core.pose import Pose
 from arming_cap.core.wearer.card import read_card
 from arming_cap.core.wearer.cardform import GUESSED
 from arming_cap.core.wearer.sources import read_wearer
 
-SCAN = Path(__file__).resolve().parents[2] / "demo_scenes" / "wearers" / "ilse_head.ply"
+DEMO = Path(__file__).resolve().parents[2] / "demo_scenes"
+SCAN = DEMO / "wearers" / "ilse_head.ply"
 
 
 def card(folder, body, name="card.toml"):
@@ -129,3 +136,26 @@ def test_a_scan_without_a_head_is_no_headform(tmp_path):
     write_mesh(tmp_path / "ball.ply", shapes.sphere(90))
     with pytest.raises(InputError, match="no head was recognised"):
         read_wearer(card(tmp_path, '[scan]\nfile = "ball.ply"\n'))
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_the_second_cast_is_judged_as_libigl_and_the_spread_say(number):
+    expected = tomllib.loads((DEMO / "expected.toml").read_text(encoding="utf-8"))["expected"]
+    job = read_job(DEMO / "6_cards.toml")
+    assert job.warnings == (GUESSED,)
+    fitting = job.fittings[number]
+    (fit,) = check_job(replace(job, fittings=(fitting,), limits=replace(job.limits, checks=("clearance",)))).fits
+    row = next(e for e in expected if e["scene"] == "6_cards" and e["wearer"] == fit.wearer)
+    assert fit.verdicts[0].status.value == row["verdict"] == "pass"
+
+    pose = Pose.of(fit.seat["translation_mm"], fit.seat["rotation_deg"])
+    form, helm = fitting.wearer.form, fitting.piece.parts[0].mesh.moved(pose)
+    square, nearest, _ = igl.point_mesh_squared_distance(helm.vertices, form.mesh.vertices, form.mesh.triangles)
+    assert not (igl.fast_winding_number(form.mesh.vertices, form.mesh.triangles, helm.vertices) > 0.5).any()
+    back = igl.point_mesh_squared_distance(form.mesh.vertices, helm.vertices, helm.triangles)[0]
+    assert np.sqrt(min(square.min(), back.min())) == pytest.approx(row["seated_standoff_mm"], abs=0.5)
+    # Region by region libigl's distance is above the allowance and the 90 % half-width of the surface there.
+    region = np.array(form.regions_at(nearest))
+    for name in np.unique(region):
+        room = float(np.sqrt(square[region == name].min()))
+        assert room - fitting.wearer.allowance(name) - form.spread_mm[name] > 0

@@ -106,7 +106,9 @@ def test_every_scene_piece_and_wearer_has_an_expectation():
     for path in SCENES:
         job = tomllib.loads(path.read_text(encoding="utf-8"))
         there |= {(path.stem, p["name"], w["name"]) for p in job["piece"] for w in job["wearer"]}
-        for entry in [w["form"] for w in job["wearer"]] + [q["file"] for p in job["piece"] for q in p["part"]]:
+        for entry in [w.get("form") or w["card"] for w in job["wearer"]] + [
+            q["file"] for p in job["piece"] for q in p["part"]
+        ]:
             assert (DEMO / entry).is_file()
     assert said == there
     assert all(e["verdict"] in {"pass", "marginal", "fail", "not checked"} and e["reason"] for e in expected)
