@@ -11,7 +11,7 @@ import numpy as np
 
 from .arrays import FloatArray
 from .fit.clearance import Clearance, measure
-from .fit.donning import find_passage, take_off
+from .fit.donning import take_off
 from .fit.section import Section, cut
 from .job import Fitting, Job, Limits
 from .piece import Piece, misplacements
@@ -240,28 +240,29 @@ def _flattened(wearer: Wearer, gives_mm: float) -> Wearer:
 
 
 def _donning(piece: Piece, wearer: Wearer, pose: Pose, progress: Progress) -> Verdict:
-    """Judge whether the piece gets on: as a whole, else with its removable parts off."""
-    found = find_passage(piece, wearer, pose, progress=part_of(progress, 0.0, 0.5))
-    off: tuple[str, ...] | None = None
-    alternatives: dict[str, Any] = {}
-    whole = found
-    if not found.passes and piece.removable:
+    """Judge whether the piece gets on: as a whole, else with its removable parts off.
+
+    First asked of a body that gives nowhere, which is the harder question; then with the flesh that may give.
+    """
+    firm = dataclasses.replace(wearer, allowance_mm={k: max(v, 0.0) for k, v in wearer.allowance_mm.items()})
+    off, tried = take_off(piece, firm, pose, progress=part_of(progress, 0.0, 0.5))
+    gives = ""
+    if off is None and firm.allowance_mm != wearer.allowance_mm:
         off, tried = take_off(piece, wearer, pose, progress=part_of(progress, 0.5, 1.0))
-        alternatives = {
-            ", ".join(names) or "nothing off": {"verdict": p.verdict.value, "pinch_mm": round(p.pinch_mm, 2)}
-            for names, p in tried.items()
-        }
-        if off:
-            found = tried[off]
-    bare = WHOLE in (found.region, "")
-    where = f"where {found.part} meets the {'wearer' if bare else in_words(found.region)}"
+        soft = [in_words(name) for name, room in wearer.allowance_mm.items() if room < 0]
+        gives = f", if {' and '.join(soft)} give" if off is not None else ""
+    whole = tried[()]
+    found = tried[off] if off else whole
+    region = in_words(found.region) if found.region not in (WHOLE, "") else "wearer"
+    where = f"where {found.part} meets the {region}"
     manner = "lifted straight" if found.straight else "tilted on the way"
-    if found.passes and off:
-        why = f"with {', '.join(off)} off it goes on, {manner}; as a whole its pinch is {whole.pinch_mm:.1f} mm"
-    elif found.passes:
-        why = f"it goes on, {manner}; tightest {where}"
+    if found.passes:
+        taken = f"with {' and '.join(off)} off it goes on" if off else "it goes on"
+        why = f"{taken}, {manner}{gives}; tightest {where}"
+        if off:
+            why += f"; as a whole no way is wider than {whole.bound_mm:.1f} mm"
     elif found.verdict is Status.FAIL:
-        why = f"no way on was found wider than {found.bound_mm:.1f} mm; tightest {where}"
+        why = f"no way on is wider than {found.bound_mm:.1f} mm; tightest {where}"
     else:
         why = f"undecided: the widest way found has {found.pinch_mm:.1f} mm, none has more than {found.bound_mm:.1f} mm"
     mend = ""
@@ -274,16 +275,22 @@ def _donning(piece: Piece, wearer: Wearer, pose: Pose, progress: Progress) -> Ve
         found.verdict,
         found.pinch_mm,
         "mm",
-        "a way on and off with a pinch of at least 0 mm over the allowances",
-        max(found.pinch_mm - found.floor_mm, 0.0) if found.passes else max(found.bound_mm - found.pinch_mm, 0.0),
+        "a way on and off, nowhere tighter than 0 mm over the allowances",
+        0.0 if found.passes else max(found.bound_mm - found.pinch_mm, 0.0),
         Place(found.region, found.part, found.at),
         why,
         mend,
         {
             "take_off": list(off or ()),
-            "whole": whole.as_dict(),
-            "alternatives": alternatives,
-            **({"path": [p.as_dict() for p in found.path]} if off else {}),
+            "passage": found.as_dict(),
+            "alternatives": {
+                ", ".join(names) or "nothing off": {
+                    "verdict": p.verdict.value,
+                    "pinch_mm": round(p.pinch_mm, 2),
+                    "bound_mm": round(p.bound_mm, 2),
+                }
+                for names, p in tried.items()
+            },
         },
     )
 

@@ -45,7 +45,7 @@ class Search:
 
     pitch_deg: float = 75.0
     tolerance_mm: float = 0.3
-    most_cells: int = 2_500
+    most_cells: int = 12_000
     decide_only: bool = False
 
 
@@ -185,7 +185,10 @@ def find_passage(
         if straight.margin_mm >= least.margin_mm - options.tolerance_mm:
             chain, least = line, straight
     if least.floor_mm < 0 <= least.margin_mm:  # the verdict hangs on it: look longer
-        least = least_along(scene.cover, scene.pivot, chain, scene.field, scene.allowances, tight, at_seat, 2 * LOOKS)
+        sure = least_along(
+            scene.cover, scene.pivot, chain, scene.field, scene.allowances, tight, least, 8 * LOOKS, enough=0.0
+        )
+        least = replace(least, floor_mm=sure.floor_mm) if sure.margin_mm >= least.margin_mm else sure
     progress(1.0, f"passage: pinch {least.margin_mm:.1f} mm")
     return _answer(scene, seat, out, chain, least, max(bound, least.margin_mm), at_seat, options, cells)
 

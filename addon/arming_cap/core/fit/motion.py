@@ -109,6 +109,7 @@ def least_along(
     tolerance: float,
     known: Least | None = None,
     looks_allowed: int = LOOKS,
+    enough: float = np.inf,
 ) -> Least:
     """Return the least margin of a piece along a chain of placements, by branch and bound.
 
@@ -125,10 +126,16 @@ def least_along(
     allowances
         (m,) mm, of each of the form's triangles.
     tolerance
-        How far the answer may lie above the true least, mm; a bound of `LOOKS` may leave more, see
-        `Least.floor_mm`: two surfaces that run along each other are equally near everywhere.
-        Where allowances differ, a margin jumps at the border
-        of two regions; the answer is then the least over looks no farther apart than the tolerance.
+        How far the answer may lie above the true least, mm; `looks_allowed` may leave more, see
+        `Least.floor_mm`: two surfaces that run along each other are equally near everywhere. Where allowances differ,
+        a margin jumps at the border of two regions; the answer is then the least over looks no farther apart than
+        the tolerance.
+    known
+        A least found before, to beat.
+    looks_allowed
+        Where to stop.
+    enough
+        What is known to lie above this is not looked at further, mm.
     """
     if len(chain) == 1:
         chain = np.concatenate([chain, chain])
@@ -147,7 +154,8 @@ def least_along(
         points = moved(centre, chain[at.segment] * (1 - share) + chain[at.segment + 1] * share, pivot)
         reach = radius + travel
         # The grid's certain lower bound spares most points the exact question.
-        rows = np.flatnonzero(field.floor(points) - reach - most < best.margin_mm - tolerance)
+        at.floor[:] = np.maximum(at.floor, field.floor(points) - reach - most)
+        rows = np.flatnonzero(at.floor < min(best.margin_mm - tolerance, enough))
         if not len(rows):
             return rows, rows
         distance, triangle, _ = field.exact(points[rows])
@@ -157,8 +165,9 @@ def least_along(
             row = rows[low]
             best = Least(float(margin[low]), -np.inf, float(at.middle[row]), centre[row], int(at.source[row]))
         asked += len(rows)
-        at.floor[rows] = np.maximum(at.floor[rows], margin - reach[rows] - jump)
-        rows = rows[(at.floor[rows] < best.margin_mm - tolerance) & (reach[rows] > 0.5 * tolerance)]
+        certain = np.maximum(margin - jump, distance - most) - reach[rows]
+        at.floor[rows] = np.maximum(at.floor[rows], certain)
+        rows = rows[(at.floor[rows] < min(best.margin_mm - tolerance, enough)) & (reach[rows] > 0.5 * tolerance)]
         in_time = travel[rows] > radius[rows]
         return rows[in_time], rows[~in_time]
 
@@ -183,5 +192,5 @@ def least_along(
         twice = np.tile(in_space, 2)
         smaller = looks.instead(halved(looks.bits[in_space]), looks.source[twice], twice)
         looks = _joined([looks[in_time].halves(), smaller])
-    floor = np.concatenate([left, looks.floor, [best.margin_mm - tolerance]]).min()
+    floor = np.concatenate([left, looks.floor, [min(best.margin_mm - tolerance, enough)]]).min()
     return replace(best, floor_mm=float(floor))
