@@ -328,7 +328,8 @@ crown = 8
 
 Then `arming-cap wearer form ilse.toml --out ilse.ply` makes the form. A job takes the card for a wearer, every other
 verb for `--wearer`; say `seat = "best"` or `--seat best` there, for a form from a card knows nothing of the place that
-the piece was modelled in. For a limb add `form = "left arm"` (or another of head, torso, right arm, left leg, right leg) and its readings.
+the piece was modelled in. For a limb add `form = "left arm"` (or another of head, torso, right arm, left leg, right
+leg) and its readings.
 
 In the drawings thick blue lines are tapes, thin brown ones with arrow heads are calipers and boards. Both are laid on
 the headform that the survey's means make, where the program itself measures.

@@ -51,7 +51,8 @@ def form_from_dimensions(dimensions: Mapping[str, tuple[float, float]], name: st
     targets = _checked(dimensions, name)
     weights, scale = _solved({n: m for n, (m, _) in targets.items()}, name)
     head = template_head()
-    form = head.form_on(_bent(weights, scale), "card", name)
+    # A nanometre: what linear algebra libraries round differently must not reach a file.
+    form = head.form_on(np.round(_bent(weights, scale), 6) + 0.0, "card", name)
     spread = _spread({n: s for n, (_, s) in targets.items()})
     return Form(form.mesh, form.region_names, form.region_of_triangle, form.landmarks, spread, "card")
 
@@ -160,7 +161,7 @@ def _spread(sd: Mapping[str, float]) -> dict[str, float]:
 
 def _step(t: FloatArray, start: float, end: float) -> FloatArray:
     """Return 0 before `start`, 1 after `end`, twice differentiable between; start may lie above end."""
-    s = np.clip((t - start) / (end - start), 0.0, 1.0)
+    s: FloatArray = np.clip((t - start) / (end - start), 0.0, 1.0)
     return s**3 * (10 - 15 * s + 6 * s**2)
 
 
