@@ -213,7 +213,7 @@ class Seater:
         margin = self.margins(pose, scale)
         low = np.min(margin)
         soft = low - tau * np.log(np.exp(-(margin - low) / tau).sum())
-        away = np.linalg.norm(pose.apply(scale * self.centre[None])[0] - home)
+        away = float(np.linalg.norm(pose.apply(scale * self.centre[None])[0] - home))
         lifted = max(0.0, self._crown(pose, scale) - self.crown_gap)
         return float(soft - 0.5 * max(0.0, away - LEASH_MM) ** 2 - 2.0 * lifted), margin
 
