@@ -83,6 +83,14 @@ def test_implausible_combinations_are_remarked_by_name(tmp_path):
     assert any(w.startswith("Ode: ") and "rare among adults" in w for w in read.warnings)
 
 
+def test_a_reading_that_the_form_does_not_return_is_named(tmp_path):
+    read = read_wearer(card(tmp_path, FIVE + "ear_length = 61\nbitragion_submandibular_arc = 310\n"))
+    told = [w for w in read.warnings if "does not shape the form" in w]
+    assert told[0] == "Ode: ear length does not shape the form"
+    assert told[1].startswith("Ode: bitragion submandibular arc does not shape the form; it has ") and len(told) == 2
+    assert abs(read.measured()["bitragion_submandibular_arc"] - 310) > 1
+
+
 def test_a_limb_from_its_card(tmp_path):
     read = read_wearer(
         card(

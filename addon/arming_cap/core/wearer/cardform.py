@@ -19,7 +19,7 @@ from ..tolerances import TOLERANCES
 from .card import Card, decoded, parse_card
 from .dimension import DIMENSIONS
 from .form import Wearer
-from .headform import form_from_dimensions
+from .headform import CONTRACT_MM, form_from_dimensions
 from .limbform import Station, limb_form_of
 from .measure import measure
 from .population import SPEAKS_FOR
@@ -71,8 +71,20 @@ def _from_readings(card: Card, progress: Progress) -> ReadWearer:
     except InputError as error:
         raise InputError(error.what, source=str(card.path), remedy=error.remedy) from None
     guessed = any(v.source == "estimated" and DIMENSIONS[n].group == kind for n, v in estimate.dimensions.items())
-    warnings = (*((GUESSED,) if guessed else ()), *(f"{card.name}: {text}" for text in (*estimate.warnings, *notes)))
-    return ReadWearer(Wearer(card.name, form), (), warnings, estimate, stations)
+    made = ReadWearer(Wearer(card.name, form), (), (), estimate, stations)
+    notes = (*estimate.warnings, *notes, *(_without_effect(card, made.measured()) if kind == "head" else ()))
+    warnings = (*((GUESSED,) if guessed else ()), *(f"{card.name}: {text}" for text in notes))
+    return replace(made, warnings=warnings)
+
+
+def _without_effect(card: Card, found: Mapping[str, float]) -> list[str]:
+    """Name the readings of the head that its form does not return: soft flesh and the ear's outline do not shape it."""
+    remarks = []
+    for name, reading in card.readings.items():
+        if DIMENSIONS[name].group == "head" and abs(found.get(name, 0.0) - reading.value) > CONTRACT_MM:
+            has = f"; it has {found[name]:.0f} mm" if name in found else ""
+            remarks.append(f"{DIMENSIONS[name].in_words} does not shape the form{has}")
+    return remarks
 
 
 def _from_scan(card: Card, progress: Progress) -> ReadWearer:
