@@ -176,16 +176,12 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 def don(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Find out whether the piece can be put on, as a whole or with parts off."""
-    from .core.fit.donning import find_passage, smallest_scale, take_off
+    from .core.fit.donning import smallest_scale, take_off
 
     case = _read_case(options, part_of(progress, 0.0, 0.1), options.removable)
     pose = _seat(case, options, part_of(progress, 0.1, 0.2))
-    found = find_passage(case.piece, case.wearer, pose, progress=part_of(progress, 0.2, 0.5))
-    off: tuple[str, ...] = ()
-    tried: dict[tuple[str, ...], Any] = {}
-    if not found.passes and case.piece.removable:
-        best, tried = take_off(case.piece, case.wearer, pose, progress=part_of(progress, 0.5, 0.7))
-        off = best or ()
+    off, tried = take_off(case.piece, case.wearer, pose, progress=part_of(progress, 0.2, 0.7))
+    found = tried[()]
     scale = None
     if not options.no_scale:
         seat_of = _seat_of(case, options)
@@ -193,7 +189,7 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
     result = {
         **found.as_dict(),
         "smallest_scale": scale,
-        "take_off": list(off),
+        "take_off": list(off or ()),
         "alternatives": [
             {"take_off": list(names), "passes": p.passes, "pinch_mm": round(p.pinch_mm, 3) + 0.0}
             for names, p in tried.items()
@@ -208,8 +204,8 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
         print(
             f"no path searched is wider than {_mm(found.bound_mm)}; searched: {', '.join(found.freedoms)}", file=stdout
         )
-        for names, p in tried.items():
-            taken = f"with {', '.join(names)} off" if names else "as a whole"
+        for names, p in list(tried.items())[1:]:
+            taken = f"with {', '.join(names)} off"
             print(f"    {taken}: {p.verdict.value}, pinch {_mm(p.pinch_mm)}", file=stdout)
         if scale is not None:
             print(f"smallest scale that passes as a whole: {100 * scale:.2f} %", file=stdout)

@@ -26,6 +26,8 @@ from .cells import CELL_MM, Freedoms, WidestWay
 from .lift import Scene, meeting, seated, straight_chain, way_out
 from .motion import LOOKS, Least, least_along, moved, pose_of
 
+QUICK_CELLS = 2500  # for one of a dozen scales; what stays undecided counts as not passing
+
 
 @dataclass(frozen=True)
 class Search:
@@ -291,14 +293,15 @@ def smallest_scale(
 ) -> float | None:
     """Return the smallest uniform scale, about the frame's origin, at which the piece passes; None within the span.
 
-    The answer passes; a scale smaller by `within` (a share) does not. `seat_of` gives the worn pose of a scaled piece;
+    The answer has a way whose measured pinch is at least 0, not yet proved between its looks as `find_passage` proves
+    it; for a scale smaller by `within` (a share) none was found. `seat_of` gives the worn pose of a scaled piece;
     for positions as filed it returns ``Pose()``.
     """
-    quick = replace(options, decide_only=True)
+    quick = replace(options, decide_only=True, most_cells=min(options.most_cells, QUICK_CELLS))
 
     def passes(scale: float) -> bool:
         scaled = piece.scaled(scale)
-        return find_passage(scaled, wearer, seat_of(scaled), quick, progress).passes
+        return find_passage(scaled, wearer, seat_of(scaled), quick, progress).pinch_mm >= 0
 
     low, high = span
     if passes(1.0):
