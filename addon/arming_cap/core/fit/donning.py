@@ -24,7 +24,7 @@ from ..verdict import Status
 from ..wearer.form import Wearer
 from .cells import CELL_MM, Freedoms, WidestWay
 from .lift import Scene, meeting, seated, straight_chain, way_out
-from .motion import LOOKS, Least, least_along, moved, pose_of
+from .motion import LOOKS, Least, least_along, moved, polished, pose_of
 
 QUICK_CELLS = 2500  # for one of a dozen scales; what stays undecided counts as not passing
 
@@ -152,7 +152,8 @@ def find_passage(
     at_seat = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, tight)
     out = way_out(scene)
     line = straight_chain(out, scene.travel(out))
-    straight = least_along(scene.cover, scene.pivot, line, scene.field, scene.allowances, tight, at_seat)
+    about = (scene.field, scene.allowances, tight)
+    straight = least_along(scene.cover, scene.pivot, line, *about, at_seat)
     progress(0.1, f"passage: a straight lift leaves {straight.margin_mm:.1f} mm")
     chain, least, bound, cells = line, straight, at_seat.margin_mm, 0
     enough = options.decide_only and (straight.floor_mm >= 0 or at_seat.margin_mm < 0)
@@ -186,6 +187,8 @@ def find_passage(
                 break
         if straight.margin_mm >= least.margin_mm - options.tolerance_mm:
             chain, least = line, straight
+    if least.floor_mm < least.margin_mm - 2 * tight and least.triangle >= 0:
+        least = polished(least, scene.cover, scene.pivot, chain, *about)
     if least.floor_mm < 0 <= least.margin_mm:  # the verdict hangs on it: look longer
         sure = least_along(
             scene.cover, scene.pivot, chain, scene.field, scene.allowances, tight, least, 8 * LOOKS, enough=0.0

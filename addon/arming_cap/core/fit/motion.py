@@ -194,3 +194,31 @@ def least_along(
         looks = _joined([looks[in_time].halves(), smaller])
     floor = np.concatenate([left, looks.floor, [min(best.margin_mm - tolerance, enough)]]).min()
     return replace(best, floor_mm=float(floor))
+
+
+def polished(
+    best: Least,
+    piece: Cover,
+    pivot: FloatArray,
+    chain: FloatArray,
+    field: Field,
+    allowances: FloatArray,
+    tolerance: float,
+) -> Least:
+    """Return the least near one of `least_along` whose looks ran out: best in time and best on the surface, in turn."""
+    span = 1.0
+    while span > 1e-3:
+        when = np.clip(best.when + span * np.linspace(-1, 1, 41), 0, len(chain) - 1)
+        segment = np.minimum(when.astype(int), len(chain) - 2)
+        share = (when - segment)[:, None]
+        placed = chain[segment] * (1 - share) + chain[segment + 1] * share
+        distance, triangle, _ = field.exact(moved(np.tile(best.point, (len(placed), 1)), placed, pivot))
+        margin = distance - allowances[triangle]
+        low = int(margin.argmin())
+        if margin[low] < best.margin_mm:
+            best = replace(best, margin_mm=float(margin[low]), when=float(when[low]))
+        there = least_along(piece, pivot, placed[low : low + 1], field, allowances, tolerance, best)
+        if there.margin_mm < best.margin_mm:
+            best = replace(there, when=float(when[low]), floor_mm=best.floor_mm)
+        span /= 5
+    return best
