@@ -49,7 +49,7 @@ def main() -> int:
         for number, path in enumerate(jobs):
             ours = part_of(progress, number / len(jobs), (number + 1) / len(jobs))
             runs[path.stem] = check_job(read_job(path, progress=part_of(ours, 0, 0.3)), part_of(ours, 0.3, 1))
-    run = merged(list(runs.values()))
+    run = merged(list(runs.values()), "The Toll at Low Water")
     written = write_reports(run, out)
     print_table(run)
     print("Reports:")

@@ -111,18 +111,18 @@ def _check_fitting(one: Fitting, limits: Limits, progress: Progress) -> FitRepor
     return check_fit(one.piece, one.wearer, limits, scale=one.scale, seat=one.seat, progress=progress)
 
 
-def merged(runs: Sequence[RunReport]) -> RunReport:
-    """Return several runs as one; their titles are kept in the pieces' order where they differ."""
-    if len(runs) == 1:
+def merged(runs: Sequence[RunReport], title: str = "") -> RunReport:
+    """Return several runs as one, under a title of its own or else theirs one after the other."""
+    if len(runs) == 1 and not title:
         return runs[0]
     inputs: list[dict[str, str]] = []
     for run in runs:
         inputs += [entry for entry in run.inputs if entry not in inputs]
     return RunReport(
-        "; ".join(dict.fromkeys(run.title for run in runs)),
+        title or "; ".join(dict.fromkeys(run.title for run in runs)),
         tuple(fit for run in runs for fit in run.fits),
         tuple(inputs),
-        tuple(warning for run in runs for warning in run.warnings),
+        tuple(dict.fromkeys(warning for run in runs for warning in run.warnings)),
         runs[0].settings,
     )
 
