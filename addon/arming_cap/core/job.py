@@ -46,8 +46,9 @@ from .piece import Hinge, Part, Piece
 from .pose import Pose
 from .progress import Progress, part_of, silent
 from .wearer.form import Wearer
+from .wearer.found import Source
 from .wearer.regions import ALL as REGIONS
-from .wearer.sources import Source, read_wearer
+from .wearer.sources import read_wearer
 
 CHECKS = ("mesh", "placement", "clearance", "donning")
 

@@ -19,12 +19,12 @@ from ..tolerances import TOLERANCES
 from .card import Card, decoded, parse_card
 from .dimension import DIMENSIONS
 from .form import Wearer
+from .found import ReadWearer, Source
 from .headform import CONTRACT_MM, form_from_dimensions
 from .limbform import Station, limb_form_of
 from .measure import measure
 from .population import SPEAKS_FOR
 from .recognise import form_of
-from .sources import ReadWearer, Source
 
 # A tape and a scan of one head that differ by more than this share are not of one size.
 LARGEST_DIFFERENCE = 0.02

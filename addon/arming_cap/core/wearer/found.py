@@ -1,0 +1,52 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A wearer as read from files, with where it came from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from .form import Wearer
+from .limbform import Station, tape_girth
+from .measure import measure
+from .population import Estimate
+
+
+@dataclass(frozen=True)
+class Source:
+    """A file that was read, and the SHA-256 of what it held."""
+
+    path: Path
+    sha256: str
+
+
+@dataclass(frozen=True)
+class ReadWearer:
+    """A wearer, the files they came from, and sentences for the user.
+
+    Attributes
+    ----------
+    estimate
+        What a card's readings say of every dimension; None for a scan.
+    stations
+        Where a limbform's girths are taken, by dimension name.
+    """
+
+    wearer: Wearer
+    sources: tuple[Source, ...]
+    warnings: tuple[str, ...] = ()
+    estimate: Estimate | None = None
+    stations: Mapping[str, Station] = field(default_factory=dict)
+
+    def measured(self) -> dict[str, float]:
+        """Return the dimensions of the form itself, in mm by name, measured on its surface.
+
+        Raises
+        ------
+        InputError
+            If it is a mesh in which no head was recognised.
+        """
+        if self.stations:
+            return {name: tape_girth(self.wearer.form.mesh, station) for name, station in self.stations.items()}
+        return measure(self.wearer.form)
