@@ -69,6 +69,7 @@ def make_scenes(home: Path) -> None:
         person = stage.put(scan, *form, stage.SKIN)
         stage.give_role(person, "FORM")
         stage.give_allowances(person, job["wearer"][0]["allowance_mm"])
+        bpy.context.scene.arming_cap.padding_gives_mm = job.get("limits", {}).get("padding_gives_mm", 0.0)
         shown = []
         for piece in job["piece"]:
             for part in piece["part"]:

@@ -110,7 +110,7 @@ def test_labels_are_titles_and_tooltips_sentences_without_a_stop(extension):
 
 def test_lengths_are_shown_in_millimetres(extension):
     lengths = [p for cls in classes() for p in own_properties(cls) if p.identifier.endswith("_mm")]
-    assert len(lengths) == 2
+    assert len(lengths) == 3
     assert all(p.unit == "CAMERA" for p in lengths)  # the one unit Blender always shows as mm
     floats = [p for cls in classes() for p in own_properties(cls) if p.type == "FLOAT"]
     assert floats == lengths

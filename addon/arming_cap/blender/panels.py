@@ -128,6 +128,7 @@ class ARMINGCAP_PT_fit(_Tab, Panel):
         settings.use_property_decorate = False
         settings.prop(scene.arming_cap, "unit")
         settings.prop(scene.arming_cap, "seat")
+        settings.prop(scene.arming_cap, "padding_gives_mm")
         self._doubts(layout, context)
         work = check.running
         if work is None:

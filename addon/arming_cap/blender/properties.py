@@ -74,6 +74,7 @@ class ARMINGCAP_PG_scene(PropertyGroup):
     if TYPE_CHECKING:
         unit: str
         seat: str
+        padding_gives_mm: float
         results: str
     else:
         unit: EnumProperty(
@@ -90,6 +91,7 @@ class ARMINGCAP_PG_scene(PropertyGroup):
             default="fixed",
             update=_changed,
         )
+        padding_gives_mm: _length("Padding Gives", "How far hair, liner and padding flatten on the way on and off", 0.0)
         results: StringProperty(
             name="Verdicts",
             description="What the last run of the checks found, as JSON",

@@ -102,7 +102,11 @@ def footing(scene: Scene) -> dict[str, Any]:
     depsgraph = scenes.depsgraph_of(scene)
     involved = scenes.forms(scene) + scenes.parts(scene)
     return {
-        "settings": {"unit_mm": mm, "seat": scene.arming_cap.seat},
+        "settings": {
+            "unit_mm": mm,
+            "seat": scene.arming_cap.seat,
+            "padding_gives_mm": round(scene.arming_cap.padding_gives_mm, 3),
+        },
         "objects": {ob.name: scenes.fingerprint(ob, depsgraph, mm) for ob in involved},
     }
 

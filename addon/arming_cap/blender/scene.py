@@ -246,6 +246,8 @@ class Draft:
         For each form its mesh and its allowances.
     seat
         ``fixed`` or ``best``.
+    padding_gives_mm
+        See `Limits`.
     warnings
         Sentences for the report.
     """
@@ -254,6 +256,7 @@ class Draft:
     worn: tuple[tuple[Piece, str], ...]
     bodies: dict[str, tuple[TriangleMesh, dict[str, float]]]
     seat: str
+    padding_gives_mm: float
     warnings: tuple[str, ...]
 
     def job(self, progress: Progress = silent) -> Job:
@@ -264,7 +267,7 @@ class Draft:
         InputError
             If a form is not closed.
         """
-        from ..core.job import Fitting, Job
+        from ..core.job import Fitting, Job, Limits
         from ..core.wearer.form import Wearer
         from ..core.wearer.recognise import form_of
 
@@ -278,6 +281,7 @@ class Draft:
         return Job(
             title=self.title,
             fittings=tuple(Fitting(piece, wearers[form], 1.0, self.seat) for piece, form in self.worn),
+            limits=Limits(padding_gives_mm=self.padding_gives_mm),
             inputs=tuple({"file": mesh.name, "sha256": mesh.content_hash} for mesh in meshes),
             warnings=self.warnings,
         )
@@ -305,7 +309,10 @@ def draft_of(scene: Scene) -> Draft:
         members = [scene.objects[name] for name in cast.parts]
         made = (Part(ob.name, mesh_of(ob, depsgraph, mm), ob.arming_cap.role == "REMOVABLE") for ob in members)
         worn.append((Piece(cast.piece, tuple(made)), cast.form))
-    return Draft(scene.name, tuple(worn), bodies, scene.arming_cap.seat, tuple(size_doubts(scene)))
+    own = scene.arming_cap
+    # A piece cannot be pressed outwards: what the field's range would allow is clamped here.
+    gives = max(round(own.padding_gives_mm, 3), 0.0)
+    return Draft(scene.name, tuple(worn), bodies, own.seat, gives, tuple(size_doubts(scene)))
 
 
 def job_of_scene(scene: Scene, progress: Progress = silent) -> Job:
