@@ -94,9 +94,7 @@ def environment(blender: str | None, sections: Sequence[str]) -> str:
     pip = [str(inside), "-m", "pip", "--disable-pip-version-check", "install", "--quiet"]
     done = subprocess.run([*pip, "--no-deps", "-r", str(listing)], check=False)
     if done.returncode == 0:  # the package itself, editable: what is edited is what runs
-        done = subprocess.run([*pip, "--no-deps", "--no-build-isolation", "-e", str(ROOT)], check=False)
-        if done.returncode:  # a new environment has no setuptools yet
-            done = subprocess.run([*pip, "--no-deps", "-e", str(ROOT)], check=False)
+        done = subprocess.run([*pip, "--no-deps", "-e", str(ROOT)], check=False)
     if done.returncode:
         raise SystemExit(f"the installation did not succeed (pip exit status {done.returncode}); see above")
     listing.unlink()
