@@ -142,31 +142,46 @@ class Piece:
         )
 
 
-def misplacements(piece: Piece) -> list[str]:
-    """Return sentences on parts that do not look as if they were in worn position.
+# How much of a part may lie inside another's wall before they cannot both be where they are worn: rivets and tongues
+# reach into a wall, whole parts do not.
+BURIED_SHARE = 0.3
+_LOOKS = 300
 
-    The trade's commonest trap is a helmet exported part by part, each centred on the origin. Told by three
-    signs, of which stacked parts must show one: bounding boxes centred on one another though the parts would
-    each fill the same room; a part whose box lies deep inside another's box; two parts that are one copy.
+
+def misplacements(piece: Piece) -> list[str]:
+    """Return sentences on pairs of parts that do not look as if they were in worn position.
+
+    The trade's commonest trap is a helmet exported part by part, each centred on the origin. It shows in two ways:
+    the parts' bounding boxes share one centre, or a good part of one lies inside the other's solid.
     """
     found: list[str] = []
-    boxes = [p.mesh.bounds for p in piece.parts]
     for i, a in enumerate(piece.parts):
-        for j in range(i + 1, len(piece.parts)):
-            b = piece.parts[j]
-            reason = _stacked(boxes[i], boxes[j])
-            if reason:
-                found.append(f"parts '{a.name}' and '{b.name}' {reason}")
+        for b in piece.parts[i + 1 :]:
+            if _share_a_centre(a.mesh.bounds, b.mesh.bounds):
+                found.append(f"parts '{a.name}' and '{b.name}' share one centre")
+            elif max(_buried(a.mesh, b.mesh), _buried(b.mesh, a.mesh)) > BURIED_SHARE:
+                found.append(f"parts '{a.name}' and '{b.name}' lie deep inside one another")
     return found
 
 
-def _stacked(a: FloatArray, b: FloatArray) -> str:
-    """Return why two boxes look as if their parts were exported at one place, or an empty string."""
-    size_a, size_b = np.ptp(a, axis=0), np.ptp(b, axis=0)
-    smaller = np.minimum(size_a, size_b)
-    apart = np.abs(a.mean(axis=0) - b.mean(axis=0))
-    # Worn parts sit beside each other or on each other's outside: in all three axes at once their centres
-    # do not coincide to a few per cent of the smaller part.
-    if (apart <= 0.05 * smaller + 0.5).all():
-        return "share one centre"
-    return ""
+def _share_a_centre(a: FloatArray, b: FloatArray) -> bool:
+    """Return whether two boxes (2, 3) are centred on one another, to a few per cent of the smaller.
+
+    Worn parts sit beside each other or on each other's outside: not in all three axes at once do centres coincide.
+    """
+    smaller = np.minimum(np.ptp(a, axis=0), np.ptp(b, axis=0))
+    return bool((np.abs(a.mean(axis=0) - b.mean(axis=0)) <= 0.05 * smaller + 0.5).all())
+
+
+def _buried(part: TriangleMesh, other: TriangleMesh) -> float:
+    """Return the share of a part's area whose triangles' middles lie inside another's solid, by winding number."""
+    import igl
+
+    low, high = other.bounds
+    rows = np.arange(0, len(part), max(1, len(part) // _LOOKS))
+    middles = part.corners[rows].mean(axis=1)
+    near = np.flatnonzero(((middles > low) & (middles < high)).all(axis=1))
+    if not len(near):
+        return 0.0
+    inside = np.abs(igl.fast_winding_number(other.vertices, other.triangles, middles[near])) > 0.5
+    return float(part.areas[rows][near][inside].sum() / part.areas[rows].sum())
