@@ -192,7 +192,9 @@ class ARMINGCAP_PT_verdicts(_Tab, Panel):
     @staticmethod
     def _verdict(layout: UILayout, context: Context, row: int, number: int, verdict: dict[str, Any]) -> None:
         status = verdict["verdict"]
-        header, body = layout.panel(f"arming_cap_{row}_{number}_{verdict['check']}", default_closed=status == "pass")
+        # A pass that asks for something, such as a part taken off, is not folded away.
+        plain = status == "pass" and not verdict["details"].get("take_off")
+        header, body = layout.panel(f"arming_cap_{row}_{number}_{verdict['check']}", default_closed=plain)
         header.label(text=f"{verdict['check'].capitalize()}, {status}", icon=ICONS[status])
         value = header.row()
         value.alignment = "RIGHT"

@@ -90,6 +90,8 @@ def check_fit(
         if "donning" in limits.checks:
             passing = _flattened(wearer, limits.padding_gives_mm)
             verdicts.append(_donning(whole, passing, pose, part_of(progress, 0.5, 0.95)))
+            if off := verdicts[-1].details["take_off"]:
+                warnings.append(f"it goes on and comes off only without {' and '.join(off)}")
         progress(0.95, f"{piece.name} on {wearer.name}: drawing")
         drawings = _drawings(whole.moved(pose), wearer, verdicts)
     progress(1.0, f"{piece.name} on {wearer.name}: done")
