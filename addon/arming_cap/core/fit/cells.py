@@ -147,7 +147,8 @@ class WidestWay:
         lowest = np.argpartition(rough + room, few - 1, axis=1)[:, :few]
         chosen = np.take_along_axis(points, lowest[:, :, None], axis=1).reshape(-1, 3)
         distance, triangle, _ = self.field.surface.nearest(chosen)
-        # The grid knows the side; where it may err, outside is taken: a hope may be too large, never too small.
+        # The grid knows the side; where it may err, outside is taken: a hope may be too large. That it never errs
+        # beyond 0.15 mm of the surface is argued from its cell, not proved.
         grid = np.take_along_axis(rough, lowest, axis=1).ravel() + self.allowances.min()
         distance = np.where((grid < 0) & (distance > 0.15), -distance, distance)
         margins = (distance - self.allowances[triangle]).reshape(len(cells), few)

@@ -54,7 +54,7 @@ class Form:
             raise InputError(
                 f"the form is not closed ({', '.join(facts.remarks())})",
                 source=self.mesh.name,
-                remedy="fill its holes, or bring it in as a scan",
+                remedy="fill its holes and save it again",
             )
         if self.region_of_triangle is None:
             object.__setattr__(self, "region_of_triangle", np.zeros(len(self.mesh), np.int64))

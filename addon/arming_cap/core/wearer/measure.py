@@ -30,7 +30,8 @@ def measure(form: Form) -> dict[str, float]:
         If the form has no head landmarks.
     """
     if "glabella" not in form.landmarks:
-        raise InputError("no head was recognised in it", source=form.mesh.name, remedy="bring it in as a scan")
+        remedy = "use a mesh of a whole head, upright, facing -Y, in millimetres"
+        raise InputError("no head was recognised in it", source=form.mesh.name, remedy=remedy)
     return Ruler(form.mesh.triangles, form.region_names, _rows(form)).measure(form.mesh.vertices, form.landmarks)
 
 
