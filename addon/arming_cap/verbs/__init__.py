@@ -1,0 +1,9 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What each verb of the command line does: arguments to the core, its answer to a table or a document."""
+
+from .checking import check
+from .fitting import clearance, don, section, sight, size
+from .making import ring
+from .wearers import estimate, form
+
+__all__ = ["check", "clearance", "don", "estimate", "form", "ring", "section", "sight", "size"]

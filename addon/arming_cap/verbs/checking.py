@@ -1,0 +1,43 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The verb that makes every check of every job: check."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from ..core.progress import Progress, part_of
+from ..core.verdict import Status
+from .reading import Outcome
+
+
+def check(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """Make every check of every job and write the reports."""
+    from ..core.checks import check_job, merged
+    from ..core.job import read_job
+    from ..core.report.write import write_reports
+
+    runs = []
+    share = 1.0 / len(options.jobs)
+    for number, file in enumerate(options.jobs):
+        path = Path(file)
+        ours = part_of(progress, number * share, (number + 1) * share)
+        if path.suffix.lower() == ".blend":
+            from ..blendfile import job_of_blend
+
+            job = job_of_blend(path, options.scale)
+        else:
+            job = read_job(path, options.units, options.scale, part_of(ours, 0.0, 0.3))
+        runs.append(check_job(job, part_of(ours, 0.3, 1.0)))
+    run = merged(runs)
+    written = write_reports(run, options.out or Path("out") / "check")
+
+    def show(stdout: Any) -> None:
+        from ..terminal import print_table
+
+        print_table(run, stdout)
+        print(f"reports: {next(iter(written.values())).parent}", file=stdout)
+
+    failed = run.status in (Status.FAIL, Status.NOT_CHECKED)
+    return Outcome(run.as_dict(), run.inputs, run.warnings, failed, show)

@@ -1,0 +1,103 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What every verb reads and answers with: pieces, wearers, an outcome, rows of a table."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from ..core.errors import InputError
+from ..core.formats import read_mesh
+from ..core.piece import Part, Piece, misplacements
+from ..core.pose import Pose
+from ..core.progress import Progress
+from ..core.wearer.form import Wearer
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A verb's answer: the document's parts, whether a verdict failed, and how to show it."""
+
+    result: Any
+    inputs: Sequence[dict[str, str]]
+    warnings: Sequence[str]
+    failed: bool
+    show: Callable[[Any], None]
+
+
+def read_piece(
+    files: Sequence[str], options: argparse.Namespace, removable: Sequence[str] = ()
+) -> tuple[Piece, list[dict[str, str]], list[str]]:
+    """Return the piece that mesh files make, a document's `inputs` for them, and warnings."""
+    parts: list[Part] = []
+    inputs: list[dict[str, str]] = []
+    warnings: list[str] = []
+    for file in files:
+        read = read_mesh(file, options.units)
+        inputs.append({"file": str(file), "sha256": read.sha256})
+        warnings += read.warnings
+        parts += [Part(mesh.name, mesh, mesh.name in removable) for mesh in read.meshes]
+    piece = Piece(parts[0].name if len(parts) == 1 else "piece", tuple(parts)).scaled(options.scale)
+    for name in removable:
+        if name not in {p.name for p in parts}:
+            raise InputError(
+                f"there is no part '{name}' to take off",
+                remedy=f"the parts are {', '.join(p.name for p in parts)}",
+            )
+    warnings += [f"{doubt}: were the parts exported each at the origin?" for doubt in misplacements(piece)]
+    return piece, inputs, warnings
+
+
+@dataclass(frozen=True)
+class Case:
+    """A piece and a wearer as a verb's arguments name them."""
+
+    piece: Piece
+    wearer: Wearer
+    inputs: list[dict[str, str]]
+    warnings: list[str]
+
+
+def read_case(options: argparse.Namespace, progress: Progress, removable: Sequence[str] = ()) -> Case:
+    """Read the piece and the wearer; with the files' own positions nothing is asked but what is given."""
+    from ..core.wearer.sources import read_wearer
+
+    piece, inputs, warnings = read_piece(options.piece, options, removable)
+    read = read_wearer(options.wearer, options.units, progress)
+    wearer = read.wearer
+    if options.allowance is not None:
+        wearer = Wearer(wearer.name, wearer.form, {"default": options.allowance})
+    elif options.seat == "fixed":  # the files' own positions: nothing is asked but what is given
+        wearer = Wearer(wearer.name, wearer.form, {})
+    sources = [{"file": str(options.wearer), "sha256": s.sha256} for s in read.sources[:1]]
+    sources += [{"file": str(s.path), "sha256": s.sha256} for s in read.sources[1:]]
+    return Case(piece, wearer, sources + inputs, [*read.warnings, *warnings])
+
+
+def seat_of_case(case: Case, options: argparse.Namespace, progress: Progress) -> Pose:
+    """Return the pose that `--seat` asks for."""
+    if options.seat == "fixed":
+        return Pose()
+    from ..core.fit.seating import seat
+
+    return seat(case.piece, case.wearer, progress=progress).pose
+
+
+def print_rows(stdout: Any, rows: Sequence[Sequence[object]]) -> None:
+    """Print rows as aligned columns."""
+    texts = [[("" if cell is None else str(cell)) for cell in row] for row in rows]
+    widths = [max(len(row[i]) for row in texts) for i in range(len(texts[0]))] if texts else []
+    for row in texts:
+        print("  ".join(cell.ljust(width) for cell, width in zip(row, widths)).rstrip(), file=stdout)
+
+
+def mm(value: float | None) -> str:
+    """Return millimetres as a table shows them."""
+    return "-" if value is None else f"{value:.2f} mm"
+
+
+def point(at: Sequence[float] | None) -> str:
+    """Return a place as a table shows it."""
+    return "-" if at is None else "(" + ", ".join(f"{v:.1f}" for v in at) + ")"

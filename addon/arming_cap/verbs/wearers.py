@@ -1,0 +1,77 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The verbs about the wearer: estimate, form."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from ..core.errors import InputError
+from ..core.progress import Progress, part_of
+from .reading import Outcome, point, print_rows
+
+
+def estimate(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """Estimate the dimensions that were not measured."""
+    from ..core.wearer.population import estimate as conditional
+    from ..core.wearer.reading import Reading, parse_known
+
+    known: dict[str, Reading] = {}
+    for name, reading in map(parse_known, options.known):
+        if name in known:
+            raise InputError(f"{name} is given twice", remedy="give one reading, or the mean of several")
+        known[name] = reading
+    found = conditional(known, options.sex)
+
+    def show(stdout: Any) -> None:
+        rows: list[Sequence[object]] = [("dimension", "mm", "± SD", "90 % interval", "source")]
+        for name, d in found.as_dict()["dimensions"].items():
+            low, high = d["interval90_mm"]
+            rows.append((name, f"{d['mean_mm']:.1f}", f"{d['sd_mm']:.1f}", f"{low:.0f} to {high:.0f}", d["source"]))
+        print_rows(stdout, rows)
+
+    return Outcome(found.as_dict(), (), found.warnings, False, show)
+
+
+def form(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """Write the form of a card or a scan, and measure it."""
+    from ..core.formats import WRITABLE, write_mesh
+    from ..core.wearer.sources import read_wearer
+
+    out: Path = options.out
+    if out.suffix.lower() not in WRITABLE or out.is_dir():
+        raise InputError(
+            "this names no mesh file to write", source=str(out), remedy=f"end it in one of {', '.join(WRITABLE)}"
+        )
+    read = read_wearer(options.wearer, options.units, part_of(progress, 0.0, 0.9))
+    made = read.wearer.form
+    dimensions: dict[str, dict[str, Any]] = {name: {"on_form_mm": round(mm, 2)} for name, mm in read.measured().items()}
+    if read.estimate is not None:
+        asked = read.estimate.as_dict()["dimensions"]
+        for name, entry in dimensions.items():
+            entry.update(asked.get(name, {}))
+    write_mesh(out, made.mesh)
+    result = {
+        "file": str(out),
+        "source": made.source,
+        "landmarks": {n: [round(float(v), 3) + 0.0 for v in p] for n, p in sorted(made.landmarks.items())},
+        "dimensions": dimensions,
+        "regions": list(made.region_names),
+        "spread_mm": {n: round(mm, 2) for n, mm in made.spread_mm.items()},
+    }
+
+    def show(stdout: Any) -> None:
+        rows: list[Sequence[object]] = [("dimension", "on the form", "asked for", "± SD", "")]
+        for name, d in dimensions.items():
+            asked_for = (f"{d['mean_mm']:.1f} mm", f"{d['sd_mm']:.1f}", d["source"]) if "mean_mm" in d else ("", "", "")
+            rows.append((name, f"{d['on_form_mm']:.1f} mm", *asked_for))
+        print_rows(stdout, rows)
+        print(file=stdout)
+        print_rows(stdout, [("landmark", "x, y, z"), *((n, point(p)) for n, p in result["landmarks"].items())])
+        print(f"written: {out}", file=stdout)
+
+    inputs = [{"file": str(options.wearer), "sha256": read.sources[0].sha256}]
+    inputs += [{"file": str(s.path), "sha256": s.sha256} for s in read.sources[1:]]
+    return Outcome(result, inputs, read.warnings, False, show)
