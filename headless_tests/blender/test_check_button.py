@@ -190,15 +190,18 @@ def test_a_fault_of_ours_is_told_and_changes_nothing(scene, monkeypatch, capfd):
 
 
 def test_a_stopped_run_ends_at_its_next_step_and_has_no_result(scene):
-    from arming_cap.blender.operators.check import begin
+    from arming_cap.blender.scene import draft_of
+    from arming_cap.blender.work import Work
+    from arming_cap.core.checks import check_job
     from arming_cap.core.errors import Cancelled
 
     ball_in_band()
-    work, _ = begin(scene)
+    draft = draft_of(scene)
+    work = Work(lambda progress: check_job(draft.job(progress), progress))
     work.stop()
     work.start()
-    work._thread.join(20)
-    assert work.finished and work.report is None and isinstance(work.error, Cancelled)
+    work.wait(20)
+    assert work.finished and work.result is None and isinstance(work.error, Cancelled)
     assert scene.arming_cap.results == ""
 
 

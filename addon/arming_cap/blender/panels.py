@@ -12,9 +12,8 @@ from .. import engines
 from ..core.report import words
 from ..core.report.model import CARE_LINE
 from ..core.wearer.regions import in_words
-from . import results
+from . import results, work
 from . import scene as scenes
-from .operators import check
 from .operators.roles import selected
 from .properties import ROLES
 
@@ -130,8 +129,8 @@ class ARMINGCAP_PT_fit(_Tab, Panel):
         settings.prop(scene.arming_cap, "seat")
         settings.prop(scene.arming_cap, "padding_gives_mm")
         self._doubts(layout, context)
-        work = check.running
-        if work is None:
+        busy = work.running
+        if busy is None:
             row = layout.row()
             row.scale_y = 1.4
             row.operator("arming_cap.check_fit", icon="PLAY")
@@ -139,9 +138,9 @@ class ARMINGCAP_PT_fit(_Tab, Panel):
                 paragraph(layout, context, trouble.remedy[:1].upper() + trouble.remedy[1:], "INFO")
         else:
             row = layout.row(align=True)
-            row.progress(factor=work.fraction, text=f"{work.fraction:.0%}")
+            row.progress(factor=busy.fraction, text=f"{busy.fraction:.0%}")
             row.operator("arming_cap.stop", text="", icon="X")
-            paragraph(layout, context, work.text[:1].upper() + work.text[1:], "TIME")
+            paragraph(layout, context, busy.text[:1].upper() + busy.text[1:], "TIME")
         paragraph(layout, context, CARE_LINE, "INFO")
 
     @staticmethod
