@@ -132,6 +132,11 @@ class Card:
         return kind, side
 
     @property
+    def shown(self) -> str:
+        """What messages call it: its file, or the wearer's name where it has none yet."""
+        return self.name if self.path is None else str(self.path)
+
+    @property
     def scan_path(self) -> Path | None:
         """The scan's path, resolved from the card's folder."""
         if self.scan_file is None:

@@ -44,11 +44,15 @@ def wearer_of_card(path: Path | str, progress: Progress = silent) -> ReadWearer:
     progress(0.0, f"Reading {path.name}")
     content = read_input(path)
     card = parse_card(decoded(content, path), path)
-    source = Source(path, sha256(content))
-    made = _from_scan(card, progress) if card.scan_path else _from_readings(card, progress)
-    wearer = replace(made.wearer, allowance_mm=card.allowance_mm())
+    made = wearer_as_known(card, progress)
     progress(1.0, f"Read {path.name}")
-    return replace(made, wearer=wearer, sources=(source, *made.sources))
+    return replace(made, sources=(Source(path, sha256(content)), *made.sources))
+
+
+def wearer_as_known(card: Card, progress: Progress = silent) -> ReadWearer:
+    """Make the form that a card describes, whether or not it stands in a file; raises as `wearer_of_card` does."""
+    made = _from_scan(card, progress) if card.scan_path else _from_readings(card, progress)
+    return replace(made, wearer=replace(made.wearer, allowance_mm=card.allowance_mm()))
 
 
 def _from_readings(card: Card, progress: Progress) -> ReadWearer:
@@ -56,7 +60,7 @@ def _from_readings(card: Card, progress: Progress) -> ReadWearer:
     if not any(DIMENSIONS[name].group == kind for name in card.readings):
         first = "head_circumference" if kind == "head" else next(n for n, d in DIMENSIONS.items() if d.group == kind)
         raise InputError(
-            f"the card holds no reading of the {kind}, and no scan", source=str(card.path), remedy=f"measure {first}"
+            f"the card holds no reading of the {kind}, and no scan", source=card.shown, remedy=f"measure {first}"
         )
     estimate = card.estimate()
     part_of(progress, 0.2, 0.9)(0.0, f"Making the form of {card.name}")
@@ -69,7 +73,7 @@ def _from_readings(card: Card, progress: Progress) -> ReadWearer:
             limb = limb_form_of(estimate, kind, side or "left")
             form, notes, stations = limb.form, limb.notes, limb.stations
     except InputError as error:
-        raise InputError(error.what, source=str(card.path), remedy=error.remedy) from None
+        raise InputError(error.what, source=card.shown, remedy=error.remedy) from None
     guessed = any(v.source == "estimated" and DIMENSIONS[n].group == kind for n, v in estimate.dimensions.items())
     made = ReadWearer(Wearer(card.name, form), (), (), estimate, stations)
     notes = (*estimate.warnings, *notes, *(_without_effect(card, made.measured()) if kind == "head" else ()))
