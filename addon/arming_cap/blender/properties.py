@@ -7,8 +7,9 @@ import bpy
 from bpy.props import CollectionProperty, EnumProperty, FloatProperty, PointerProperty, StringProperty
 from bpy.types import Context, Object, PropertyGroup
 
+from ..core.wearer.card import BODY_PARTS
 from ..core.wearer.regions import ALL, in_words
-from . import results
+from . import cards, results
 
 ROLES = (
     ("NONE", "None", "Takes no part in the checks", "X", 0),
@@ -27,6 +28,14 @@ SEATS = (
     ("fixed", "As Placed", "Each piece is worn just where it stands in the scene"),
     ("best", "Find the Seat", "Each piece is moved to where it comes to rest on its wearer, for the checks only"),
 )
+
+SEXES = (
+    ("any", "Not Stated", "Estimates weigh men and women by how well each explains the readings"),
+    ("f", "Female", "Estimates from the women of the survey"),
+    ("m", "Male", "Estimates from the men of the survey"),
+)
+
+PARTS_OF_BODY = tuple((name, name.title(), f"The readings shape a form of the {name}") for name in BODY_PARTS)
 
 REGIONS = tuple((name, in_words(name).title(), f"Where the form has its {in_words(name)}") for name in ALL)
 
@@ -68,6 +77,69 @@ class ARMINGCAP_PG_allowance(PropertyGroup):
         room_mm: _length("Allowance", "Room this region must keep; negative where flesh gives", -2.0)
 
 
+def _read_anew(group: PropertyGroup, context: Context) -> None:
+    cards.refresh(group.id_data.arming_cap.card)
+
+
+def _reading(name: str, description: str, **limits: float) -> Any:
+    return FloatProperty(
+        name=name, description=description, subtype="DISTANCE_CAMERA", precision=1, min=0.0, update=_read_anew, **limits
+    )
+
+
+class ARMINGCAP_PG_reading(PropertyGroup):
+    """One dimension as it was measured; its name is the dimension's."""
+
+    if TYPE_CHECKING:
+        value_mm: float
+        sd_mm: float
+        weight_kg: float
+    else:
+        value_mm: _reading("Reading", "What tape, caliper or boards read", max=3000.0)
+        sd_mm: _reading("Spread", "Standard deviation of the reading; 0 stands for the tool's usual one", max=100.0)
+        weight_kg: FloatProperty(
+            name="Weight",
+            description="Body mass in kilograms",
+            min=0.0,
+            max=300.0,
+            precision=1,
+            update=_read_anew,
+        )
+
+
+class ARMINGCAP_PG_card(PropertyGroup):
+    """The wearer card that the panel shows."""
+
+    if TYPE_CHECKING:
+        path: str
+        title: str
+        sex: str
+        body_part: str
+        readings: Any
+        estimates: str
+        trouble: str
+    else:
+        path: StringProperty(name="File", description="The card's file; empty until it is saved", subtype="FILE_PATH")
+        title: StringProperty(name="Name", description="What the wearer is called in reports")
+        sex: EnumProperty(
+            name="Sex",
+            description="Whose survey the estimates come from",
+            items=SEXES,
+            default="any",
+            update=_read_anew,
+        )
+        body_part: EnumProperty(
+            name="Body Part", description="What the readings shape", items=PARTS_OF_BODY, default="head"
+        )
+        readings: CollectionProperty(
+            name="Readings", description="The dimensions that were measured", type=ARMINGCAP_PG_reading
+        )
+        estimates: StringProperty(
+            name="Estimates", description="Every dimension with its spread, as JSON", options={"HIDDEN"}
+        )
+        trouble: StringProperty(name="Trouble", description="What is wrong with the readings", options={"HIDDEN"})
+
+
 class ARMINGCAP_PG_scene(PropertyGroup):
     """What holds for the whole scene."""
 
@@ -75,6 +147,7 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         unit: str
         seat: str
         padding_gives_mm: float
+        card: Any
         results: str
     else:
         unit: EnumProperty(
@@ -92,6 +165,9 @@ class ARMINGCAP_PG_scene(PropertyGroup):
             update=_changed,
         )
         padding_gives_mm: _length("Padding Gives", "How far hair, liner and padding flatten on the way on and off", 0.0)
+        card: PointerProperty(
+            name="Wearer Card", description="What is known of the wearer that is worked on", type=ARMINGCAP_PG_card
+        )
         results: StringProperty(
             name="Verdicts",
             description="What the last run of the checks found, as JSON",
@@ -108,6 +184,7 @@ class ARMINGCAP_PG_object(PropertyGroup):
         worn_by: Any
         allowance_mm: float
         allowances: Any
+        form_facts: str
     else:
         role: EnumProperty(
             name="Role",
@@ -136,9 +213,20 @@ class ARMINGCAP_PG_object(PropertyGroup):
             description="Regions that keep another room than the rest",
             type=ARMINGCAP_PG_allowance,
         )
+        form_facts: StringProperty(
+            name="Form",
+            description="Regions, landmarks and spread of a form that was made here, as JSON",
+            options={"HIDDEN"},
+        )
 
 
-classes = (ARMINGCAP_PG_allowance, ARMINGCAP_PG_scene, ARMINGCAP_PG_object)
+classes = (
+    ARMINGCAP_PG_allowance,
+    ARMINGCAP_PG_reading,
+    ARMINGCAP_PG_card,
+    ARMINGCAP_PG_scene,
+    ARMINGCAP_PG_object,
+)
 
 
 def register() -> None:

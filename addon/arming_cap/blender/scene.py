@@ -9,7 +9,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import bpy
 import numpy as np
@@ -21,9 +21,11 @@ from ..core.formats import DOOR_MM, THIMBLE_MM
 from ..core.mesh import TriangleMesh
 from ..core.piece import Part, Piece
 from ..core.progress import Progress, silent
+from .forms import REGION, facts_of, form_of_facts
 
 if TYPE_CHECKING:
     from ..core.job import Job
+    from ..core.wearer.form import Wearer
 
 WITH_SURFACE = {"MESH", "CURVE", "SURFACE", "META", "FONT"}
 
@@ -164,7 +166,12 @@ def mesh_of(ob: Object, depsgraph: Depsgraph, mm: float) -> TriangleMesh:
     InputError
         If the object is switched off, has no faces, or a coordinate is no number.
     """
-    vertices, triangles = _arrays(ob, depsgraph, mm)
+    return _read(ob, depsgraph, mm)[0]
+
+
+def _read(ob: Object, depsgraph: Depsgraph, mm: float) -> tuple[TriangleMesh, IntArray]:
+    """Return an object's mesh, and for each triangle the row of its form's region names; 0 where nothing is said."""
+    vertices, triangles, regions = _arrays(ob, depsgraph, mm)
     used = vertices[triangles.ravel()]
     if bad := int((~np.isfinite(used)).any(axis=1).sum()):
         raise InputError(f"{bad} corners are not finite numbers", source=ob.name, remedy="repair the mesh")
@@ -174,11 +181,11 @@ def mesh_of(ob: Object, depsgraph: Depsgraph, mm: float) -> TriangleMesh:
     mesh = TriangleMesh(vertices, triangles, ob.name)
     if not (mesh.areas > 0).any():
         raise InputError("every face has zero area", source=ob.name, remedy="check its scale and its mesh")
-    return mesh.welded()
+    return mesh.welded(), regions  # welding keeps the triangles and their order
 
 
-def _arrays(ob: Object, depsgraph: Depsgraph, mm: float) -> tuple[FloatArray, IntArray]:
-    """Return vertices (n, 3) in mm and triangles (m, 3) of an evaluated object."""
+def _arrays(ob: Object, depsgraph: Depsgraph, mm: float) -> tuple[FloatArray, IntArray, IntArray]:
+    """Return vertices (n, 3) in mm, triangles (m, 3) and their regions (m,) of an evaluated object."""
     if ob.type not in WITH_SURFACE:
         raise InputError("this kind of object has no surface", source=ob.name, remedy="set its role to None")
     evaluated = ob.evaluated_get(depsgraph)
@@ -196,6 +203,13 @@ def _arrays(ob: Object, depsgraph: Depsgraph, mm: float) -> tuple[FloatArray, In
         triangles = np.empty(3 * len(mesh.loop_triangles), np.int32)
         mesh.vertices.foreach_get("co", vertices)
         mesh.loop_triangles.foreach_get("vertices", triangles)
+        regions = np.zeros(len(mesh.loop_triangles), np.int32)
+        said = mesh.attributes.get(REGION)
+        if said is not None and said.domain == "FACE" and said.data_type == "INT":
+            of_face, faces = np.empty(len(mesh.polygons), np.int32), np.empty(len(regions), np.int32)
+            said.data.foreach_get("value", of_face)
+            mesh.loop_triangles.foreach_get("polygon_index", faces)
+            regions = of_face[faces]
     finally:
         evaluated.to_mesh_clear()
     if not len(triangles):
@@ -204,7 +218,8 @@ def _arrays(ob: Object, depsgraph: Depsgraph, mm: float) -> tuple[FloatArray, In
     corners = triangles.reshape(-1, 3).astype(np.int64)
     if np.linalg.det(matrix[:3, :3]) < 0:  # a mirrored object is wound the other way round
         corners = corners[:, ::-1]
-    return (vertices.reshape(-1, 3).astype(float) @ matrix[:3, :3].T + matrix[:3, 3]) * mm, corners
+    placed = (vertices.reshape(-1, 3).astype(float) @ matrix[:3, :3].T + matrix[:3, 3]) * mm
+    return placed, corners, regions.astype(np.int64)
 
 
 def fingerprint(ob: Object, depsgraph: Depsgraph, mm: float) -> str:
@@ -215,9 +230,9 @@ def fingerprint(ob: Object, depsgraph: Depsgraph, mm: float) -> str:
     own = ob.arming_cap
     said = f"{own.role} {own.piece} {own.worn_by.name if own.worn_by else ''}"
     if own.role == "FORM":
-        said += f" {sorted(allowances_of(ob).items())}"
+        said += f" {sorted(allowances_of(ob).items())} {zlib.crc32(own.form_facts.encode()):08x}"
     try:
-        vertices, triangles = _arrays(ob, depsgraph, mm)
+        vertices, triangles, _ = _arrays(ob, depsgraph, mm)
     except InputError as error:
         return f"{said}: {error.what}"
     shape = zlib.crc32(triangles.tobytes(), zlib.crc32(np.round(vertices, 4).tobytes()))
@@ -233,6 +248,34 @@ def allowances_of(form: Object) -> dict[str, float]:
 
 
 @dataclass(frozen=True)
+class Body:
+    """A form as it was copied out of Blender.
+
+    Attributes
+    ----------
+    mesh, regions
+        Its surface, and for each triangle the row of its region's name.
+    facts
+        What its object says of it as a form, see `forms`; None where it says nothing: then a head is looked for.
+    allowance_mm
+        Room by region.
+    """
+
+    mesh: TriangleMesh
+    regions: IntArray
+    facts: dict[str, Any] | None
+    allowance_mm: dict[str, float]
+
+    def wearer(self, name: str) -> Wearer:
+        """Return the wearer it stands for; raises `InputError` where it is not closed."""
+        from ..core.wearer.form import Wearer
+        from ..core.wearer.recognise import form_of
+
+        form = form_of_facts(self.mesh, self.regions, self.facts) if self.facts else form_of(self.mesh, "mesh")
+        return Wearer(name, form, self.allowance_mm)
+
+
+@dataclass(frozen=True)
 class Draft:
     """What is to be checked, copied out of Blender: the rest can be done by any thread.
 
@@ -243,7 +286,7 @@ class Draft:
     worn
         Each piece with the name of the form it is worn on.
     bodies
-        For each form its mesh and its allowances.
+        By the forms' names.
     seat
         ``fixed`` or ``best``.
     padding_gives_mm
@@ -254,7 +297,7 @@ class Draft:
 
     title: str
     worn: tuple[tuple[Piece, str], ...]
-    bodies: dict[str, tuple[TriangleMesh, dict[str, float]]]
+    bodies: dict[str, Body]
     seat: str
     padding_gives_mm: float
     warnings: tuple[str, ...]
@@ -268,14 +311,12 @@ class Draft:
             If a form is not closed.
         """
         from ..core.job import Fitting, Job, Limits
-        from ..core.wearer.form import Wearer
-        from ..core.wearer.recognise import form_of
 
         wearers = {}
-        for name, (mesh, allowance) in self.bodies.items():
+        for name, body in self.bodies.items():
             progress(0.0, f"Reading {name}")
-            wearers[name] = Wearer(name, form_of(mesh, "mesh"), allowance)
-        meshes = [mesh for mesh, _ in self.bodies.values()] + [
+            wearers[name] = body.wearer(name)
+        meshes = [body.mesh for body in self.bodies.values()] + [
             part.mesh for piece, _ in self.worn for part in piece.parts
         ]
         return Job(
@@ -303,7 +344,7 @@ def draft_of(scene: Scene) -> Draft:
     bodies = {}
     for name in sorted({cast.form for cast in casts}):
         form = scene.objects[name]
-        bodies[name] = mesh_of(form, depsgraph, mm), allowances_of(form)
+        bodies[name] = Body(*_read(form, depsgraph, mm), facts_of(form, mm), allowances_of(form))
     worn = []
     for cast in casts:
         members = [scene.objects[name] for name in cast.parts]

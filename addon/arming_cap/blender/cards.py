@@ -1,0 +1,119 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The scene's working copy of a wearer card: typed into the panel, read from and written to a file."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import bpy
+from bpy.types import PropertyGroup, Scene
+
+from ..core.errors import InputError
+from ..core.wearer.card import Card, read_card
+from ..core.wearer.reading import Reading
+
+FIRST = 8
+"""So many dimensions of a body part are shown before the rest is folded away: those that shape a form most."""
+
+
+def load(scene: Scene, path: Path) -> Card:
+    """Read a card's file into the scene; raises `InputError` and changes nothing where it cannot be read."""
+    card = read_card(path)
+    own = scene.arming_cap.card
+    own.path = bpy.path.relpath(str(path)) if bpy.data.is_saved else str(path)
+    own.title, own.sex = card.name, card.sex
+    own.body_part = card.form
+    own.readings.clear()
+    for name, reading in card.readings.items():
+        row = own.readings.add()
+        row.name = name
+        if name == "weight":
+            row.weight_kg = reading.value
+        else:
+            row.value_mm = reading.value
+        row.sd_mm = reading.sd or 0.0
+    refresh(own)
+    return card
+
+
+def clear(scene: Scene) -> None:
+    """Begin a card with nothing in it."""
+    own = scene.arming_cap.card
+    own.readings.clear()
+    for key in ("path", "title", "sex", "body_part"):
+        own.property_unset(key)
+    refresh(own)
+
+
+def path_of(own: PropertyGroup) -> Path | None:
+    """Return the card's file, absolute; None where it has none yet."""
+    return Path(bpy.path.abspath(own.path)) if own.path else None
+
+
+def card_of(own: PropertyGroup) -> Card:
+    """Return the card as the panel has it: over what its file holds besides, where there is one.
+
+    Raises
+    ------
+    InputError
+        If the file can no longer be read.
+    """
+    path = path_of(own)
+    base = read_card(path) if path is not None and path.exists() else Card("", path=path)
+    title = own.title.strip() or (path.stem if path else "Wearer")
+    return replace(base, name=title, sex=own.sex, form=own.body_part, readings=_readings(own, base))
+
+
+def _readings(own: PropertyGroup, base: Card) -> dict[str, Reading]:
+    """Return the readings; where single precision is all that differs, the file's own number stays."""
+    found = {}
+    for row in own.readings:
+        value = round(row.weight_kg if row.name == "weight" else row.value_mm, 3)
+        sd = round(row.sd_mm, 3) or None
+        reading, held = Reading(value, sd), base.readings.get(row.name)
+        if held is not None and abs(held.value - value) < 2e-3 and abs((held.sd or 0.0) - (sd or 0.0)) < 2e-3:
+            reading = held
+        found[row.name] = reading
+    return found
+
+
+def save(own: PropertyGroup, path: Path) -> None:
+    """Write the card to a file, comments and all else in it kept; raises `InputError` and leaves the file whole."""
+    card = card_of(own)
+    card.write(path)
+    own.path = str(path)
+
+
+def refresh(own: PropertyGroup) -> None:
+    """Estimate anew what was not measured, or say what is wrong with what was."""
+    from ..core.wearer.population import estimate
+
+    try:
+        found = estimate(_readings(own, Card("")), own.sex)
+    except InputError as error:
+        own.trouble, own.estimates = str(error), ""
+        return
+    own.trouble = ""
+    own.estimates = json.dumps(
+        {
+            "values": {n: [round(v.mean, 2), round(v.sd, 2), v.source] for n, v in found.dimensions.items()},
+            "warnings": list(found.warnings),
+        }
+    )
+
+
+def estimates_of(own: PropertyGroup) -> dict[str, Any]:
+    """Return mean, spread and source by dimension, and remarks on the readings; empty where there are none."""
+    try:
+        kept = json.loads(own.estimates) if own.estimates else {}
+        return {"values": dict(kept.get("values", {})), "warnings": list(kept.get("warnings", []))}
+    except (ValueError, TypeError, AttributeError):  # written by another version
+        return {"values": {}, "warnings": []}
+
+
+def reading_of(own: PropertyGroup, name: str) -> PropertyGroup | None:
+    """Return the row of one dimension, or None where it was not measured."""
+    return next((row for row in own.readings if row.name == name), None)

@@ -1,0 +1,155 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a form's object keeps beyond its shape: regions as a face attribute, landmarks and spread as text.
+
+All of it is the object's own, so that it goes where the object goes: through undo, into the saved file, and into
+another one by appending. The landmarks are in the object's own coordinates and move with it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import bpy
+import numpy as np
+from bpy.types import Mesh, Object, Scene
+
+from ..core.arrays import FloatArray, IntArray
+from ..core.mesh import TriangleMesh
+
+if TYPE_CHECKING:
+    from ..core.wearer.form import Form
+
+REGION = "form_region"
+"""Face attribute: the row of the form's region names."""
+
+GLANCE = "_colour"
+"""Ending of the colour attribute that shows a figure's attribute in the viewport."""
+
+
+def add_form(scene: Scene, form: Form, name: str, allowance_mm: Mapping[str, float], mm: float) -> Object:
+    """Put a form into a scene whose unit is `mm` long as the object of a wearer: selected and active."""
+    mesh = bpy.data.meshes.new(name)
+    _fill(mesh, form.mesh, mm)
+    regions = mesh.attributes.new(REGION, "INT", "FACE")
+    regions.data.foreach_set("value", np.asarray(form.region_of_triangle, np.int32))
+    mesh.update()
+    ob = bpy.data.objects.new(name, mesh)
+    scene.collection.objects.link(ob)
+    own = ob.arming_cap
+    own.role = "FORM"
+    own.form_facts = json.dumps(
+        {
+            "regions": list(form.region_names),
+            "landmarks": {n: [float(v) for v in p / mm] for n, p in sorted(form.landmarks.items())},
+            "spread_mm": dict(form.spread_mm),
+            "source": form.source,
+        }
+    )
+    own.allowance_mm = allowance_mm.get("default", 0.0)
+    for region, room in allowance_mm.items():
+        if region != "default":
+            row = own.allowances.add()
+            row.region, row.room_mm = region, room
+    choose(ob)
+    return ob
+
+
+def choose(ob: Object) -> None:
+    """Make this the one selected object, and the active one."""
+    view_layer = bpy.context.view_layer
+    view_layer.update()  # an object linked just now is not in it before
+    for other in view_layer.objects.selected:
+        other.select_set(False)
+    if ob.name in view_layer.objects:
+        ob.select_set(True)
+        view_layer.objects.active = ob
+
+
+def add_mesh(scene: Scene, mesh: TriangleMesh, name: str, mm: float) -> Object:
+    """Put a mesh in millimetres into a scene as an object without a role, and return it."""
+    data = bpy.data.meshes.new(name)
+    _fill(data, mesh, mm)
+    data.update()
+    ob = bpy.data.objects.new(name, data)
+    scene.collection.objects.link(ob)
+    return ob
+
+
+def _fill(mesh: Mesh, source: TriangleMesh, mm: float) -> None:
+    count = len(source.triangles)
+    mesh.vertices.add(len(source.vertices))
+    mesh.vertices.foreach_set("co", (source.vertices / mm).astype(np.float32).ravel())
+    mesh.loops.add(3 * count)
+    mesh.loops.foreach_set("vertex_index", source.triangles.astype(np.int32).ravel())
+    mesh.polygons.add(count)
+    mesh.polygons.foreach_set("loop_start", np.arange(0, 3 * count, 3, dtype=np.int32))
+    mesh.polygons.foreach_set("use_smooth", np.ones(count, bool))
+    mesh.update(calc_edges=True)
+
+
+def form_of_facts(mesh: TriangleMesh, region_of_triangle: IntArray, facts: dict[str, Any]) -> Form:
+    """Return a mesh as the form that its object says it is; `facts` in the scene's millimetres."""
+    from ..core.wearer.form import Form
+
+    names = tuple(facts["regions"])
+    return Form(
+        mesh,
+        names,
+        np.clip(region_of_triangle, 0, len(names) - 1),
+        {name: np.array(point) for name, point in facts["landmarks"].items()},
+        facts["spread_mm"],
+        facts["source"],
+    )
+
+
+def facts_of(ob: Object, mm: float) -> dict[str, Any] | None:
+    """Return what an object says of itself as a form, landmarks in world millimetres; None where it says nothing."""
+    try:
+        facts = json.loads(ob.arming_cap.form_facts) if ob.arming_cap.form_facts else None
+        if facts is None:
+            return None
+        matrix = np.array(ob.matrix_world)
+        facts["landmarks"] = {
+            name: ((matrix[:3, :3] @ np.array(p) + matrix[:3, 3]) * mm).tolist()
+            for name, p in facts["landmarks"].items()
+        }
+        return {key: facts[key] for key in ("regions", "landmarks", "spread_mm", "source")}
+    except (ValueError, KeyError, TypeError, AttributeError):  # written by another version, or by hand
+        return None
+
+
+def paint(ob: Object, name: str, values: FloatArray, span: float) -> None:
+    """Keep a signed figure of each vertex as a named attribute, and show it as colours.
+
+    Parameters
+    ----------
+    name
+        Of the attribute, such as ``margin_mm``; the colours are called the same with an ending.
+    values
+        (n,) one for each vertex of the object's mesh; NaN where there is none.
+    span
+        Where the colours end on both sides.
+    """
+    from ..core.report.ramp import linear_colours
+
+    mesh = ob.data
+    for old in (name, name + GLANCE):
+        if old in mesh.attributes:
+            mesh.attributes.remove(mesh.attributes[old])
+    mesh.attributes.new(name, "FLOAT", "POINT").data.foreach_set("value", np.asarray(values, np.float32))
+    colours = np.ones((len(values), 4), np.float32)
+    colours[:, :3] = linear_colours(values, span)
+    mesh.color_attributes.new(name + GLANCE, "FLOAT_COLOR", "POINT").data.foreach_set("color", colours.ravel())
+    mesh.color_attributes.active_color = mesh.color_attributes[name + GLANCE]
+    mesh.update()
+
+
+def show_colours() -> None:
+    """Have the 3D views of the window draw active colour attributes."""
+    if bpy.context.screen is None:
+        return
+    for area in bpy.context.screen.areas:
+        if area.type == "VIEW_3D":
+            area.spaces.active.shading.color_type = "VERTEX"

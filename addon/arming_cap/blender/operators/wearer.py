@@ -1,0 +1,250 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The wearer card and the form that is made from it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import bpy
+from bpy.props import StringProperty
+from bpy.types import Context, Operator
+
+from ...core.errors import InputError
+from ...core.wearer.dimension import DIMENSIONS
+from .. import cards, forms, results, work
+from ..scene import mm_per_unit
+
+
+class ARMINGCAP_OT_new_card(Operator):
+    """Begin a wearer card with nothing in it"""
+
+    bl_idname = "arming_cap.new_card"
+    bl_label = "New Card"
+    bl_options = {"REGISTER", "UNDO"}
+
+    def execute(self, context: Context) -> set[str]:
+        cards.clear(context.scene)
+        return {"FINISHED"}
+
+
+class _CardFile:
+    """A file chooser that shows wearer cards."""
+
+    if TYPE_CHECKING:
+        filepath: str
+        filter_glob: str
+    else:
+        filepath: StringProperty(name="File", description="The card's file", subtype="FILE_PATH")
+        filter_glob: StringProperty(
+            name="Files Shown", description="Only wearer cards are shown", default="*.toml", options={"HIDDEN"}
+        )
+
+
+class ARMINGCAP_OT_open_card(_CardFile, Operator):
+    """Read a wearer card from its file"""
+
+    bl_idname = "arming_cap.open_card"
+    bl_label = "Open Card"
+    bl_options = {"REGISTER", "UNDO"}
+
+    def invoke(self, context: Context, event: object) -> set[str]:
+        context.window_manager.fileselect_add(self)
+        return {"RUNNING_MODAL"}
+
+    def execute(self, context: Context) -> set[str]:
+        try:
+            card = cards.load(context.scene, Path(bpy.path.abspath(self.filepath)))
+        except InputError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        self.report({"INFO"}, f"Card of {card.name} opened")
+        return {"FINISHED"}
+
+
+class ARMINGCAP_OT_save_card(_CardFile, Operator):
+    """Write the wearer card to its file; comments and whatever else the file holds stay"""
+
+    bl_idname = "arming_cap.save_card"
+    bl_label = "Save Card"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        own = context.scene.arming_cap.card
+        if own.trouble:
+            cls.poll_message_set(own.trouble)
+            return False
+        if not own.readings and not own.path:
+            cls.poll_message_set("The card is empty: add a reading first")
+            return False
+        return True
+
+    def invoke(self, context: Context, event: object) -> set[str]:
+        own = context.scene.arming_cap.card
+        if own.path:
+            self.filepath = str(cards.path_of(own))
+            return self.execute(context)
+        self.filepath = f"{own.title.strip().lower().replace(' ', '_') or 'wearer'}.toml"
+        context.window_manager.fileselect_add(self)
+        return {"RUNNING_MODAL"}
+
+    def execute(self, context: Context) -> set[str]:
+        own = context.scene.arming_cap.card
+        given = self.filepath or str(cards.path_of(own) or "")
+        if not given:
+            self.report({"ERROR"}, "no file was chosen")
+            return {"CANCELLED"}
+        path = Path(bpy.path.abspath(given)).with_suffix(".toml")
+        try:
+            cards.save(own, path)
+        except InputError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        self.report({"INFO"}, f"Card written to {path.name}")
+        return {"FINISHED"}
+
+
+class _OfDimension:
+    """An operator on one dimension, named in its tooltip."""
+
+    if TYPE_CHECKING:
+        dimension: str
+    else:
+        dimension: StringProperty(name="Dimension", description="Name of the dimension, as cards write it")
+
+    def _known(self) -> bool:
+        if self.dimension in DIMENSIONS:
+            return True
+        self.report({"ERROR"}, f"no dimension is called '{self.dimension}'")
+        return False
+
+
+class ARMINGCAP_OT_add_reading(_OfDimension, Operator):
+    """Enter what was measured in place of the estimate"""
+
+    bl_idname = "arming_cap.add_reading"
+    bl_label = "Add Reading"
+    bl_options = {"REGISTER", "UNDO"}
+
+    def execute(self, context: Context) -> set[str]:
+        if not self._known():
+            return {"CANCELLED"}
+        own = context.scene.arming_cap.card
+        if cards.reading_of(own, self.dimension) is None:
+            of = DIMENSIONS[self.dimension]
+            guess = cards.estimates_of(own)["values"].get(self.dimension, [(of.low + of.high) / 2])[0]
+            row = own.readings.add()
+            row.name = self.dimension
+            if of.unit == "kg":
+                row.weight_kg = round(guess)
+            else:
+                row.value_mm = round(guess)
+        return {"FINISHED"}
+
+
+class ARMINGCAP_OT_remove_reading(_OfDimension, Operator):
+    """Forget this reading, and estimate the dimension again"""
+
+    bl_idname = "arming_cap.remove_reading"
+    bl_label = "Remove Reading"
+    bl_options = {"REGISTER", "UNDO"}
+
+    def execute(self, context: Context) -> set[str]:
+        own = context.scene.arming_cap.card
+        for number, row in enumerate(own.readings):
+            if row.name == self.dimension:
+                own.readings.remove(number)
+                cards.refresh(own)
+                return {"FINISHED"}
+        self.report({"ERROR"}, f"there is no reading of '{self.dimension}'")
+        return {"CANCELLED"}
+
+
+class ARMINGCAP_OT_how_to_measure(_OfDimension, Operator):
+    """Say what this dimension is and how it is taken"""
+
+    bl_idname = "arming_cap.how_to_measure"
+    bl_label = "How to Measure"
+    bl_options = {"INTERNAL"}
+
+    @classmethod
+    def description(cls, context: Context, properties: Any) -> str:
+        of = DIMENSIONS.get(properties.dimension)
+        if of is None:
+            return "What this dimension is and how it is taken"
+        text = f"{of.definition}\nWith the {of.tool}: {of.how}\nUsual mistake: {of.mistakes}"
+        return text.rstrip(".")
+
+    def invoke(self, context: Context, event: object) -> set[str]:
+        return context.window_manager.invoke_popup(self, width=420)
+
+    def execute(self, context: Context) -> set[str]:
+        return {"FINISHED"} if self._known() else {"CANCELLED"}
+
+    def draw(self, context: Context) -> None:
+        from ..panels.shared import lines
+
+        of = DIMENSIONS[self.dimension]
+        self.layout.label(text=of.in_words.capitalize(), icon="DRIVER_DISTANCE")
+        for text in (of.definition, f"With the {of.tool}: {of.how}", f"Usual mistake: {of.mistakes}"):
+            lines(self.layout, text, 64)
+
+
+class ARMINGCAP_OT_make_form(work.InBackground, Operator):
+    """Make the form that this card describes and let it be the wearer. Esc stops"""
+
+    bl_idname = "arming_cap.make_form"
+    bl_label = "Make Form"
+    bl_options = {"REGISTER", "UNDO"}
+
+    doing = "Making the form"
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        own = context.scene.arming_cap.card
+        if own.trouble:
+            cls.poll_message_set(own.trouble)
+            return False
+        if not own.readings and not own.path:
+            cls.poll_message_set("Add a reading first, or open a card")
+            return False
+        return cls.idle()
+
+    def begin(self, context: Context) -> work.Work:
+        """Take the card as the panel has it."""
+        card = cards.card_of(context.scene.arming_cap.card)
+
+        def task(progress: Any) -> Any:
+            from ...core.wearer.cardform import wearer_as_known
+
+            return wearer_as_known(card, progress)
+
+        return work.Work(task, "Reading the card")
+
+    def end(self, context: Context, result: Any) -> set[str]:
+        """Put the form into the scene; the one made before from a card of this name goes."""
+        scene, wearer = context.scene, result.wearer
+        old = next((ob for ob in scene.objects if ob.arming_cap.form_facts and ob.name == wearer.name), None)
+        if old is not None:
+            mesh = old.data
+            bpy.data.objects.remove(old)
+            if not mesh.users:
+                bpy.data.meshes.remove(mesh)
+        forms.add_form(scene, wearer.form, wearer.name, wearer.allowance_mm, mm_per_unit(scene))
+        for text in result.warnings:
+            self.report({"WARNING"}, text)
+        results.look_again()
+        self.report({"INFO"}, f"The form of {wearer.name} is made")
+        return {"FINISHED"}
+
+
+classes = (
+    ARMINGCAP_OT_new_card,
+    ARMINGCAP_OT_open_card,
+    ARMINGCAP_OT_save_card,
+    ARMINGCAP_OT_add_reading,
+    ARMINGCAP_OT_remove_reading,
+    ARMINGCAP_OT_how_to_measure,
+    ARMINGCAP_OT_make_form,
+)

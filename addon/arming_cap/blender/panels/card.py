@@ -1,0 +1,88 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What is known of the wearer: readings, estimates, and the form made from them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from bpy.types import Context, Panel, PropertyGroup, UILayout
+
+from ...core.wearer.dimension import DIMENSIONS
+from ...core.wearer.population import SPEAKS_FOR
+from .. import cards
+from .shared import Tab, paragraph
+
+
+class ARMINGCAP_PT_card(Tab, Panel):
+    """The wearer card and its form"""
+
+    bl_label = "Wearer Card"
+    bl_order = 0
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: Context) -> None:
+        layout, own = self.layout, context.scene.arming_cap.card
+        row = layout.row(align=True)
+        row.operator("arming_cap.new_card", text="New", icon="FILE_NEW")
+        row.operator("arming_cap.open_card", text="Open", icon="FILE_FOLDER")
+        row.operator("arming_cap.save_card", text="Save", icon="FILE_TICK")
+        column = layout.column()
+        column.use_property_split = True
+        column.use_property_decorate = False
+        column.prop(own, "title")
+        column.prop(own, "sex")
+        column.prop(own, "body_part")
+        if own.trouble:
+            box = layout.box()
+            box.alert = True
+            paragraph(box, context, own.trouble, "ERROR")
+        found = cards.estimates_of(own)
+        for text in found["warnings"]:
+            paragraph(layout, context, text, "ERROR")
+        self._dimensions(layout, context, own, found["values"])
+        row = layout.row()
+        row.scale_y = 1.4
+        row.operator("arming_cap.make_form", icon="USER")
+
+    @staticmethod
+    def _dimensions(layout: UILayout, context: Context, own: PropertyGroup, values: dict[str, Any]) -> None:
+        kind = own.body_part.rpartition(" ")[2]
+        names = [n for n, d in DIMENSIONS.items() if d.group == kind] + ["stature", "weight"]
+        read = {row.name for row in own.readings}
+        first = [n for n in names[: cards.FIRST] if n not in read]
+        shown = [n for n in DIMENSIONS if n in read] + first
+        column = layout.column(align=True)
+        for name in shown:
+            _line(column, own, name, values.get(name))
+        header, body = layout.panel("arming_cap_dimensions", default_closed=True)
+        header.label(text="More Dimensions")
+        if body is not None:
+            column = body.column(align=True)
+            for name in names:
+                if name not in shown:
+                    _line(column, own, name, values.get(name))
+        if any(value[2] == "estimated" for name, value in values.items() if name in shown):
+            paragraph(layout, context, f"With ±: estimated from {SPEAKS_FOR}", "INFO")
+
+
+def _line(layout: UILayout, own: PropertyGroup, name: str, value: list[Any] | None) -> None:
+    """Draw one dimension: a reading to be typed, or an estimate with its spread in a paler style."""
+    of, reading = DIMENSIONS[name], cards.reading_of(own, name)
+    split = layout.split(factor=0.56, align=True)
+    words = split.row()
+    words.alignment = "LEFT"
+    how = words.operator("arming_cap.how_to_measure", text=of.in_words.capitalize(), emboss=False)
+    how.dimension = name
+    row = split.row(align=True)
+    if reading is not None:
+        row.prop(reading, "weight_kg" if of.unit == "kg" else "value_mm", text="")
+        row.operator("arming_cap.remove_reading", text="", icon="X").dimension = name
+        return
+    pale = row.row()
+    pale.alignment = "RIGHT"
+    pale.active = False
+    pale.label(text=f"{value[0]:.0f} ± {value[1]:.0f} {of.unit}" if value else "not known")
+    row.operator("arming_cap.add_reading", text="", icon="GREASEPENCIL").dimension = name
+
+
+classes = (ARMINGCAP_PT_card,)

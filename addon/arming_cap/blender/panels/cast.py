@@ -1,0 +1,79 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Who wears what."""
+
+from __future__ import annotations
+
+from bpy.types import Context, Object, Panel, Scene, UILayout
+
+from .. import scene as scenes
+from ..operators.roles import selected
+from .shared import ROLE_ICONS, ROLE_WORDS, Tab
+
+
+def _allowances(layout: UILayout, form: Object) -> None:
+    """Draw the room a form keeps: everywhere, and by region."""
+    own = form.arming_cap
+    layout.prop(own, "allowance_mm")
+    header, body = layout.panel("arming_cap_regions", default_closed=True)
+    header.label(text=f"Other Regions ({len(own.allowances)})")
+    if body is None:
+        return
+    column = body.column(align=True)
+    for number, row in enumerate(own.allowances):
+        line = column.row(align=True)
+        line.prop(row, "region", text="")
+        line.prop(row, "room_mm", text="")
+        line.operator("arming_cap.remove_allowance", text="", icon="X").row = number
+    column.operator("arming_cap.add_allowance", icon="ADD")
+
+
+class ARMINGCAP_PT_roles(Tab, Panel):
+    """Who wears what"""
+
+    bl_label = "Wearers and Pieces"
+    bl_order = 1
+
+    def draw(self, context: Context) -> None:
+        layout, scene = self.layout, context.scene
+        self._selection(layout, context)
+        column = layout.column(align=True)
+        for form in scenes.forms(scene):
+            worn = [cast for cast in scenes.cast_of(scene) if cast.form == form.name]
+            box = column.box().column(align=True)
+            box.label(text=form.name, icon=ROLE_ICONS["FORM"])
+            if not worn:
+                box.label(text="Wears nothing yet", icon="BLANK1")
+            for cast in worn:
+                self._piece(box, scene, cast)
+        homeless = [cast for cast in scenes.cast_of(scene) if not cast.form]
+        if homeless:
+            box = column.box().column(align=True)
+            box.label(text="No wearer chosen", icon="QUESTION")
+            for cast in homeless:
+                self._piece(box, scene, cast)
+
+    @staticmethod
+    def _selection(layout: UILayout, context: Context) -> None:
+        chosen = selected(context)
+        roles = {ob.arming_cap.role for ob in chosen}
+        role = roles.pop() if len(roles) == 1 else ""
+        split = layout.split(factor=0.4)
+        name = chosen[0].name if len(chosen) == 1 else f"{len(chosen)} objects" if chosen else "Nothing selected"
+        split.label(text=name)
+        word = ROLE_WORDS[role] if role else "Several Roles" if chosen else "Role"
+        split.operator_menu_enum("arming_cap.set_role", "role", text=word, icon=ROLE_ICONS.get(role, "NONE"))
+        if any(ob.arming_cap.role in {"PART", "REMOVABLE"} for ob in chosen):
+            layout.operator("arming_cap.set_piece", icon="GROUP")
+        if role == "FORM" and context.active_object in chosen:
+            _allowances(layout, context.active_object)
+
+    @staticmethod
+    def _piece(layout: UILayout, scene: Scene, cast: scenes.Cast) -> None:
+        removable = [name for name in cast.parts if scene.objects[name].arming_cap.role == "REMOVABLE"]
+        count = f"{len(cast.parts)} {'part' if len(cast.parts) == 1 else 'parts'}"
+        column = layout.column(align=True)
+        column.label(text=cast.piece, icon=ROLE_ICONS["PART"])
+        column.label(text=f"{count}, {len(removable)} removable" if removable else count, icon="BLANK1")
+
+
+classes = (ARMINGCAP_PT_roles,)

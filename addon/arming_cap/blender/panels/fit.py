@@ -1,0 +1,137 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The checks and their verdicts."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from bpy.types import Context, Panel, UILayout
+
+from ... import engines
+from ...core.report.model import CARE_LINE
+from ...core.wearer.regions import in_words
+from .. import results, work
+from .. import scene as scenes
+from .shared import ICONS, Tab, figure, paragraph
+
+
+class ARMINGCAP_PT_fit(Tab, Panel):
+    """The checks and their verdicts"""
+
+    bl_label = "Fit"
+    bl_order = 2
+
+    def draw(self, context: Context) -> None:
+        layout, scene = self.layout, context.scene
+        settings = layout.column()
+        settings.use_property_split = True
+        settings.use_property_decorate = False
+        settings.prop(scene.arming_cap, "unit")
+        settings.prop(scene.arming_cap, "seat")
+        settings.prop(scene.arming_cap, "padding_gives_mm")
+        self._doubts(layout, context)
+        busy = work.running
+        if busy is None:
+            row = layout.row()
+            row.scale_y = 1.4
+            row.operator("arming_cap.check_fit", icon="PLAY")
+            if trouble := scenes.missing(scene):
+                paragraph(layout, context, trouble.remedy[:1].upper() + trouble.remedy[1:], "INFO")
+        else:
+            row = layout.row(align=True)
+            row.progress(factor=busy.fraction, text=f"{busy.fraction:.0%}")
+            row.operator("arming_cap.stop", text="", icon="X")
+            paragraph(layout, context, busy.text[:1].upper() + busy.text[1:], "TIME")
+        paragraph(layout, context, CARE_LINE, "INFO")
+
+    @staticmethod
+    def _doubts(layout: UILayout, context: Context) -> None:
+        scene = context.scene
+        doubts = scenes.size_doubts(scene)
+        if doubts:
+            paragraph(layout.box(), context, doubts[0], "ERROR")
+        else:
+            layout.label(text=scenes.unit_in_words(scene).capitalize(), icon="DRIVER_DISTANCE")
+
+
+class ARMINGCAP_PT_verdicts(Tab, Panel):
+    """What the last run found"""
+
+    bl_label = "Verdicts"
+    bl_order = 3
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        return bool(results.of(context.scene).fits)
+
+    def draw(self, context: Context) -> None:
+        layout = self.layout
+        kept = results.of(context.scene)
+        if kept.changes:
+            box = layout.box()
+            box.alert = True
+            more = f" and {len(kept.changes) - 1} more" if len(kept.changes) > 1 else ""
+            paragraph(box, context, f"Out of date: {kept.changes[0]}{more}", "FILE_REFRESH")
+        for warning in kept.document.get("warnings", []):
+            paragraph(layout, context, warning, "ERROR")
+        for row, fit in enumerate(kept.fits):
+            self._fit(layout, context, row, fit)
+        layout.operator("arming_cap.export_report", icon="EXPORT")
+
+    def _fit(self, layout: UILayout, context: Context, row: int, fit: dict[str, Any]) -> None:
+        head = layout.box().column(align=True)
+        head.label(text=f"{fit['piece']} on {fit['wearer']}")
+        word = head.row()
+        word.alert = fit["verdict"] == "fail"
+        word.label(text=fit["verdict"].upper(), icon=ICONS[fit["verdict"]])
+        for number, verdict in enumerate(fit["verdicts"]):
+            self._verdict(layout, context, row, number, verdict)
+        for warning in fit.get("warnings", []):
+            paragraph(layout, context, warning, "ERROR")
+
+    @staticmethod
+    def _verdict(layout: UILayout, context: Context, row: int, number: int, verdict: dict[str, Any]) -> None:
+        status = verdict["verdict"]
+        # A pass that asks for something, such as a part taken off, is not folded away.
+        plain = status == "pass" and not verdict["details"].get("take_off")
+        header, body = layout.panel(f"arming_cap_{row}_{number}_{verdict['check']}", default_closed=plain)
+        header.label(text=f"{verdict['check'].capitalize()}, {status}", icon=ICONS[status])
+        value = header.row()
+        value.alignment = "RIGHT"
+        value.alert = status == "fail"
+        value.label(text=figure(verdict, spread=False))
+        if body is None:
+            return
+        if verdict["uncertainty"] > 0:
+            paragraph(body, context, f"Found: {figure(verdict)}")
+        if verdict["requirement"]:
+            paragraph(body, context, f"Asked: {verdict['requirement']}")
+        place = verdict["limited_by"]
+        where = " at ".join(word for word in (in_words(place["region"]), place["part"]) if word)
+        if where:
+            paragraph(body, context, f"Limited by: {where}")
+        for sentence in (verdict["why"], verdict["mend"]):
+            if sentence:
+                paragraph(body, context, sentence[:1].upper() + sentence[1:])
+        if place["part"] or place["at"]:
+            button = body.operator("arming_cap.show_place", icon="RESTRICT_SELECT_OFF")
+            button.fit, button.verdict = row, number
+
+
+class ARMINGCAP_PT_packages(Tab, Panel):
+    """What keeps the checks from running"""
+
+    bl_label = "Packages"
+    bl_order = 4
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        return bool(engines.known_problem())
+
+    def draw(self, context: Context) -> None:
+        box = self.layout.box()
+        paragraph(box, context, engines.known_problem(), "ERROR")
+        box.operator("arming_cap.copy_details", icon="COPYDOWN")
+
+
+classes = (ARMINGCAP_PT_packages, ARMINGCAP_PT_fit, ARMINGCAP_PT_verdicts)

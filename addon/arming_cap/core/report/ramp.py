@@ -1,0 +1,61 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A colour ramp for signed lengths: even steps to the eye, told apart by the colour-blind, zero marked by a dark line.
+
+Lightness and hue move along straight lines in Oklab (B. Ottosson, 2020), from rust below zero through near-white to
+blue above. Blue and orange stay apart in all common kinds of colour blindness.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..arrays import FloatArray
+
+# L, a, b in Oklab.
+BELOW, ZERO, ABOVE = np.array([[0.48, 0.11, 0.10], [0.95, 0.0, 0.0], [0.40, -0.03, -0.15]])
+LINE = np.array([0.15, 0.0, 0.0])
+LINE_SHARE = 0.012
+"""Half-width of the zero line, as a share of the span."""
+
+_CONES = np.array(
+    [
+        [1.0, 0.3963377774, 0.2158037573],
+        [1.0, -0.1055613458, -0.0638541728],
+        [1.0, -0.0894841775, -1.2914855480],
+    ]
+)
+_SRGB = np.array(
+    [
+        [4.0767416621, -3.3077115913, 0.2309699292],
+        [-1.2684380046, 2.6097574011, -0.3413193965],
+        [-0.0041960863, -0.7034186147, 1.7076147010],
+    ]
+)
+
+
+def linear_colours(values: FloatArray, span: float) -> FloatArray:
+    """Return colours for signed values.
+
+    Parameters
+    ----------
+    values
+        (n,) float; NaN is drawn mid-grey.
+    span
+        The value, above 0, at which the ramp ends on both sides.
+
+    Returns
+    -------
+    (n, 3) float, linear sRGB, 0 to 1.
+    """
+    t = np.clip(np.asarray(values, float) / span, -1.0, 1.0)
+    share = np.abs(np.nan_to_num(t))[:, None]
+    lab = ZERO + share * (np.where(t[:, None] < 0, BELOW, ABOVE) - ZERO)
+    lab = np.where(share < LINE_SHARE, LINE, lab)
+    lab = np.where(np.isnan(t)[:, None], [0.6, 0.0, 0.0], lab)
+    return np.clip((lab @ _CONES.T) ** 3 @ _SRGB.T, 0.0, 1.0)
+
+
+def display_colours(values: FloatArray, span: float) -> FloatArray:
+    """Return the same colours encoded for a screen, (n, 3) sRGB, 0 to 1 (IEC 61966-2-1)."""
+    linear = linear_colours(values, span)
+    return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
