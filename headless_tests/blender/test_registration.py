@@ -127,7 +127,7 @@ def test_what_writes_can_be_undone(extension):
 
 
 def test_a_button_that_is_off_says_why(scene):
-    off = "set_role set_piece check_fit show_place export_report stop add_allowance save_card make_form"
+    off = "play_passage end_passage set_role set_piece check_fit show_place export_report stop add_allowance save_card make_form"
     for name in off.split():
         operator = getattr(bpy.ops.arming_cap, name)
         assert not operator.poll()

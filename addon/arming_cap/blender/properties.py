@@ -148,6 +148,7 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         seat: str
         padding_gives_mm: float
         card: Any
+        preview_of: str
         results: str
     else:
         unit: EnumProperty(
@@ -167,6 +168,11 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         padding_gives_mm: _length("Padding Gives", "How far hair, liner and padding flatten on the way on and off", 0.0)
         card: PointerProperty(
             name="Wearer Card", description="What is known of the wearer that is worked on", type=ARMINGCAP_PG_card
+        )
+        preview_of: StringProperty(
+            name="Preview Of",
+            description="The scene whose passage this one plays",
+            options={"HIDDEN"},
         )
         results: StringProperty(
             name="Verdicts",

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What the panel's buttons do."""
 
-from . import check, export, place, roles, wearer
+from . import check, export, passage, place, roles, wearer
 
-classes = (*roles.classes, *wearer.classes, *check.classes, *place.classes, *export.classes)
+classes = (*roles.classes, *wearer.classes, *check.classes, *place.classes, *passage.classes, *export.classes)

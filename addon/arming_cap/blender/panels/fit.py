@@ -23,6 +23,10 @@ class ARMINGCAP_PT_fit(Tab, Panel):
 
     def draw(self, context: Context) -> None:
         layout, scene = self.layout, context.scene
+        if scene.arming_cap.preview_of:
+            paragraph(layout, context, f"A passage of {scene.arming_cap.preview_of}: play the timeline", "INFO")
+            layout.operator("arming_cap.end_passage", icon="LOOP_BACK")
+            return
         settings = layout.column()
         settings.use_property_split = True
         settings.use_property_decorate = False
@@ -116,6 +120,8 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
         if place["part"] or place["at"]:
             button = body.operator("arming_cap.show_place", icon="RESTRICT_SELECT_OFF")
             button.fit, button.verdict = row, number
+        if verdict["details"].get("passage"):
+            body.operator("arming_cap.play_passage", icon="PLAY").fit = row
 
 
 class ARMINGCAP_PT_packages(Tab, Panel):

@@ -1,0 +1,96 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Playing a passage: copies go the path that was checked, frame by frame, and the scene stays as it was."""
+
+from __future__ import annotations
+
+import bpy
+import numpy as np
+import pytest
+from stage_props import ball_in_band
+
+from arming_cap.core.pose import Pose
+
+PATH = (((0, 0, 0), (0, 0, 0)), ((0, 5, 40), (10, 0, 0)), ((0, 20, 90), (30, 0, 0)), ((0, 30, 400), (30, 0, 0)))
+
+
+def pose_dict(translation, rotation):
+    return Pose.of(translation, rotation, pivot_mm=(0, 0, 1500.0)).as_dict()
+
+
+@pytest.fixture
+def checked(scene):
+    """A band with verdicts on it whose passage tilts about a point far from the file's origin."""
+    from arming_cap.blender import results
+
+    ball_in_band()
+    passage = {
+        "path": [pose_dict(*step) for step in PATH],
+        "at": [90.0, 0.0, 2.0],
+        "pinch_step": 1.5,
+        "pinch_pose": pose_dict((0, 12, 65), (20, 0, 0)),
+    }
+    verdict = {"check": "donning", "verdict": "pass", "details": {"passage": passage, "take_off": []}}
+    fit = {"piece": "Scene", "wearer": "Ball", "verdict": "pass", "verdicts": [verdict]}
+    results.keep(scene, {"result": {"fits": [fit]}}, results.footing(scene), None)
+    return scene
+
+
+def state(scene):
+    return {ob.name: np.array(ob.matrix_world).round(6).tolist() for ob in scene.objects}
+
+
+def test_the_copy_stands_in_every_pose_of_the_path(checked):
+    before = state(checked)
+    assert bpy.ops.arming_cap.play_passage(fit=0) == {"FINISHED"}
+    stage = bpy.data.scenes["Passage of Scene"]
+    copy = next(ob for ob in stage.objects if ob.name.startswith("Band"))
+    home = np.array(checked.objects["Band"].matrix_world)
+    keys = sorted({key.co.x for curve in curves(stage.objects["Way"]) for key in curve.keyframe_points})
+    assert len(keys) == len(PATH) and keys[0] == 1.0
+    for frame, step in zip(keys, reversed(PATH)):
+        stage.frame_set(int(frame), subframe=frame % 1.0)
+        pose = Pose.of(*pose_dict(*step).values())
+        expected = np.eye(4)
+        expected[:3, :3], expected[:3, 3] = pose.rotation, pose.translation_mm
+        assert np.abs(np.array(copy.matrix_world) - expected @ home).max() < 0.02
+    assert state(checked) == before and len(checked.objects) == 2
+    assert copy.arming_cap.role == "NONE"
+
+
+def curves(ob):
+    action = ob.animation_data.action
+    found = getattr(action, "fcurves", None)
+    return found or [c for la in action.layers for st in la.strips for bag in st.channelbags for c in bag.fcurves]
+
+
+def test_it_begins_at_the_pinch_where_two_marks_meet(checked):
+    bpy.ops.arming_cap.play_passage(fit=0)
+    stage = bpy.data.scenes["Passage of Scene"]
+    marker = stage.timeline_markers[0]
+    assert marker.name == "Pinch" and marker.frame == stage.frame_current
+    stage.view_layers[0].update()
+    on_form, on_piece = (stage.objects[f"Pinch on the {word}"] for word in ("Form", "Piece"))
+    gap = np.array(on_form.matrix_world)[:3, 3] - np.array(on_piece.matrix_world)[:3, 3]
+    # The marker stands on a whole frame: at the most half a frame's way from the pinch.
+    assert np.linalg.norm(gap) < 4.0
+
+
+def test_going_back_leaves_nothing_behind(checked):
+    from arming_cap.blender.operators.passage import ARMINGCAP_OT_end_passage as back
+
+    before = state(checked)
+    bpy.ops.arming_cap.play_passage(fit=0)
+    stage = bpy.data.scenes["Passage of Scene"]
+    with bpy.context.temp_override(scene=stage):
+        assert back.poll(bpy.context)
+        bpy.ops.arming_cap.end_passage()
+    assert [one.name for one in bpy.data.scenes] == [checked.name]
+    assert state(checked) == before and {ob.name for ob in bpy.data.objects} == {"Ball", "Band"}
+
+
+def test_a_part_that_is_gone_is_said(checked):
+    bpy.data.objects.remove(checked.objects["Ball"])
+    with pytest.raises(RuntimeError, match="no longer in the scene"):
+        bpy.ops.arming_cap.play_passage(fit=0)
+    with pytest.raises(RuntimeError, match="no passage was searched"):
+        bpy.ops.arming_cap.play_passage(fit=4)
