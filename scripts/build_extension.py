@@ -1,14 +1,16 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Build the extension's zip: the package, its manifest and the wheels Blender unpacks beside it.
 
-    python scripts/build_extension.py [OUT_DIR]
+    python scripts/build_extension.py [--platform linux-x64|windows-x64|macos-arm64]... [--out DIR]
 
+One zip for each platform, named as Blender names platforms; without one, for Linux.
 Wheels are fetched with pip, by the versions of requirements.lock, into build/wheels, and from there on no network is
 needed. Blender brings numpy itself and it is never bundled; scipy is not needed (see addon/arming_cap/engines.py).
 """
 
 from __future__ import annotations
 
+import argparse
 import re
 import shutil
 import subprocess
@@ -27,7 +29,18 @@ PACKAGES = ("libigl", "manifold3d", "lib3mf", "trimesh", "rich", "tomlkit", "fpd
 PACKAGES += ("markdown-it-py", "mdurl", "pygments", "fonttools", "defusedxml", "pillow")
 PURE = ("fonttools",)  # also has compiled wheels, five times as large and no use here
 PYTHONS = ("3.11", "3.13", "3.14")  # Blender 4.5 and 5.0; 5.1 and 5.2; distributions that bring their own
-PLATFORMS = ("manylinux_2_28_x86_64", "manylinux_2_27_x86_64", "manylinux_2_17_x86_64", "manylinux2014_x86_64")
+# Blender's name of a platform, and the wheels' tags for it.
+PLATFORMS = {
+    "linux-x64": ("manylinux_2_28_x86_64", "manylinux_2_27_x86_64", "manylinux_2_17_x86_64", "manylinux2014_x86_64"),
+    "windows-x64": ("win_amd64",),
+    "macos-arm64": (
+        *(f"macosx_{major}_0_arm64" for major in (14, 13, 12, 11)),
+        "macosx_11_0_universal2",
+        "macosx_10_9_universal2",
+    ),
+}
+# Distributions that bring their own Python do so on Linux only.
+PYTHONS_OF = {platform: PYTHONS if platform == "linux-x64" else PYTHONS[:2] for platform in PLATFORMS}
 EPOCH = (1980, 1, 1, 0, 0, 0)  # the oldest time a zip can hold: same files, same bytes
 
 
@@ -44,38 +57,39 @@ def pinned() -> dict[str, str]:
     return {name: found[name] for name in PACKAGES}
 
 
-def wheels() -> list[Path]:
-    """Return the wheels of every package for every Python, fetched where they are not in the cache yet."""
-    CACHE.mkdir(parents=True, exist_ok=True)
-    versions = pinned()
-    for python in PYTHONS:
-        absent = [name for name, version in versions.items() if not _for_python(name, version, python)]
-        for names, platforms in (
+def wheels(platform: str) -> list[Path]:
+    """Return the wheels of every package for every Python of a platform, fetched where they are not in the cache."""
+    cache = CACHE / platform
+    cache.mkdir(parents=True, exist_ok=True)
+    versions, pythons = pinned(), PYTHONS_OF[platform]
+    for python in pythons:
+        absent = [name for name, version in versions.items() if not _for_python(cache, name, version, python)]
+        for names, tags in (
             ([name for name in absent if name in PURE], ("any",)),
-            ([name for name in absent if name not in PURE], PLATFORMS),
+            ([name for name in absent if name not in PURE], PLATFORMS[platform]),
         ):
             if names:
-                _download([f"{name}=={versions[name]}" for name in names], python, platforms)
-    chosen = {path for python in PYTHONS for name, v in versions.items() if (path := _for_python(name, v, python))}
-    return sorted(chosen)
+                _download(cache, [f"{name}=={versions[name]}" for name in names], python, tags)
+    held = {p for python in pythons for name, v in versions.items() if (p := _for_python(cache, name, v, python))}
+    return sorted(held)
 
 
-def _download(wanted: list[str], python: str, platforms: tuple[str, ...]) -> None:
+def _download(cache: Path, wanted: list[str], python: str, tags: tuple[str, ...]) -> None:
     command = [sys.executable, "-m", "pip", "download", "--quiet", "--disable-pip-version-check", "--no-deps"]
-    command += ["--only-binary=:all:", "--python-version", python, "--dest", str(CACHE)]
-    command += ["--implementation", "py"] if platforms == ("any",) else ["--implementation", "cp"]
-    command += [word for platform in platforms for word in ("--platform", platform)]
+    command += ["--only-binary=:all:", "--python-version", python, "--dest", str(cache)]
+    command += ["--implementation", "py"] if tags == ("any",) else ["--implementation", "cp"]
+    command += [word for tag in tags for word in ("--platform", tag)]
     subprocess.run([*command, *wanted], check=True, stdout=subprocess.DEVNULL)
 
 
-def _for_python(name: str, version: str, python: str) -> Path | None:
+def _for_python(cache: Path, name: str, version: str, python: str) -> Path | None:
     """Return the cached wheel that Blender would unpack for a Python, or None.
 
     A wheel fits when its tag is that Python's own, or abi3 of that Python or an older one, or pure.
     """
     minor = int(python.split(".")[1])
     best: tuple[int, Path] | None = None
-    for path in CACHE.glob(f"{name.replace('-', '_')}-{version}-*.whl"):
+    for path in cache.glob(f"{name.replace('-', '_')}-{version}-*.whl"):
         tag, abi = path.stem.split("-")[2:4]
         if tag == f"cp3{minor}":
             rank = 3
@@ -90,23 +104,24 @@ def _for_python(name: str, version: str, python: str) -> Path | None:
     return best[1] if best else None
 
 
-def manifest(held: list[Path]) -> str:
-    """Return the manifest with its list of wheels filled in."""
+def manifest(held: list[Path], platform: str) -> str:
+    """Return the manifest with its platform and its list of wheels filled in."""
     text = (SOURCE / "blender_manifest.toml").read_text(encoding="utf-8")
     names = "".join(f'    "./wheels/{path.name}",\n' for path in held)
     filled, count = re.subn(r"^wheels = \[\n\]$", f"wheels = [\n{names}]", text, flags=re.MULTILINE)
     if count != 1:
         raise SystemExit("blender_manifest.toml: there is no empty 'wheels' list to fill in")
-    tomllib.loads(filled)
+    filled = filled.replace('platforms = ["linux-x64"]', f'platforms = ["{platform}"]')
+    assert tomllib.loads(filled)["platforms"] == [platform]
     return filled
 
 
-def build(out_dir: Path) -> Path:
-    """Write the zip into a folder and return its path."""
-    held = wheels()
-    text = manifest(held)
+def build(out_dir: Path, platform: str = "linux-x64") -> Path:
+    """Write a platform's zip into a folder and return its path."""
+    held = wheels(platform)
+    text = manifest(held, platform)
     out_dir.mkdir(parents=True, exist_ok=True)
-    target = out_dir / f"arming_cap-{tomllib.loads(text)['version']}-linux_x64.zip"
+    target = out_dir / f"arming_cap-{tomllib.loads(text)['version']}-{platform.replace('-', '_')}.zip"
     sources = sorted(
         path
         for path in SOURCE.rglob("*")
@@ -132,5 +147,15 @@ def _add(archive: zipfile.ZipFile, name: str, content: bytes) -> None:
     archive.writestr(entry, content)
 
 
+def main() -> None:
+    """Build what is asked for."""
+    parser = argparse.ArgumentParser(description="build the extension's zip")
+    parser.add_argument("--platform", action="append", choices=tuple(PLATFORMS), help="repeatable (default: linux-x64)")
+    parser.add_argument("--out", type=Path, default=ROOT / "dist", metavar="DIR")
+    options = parser.parse_args()
+    for platform in options.platform or ["linux-x64"]:
+        print(build(options.out, platform))
+
+
 if __name__ == "__main__":
-    print(build(Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "dist"))
+    main()

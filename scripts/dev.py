@@ -116,7 +116,7 @@ def main() -> int:
         "test": "pass the tests; further arguments go to pytest",
         "bench": "measure speed as ratios against other libraries; further arguments name topics",
         "lint": "ruff and mypy",
-        "build": "build the extension's zip into dist/",
+        "build": "build the extension's zip into dist/; --platform windows-x64 or macos-arm64 for others",
         "try": "install the zip in dist/ into this Blender and run a check with it",
         "scenes": "make the demo production again",
         "help": "show this",
@@ -141,9 +141,9 @@ def main() -> int:
     if options.command == "build":
         return run(environment(options.blender, ["run"]), "scripts/build_extension.py", *rest)
     if options.command == "try":
-        zips = sorted((ROOT / "dist").glob("*.zip"), key=lambda p: p.stat().st_mtime)
+        zips = sorted((ROOT / "dist").glob("*-linux_x64.zip"), key=lambda p: p.stat().st_mtime)
         if not zips:
-            raise SystemExit("there is no zip in dist; run: python3 scripts/dev.py build")
+            raise SystemExit("there is no zip for Linux in dist; run: python3 scripts/dev.py build")
         return run(environment(options.blender, ["run"]), "scripts/try_extension.py", str(zips[-1]), *rest)
     return run(environment(options.blender, ["run"]), "scripts/make_demo_scenes.py", *rest)
 

@@ -129,6 +129,11 @@ def local_extreme(rows: np.ndarray, values: np.ndarray, highest: bool) -> int:
     return int(rows[(np.argmax if highest else np.argmin)(values[rows])])
 
 
+def nearest(vertices: np.ndarray, place: tuple[float, float, float]) -> int:
+    """Return the row of the vertex nearest to a place."""
+    return int(np.argmin(np.linalg.norm(vertices - place, axis=1)))
+
+
 def find_landmarks(mesh: TriangleMesh, eye: np.ndarray) -> dict[str, int]:
     """Return the vertex of each landmark; definitions in `template.py`."""
     v = mesh.vertices
@@ -158,7 +163,7 @@ def find_landmarks(mesh: TriangleMesh, eye: np.ndarray) -> dict[str, int]:
     )
     inward = np.array([0.0, -line[2], line[1]])
     within = under[((v[under] - v[menton]) @ line > 0) & ((v[under] - v[larynx]) @ line < 0)]
-    cervicale = int(within[np.argmax((v[within] - v[menton]) @ inward)])
+    cervical_point = int(within[np.argmax((v[within] - v[menton]) @ inward)])
     pupil = int(np.argmin(np.linalg.norm((v - eye)[:, [0, 2]], axis=1) + 1e3 * (y > eye[1] + 5)))
     marks = {
         "vertex": vertex,
@@ -169,23 +174,20 @@ def find_landmarks(mesh: TriangleMesh, eye: np.ndarray) -> dict[str, int]:
         "menton": menton,
         "opisthocranion": opisthocranion,
         "larynx": larynx,
-        "cervicale": cervicale,
+        "cervical_point": cervical_point,
+        "suprasternale": local_extreme(among(on & (y < 90) & (z < z[larynx] - 25) & (z > LOW_Z + 12)), y, True),
+        "cervicale": nearest(v, CERVICALE),
         "pogonion": local_extreme(among(front & (z > z[menton] + 4) & (z < z[menton] + 24)), y, False),
     }
     euryon = local_extreme(among((z > 25) & (z < 100) & (x > 0)), x, True)
-    zygion = local_extreme(among((z > -45) & (z < -5) & (y < 62) & (x > 0)), x, True)
-    tragion = int(np.argmin(np.linalg.norm(v - TRAGION, axis=1)))
-    gonion = int(np.argmin(np.linalg.norm(v - GONION, axis=1)))
-    exocanthion = int(np.argmin(np.linalg.norm(v - EXOCANTHION, axis=1)))
+    zygion = local_extreme(among((z > -45) & (z < -5) & (y < 52) & (x > 0)), x, True)
     ear = among((np.abs(z + 15) < 45) & (y > 60) & (y < 120) & (x > 0))
     sides = {
         "ear_lateral": local_extreme(ear, x, True),
         "euryon": euryon,
         "zygion": zygion,
-        "tragion": tragion,
-        "gonion": gonion,
         "pupil": pupil,
-        "exocanthion": exocanthion,
+        **{name: nearest(v, place) for name, place in READ_OFF.items()},
     }
     tree = mirror_rows(v)
     for name, row in sides.items():
@@ -210,7 +212,7 @@ def ear_vertices(v: np.ndarray, ear_lateral: np.ndarray) -> np.ndarray:
 
 
 def name_regions(mesh: TriangleMesh, marks: dict[str, int]) -> tuple[np.ndarray, list[str]]:
-    """Return each triangle's region and the names; the frame's origin lies between the tragions."""
+    """Return each triangle's region and the names; the frame's origin lies between the hollows of the ears."""
     at = {name: mesh.vertices[row] for name, row in marks.items()}
     x, y, z = mesh.corners.mean(axis=1).T
     left, wide = x > 0, np.abs(x)
@@ -256,10 +258,19 @@ def name_regions(mesh: TriangleMesh, marks: dict[str, int]) -> tuple[np.ndarray,
     return np.array([names.index(n) for n in name]), names
 
 
-# Read off renders of the mean head, mm from the point between the eyes.
-TRAGION = np.array([70.0, 84.0, -16.0])
-GONION = np.array([58.0, 66.0, -80.0])
-EXOCANTHION = np.array([44.0, -1.0, 0.0])
+# Read off renders of the mean head, mm from the point between the eyes; the left one of each pair.
+CONCHA = (70.0, 84.0, -16.0)
+CERVICALE = (0.0, 149.0, -129.0)
+READ_OFF = {
+    "tragion": (69.8, 67.8, -21.0),
+    "gonion": (58.0, 66.0, -80.0),
+    "exocanthion": (44.0, -1.0, 0.0),
+    "superaurale": (78.1, 78.9, 4.6),
+    "subaurale": (73.9, 70.9, -46.6),
+    "preaurale": (71.0, 63.9, -20.1),
+    "postaurale": (80.0, 91.4, -14.0),
+    "side_neck_point": (63.0, 118.0, -123.0),
+}
 
 
 def main() -> None:
@@ -275,7 +286,7 @@ def main() -> None:
     )
     print("self-intersecting", check.is_self_intersecting())
     marks = find_landmarks(bust, eye)
-    origin = (bust.vertices[marks["tragion_left"]] + bust.vertices[marks["tragion_right"]]) / 2
+    origin = bust.vertices[nearest(bust.vertices, CONCHA)] * [0, 1, 1]
     bust = TriangleMesh(bust.vertices - origin, bust.triangles)
     regions, names = name_regions(bust, marks)
     np.savez_compressed(
