@@ -52,7 +52,7 @@ def kept(scene):
     """The same scene with verdicts on it that rest on it as it is, without the time to make them."""
     ball_in_band()
     document = {"result": {"fits": [{"piece": "Scene", "wearer": "Ball", "verdict": "pass", "verdicts": []}]}}
-    results().keep(scene, document, results().footing(scene), None)
+    results().keep(scene, document, results().footing(scene), {})
     return scene
 
 
@@ -97,8 +97,12 @@ def test_a_saved_file_still_shows_its_verdicts(checked, tmp_path):
     scene = bpy.context.scene
     assert results().of(scene).document == before
     assert results().compare(scene) == []
-    # The drawings are of the session that made them, and the button says so.
-    assert not bpy.ops.arming_cap.export_report.poll()
+    bpy.ops.arming_cap.export_report(directory=str(tmp_path / "out"))
+    assert json.loads((tmp_path / "out" / "report.json").read_text(encoding="utf-8")) == before
+    assert "<svg" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    scene.arming_cap.report_files = "of another version"
+    with pytest.raises(RuntimeError, match="not of these verdicts"):
+        bpy.ops.arming_cap.export_report(directory=str(tmp_path / "out"))
 
 
 def moved(scene):

@@ -31,7 +31,7 @@ def checked(scene):
     }
     verdict = {"check": "donning", "verdict": "pass", "details": {"passage": passage, "take_off": []}}
     fit = {"piece": "Scene", "wearer": "Ball", "verdict": "pass", "verdicts": [verdict]}
-    results.keep(scene, {"result": {"fits": [fit]}}, results.footing(scene), None)
+    results.keep(scene, {"result": {"fits": [fit]}}, results.footing(scene), {})
     return scene
 
 

@@ -150,6 +150,7 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         card: Any
         preview_of: str
         results: str
+        report_files: str
     else:
         unit: EnumProperty(
             name="Unit",
@@ -177,6 +178,11 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         results: StringProperty(
             name="Verdicts",
             description="What the last run of the checks found, as JSON",
+            options={"HIDDEN"},
+        )
+        report_files: StringProperty(
+            name="Report",
+            description="The last run's report as it can be exported, compressed",
             options={"HIDDEN"},
         )
 

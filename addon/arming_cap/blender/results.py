@@ -7,7 +7,10 @@ something changes, `look_again` asks for a comparison, which happens a moment la
 
 from __future__ import annotations
 
+import base64
 import json
+import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -46,7 +49,6 @@ class Kept:
 
 
 _kept: dict[int, Kept] = {}
-_reports: dict[int, tuple[str, Any]] = {}
 
 
 def of(scene: Scene) -> Kept:
@@ -72,13 +74,18 @@ def _read(text: str) -> Kept:
     return kept
 
 
-def keep(scene: Scene, document: dict[str, Any], rests_on: dict[str, Any], report: Any) -> None:
-    """Write a run's document onto the scene, with what it rests on, and remember the report for this session."""
+def keep(scene: Scene, document: dict[str, Any], rests_on: dict[str, Any], files: Mapping[str, str]) -> None:
+    """Write a run's document onto the scene, with what it rests on and the files that can be exported later."""
     text = json.dumps({"document": document, "rests_on": rests_on}, ensure_ascii=False, separators=(",", ":"))
     scene.arming_cap.results = text
+    packed = zlib.compress(json.dumps({"of": _mark(text), "files": dict(files)}).encode(), 9)
+    scene.arming_cap.report_files = base64.b85encode(packed).decode() if files else ""
     _kept[scene.session_uid] = Kept(text, document, rests_on, changes=[])
-    _reports[scene.session_uid] = (text, report)
     look_again()
+
+
+def _mark(text: str) -> int:
+    return zlib.crc32(text.encode())
 
 
 def document_of(run: Any) -> dict[str, Any]:
@@ -88,10 +95,14 @@ def document_of(run: Any) -> dict[str, Any]:
     return as_json.document("check", run.inputs, run.warnings, run.as_dict())
 
 
-def report_of(scene: Scene) -> Any:
-    """Return the report with its drawings where the run was made in this session, else None."""
-    text, report = _reports.get(scene.session_uid, ("", None))
-    return report if text and text == scene.arming_cap.results else None
+def files_of(scene: Scene) -> dict[str, str]:
+    """Return the report's files of a scene's verdicts by name; empty where there are none, or of another run."""
+    own = scene.arming_cap
+    try:
+        held = json.loads(zlib.decompress(base64.b85decode(own.report_files))) if own.report_files else {}
+        return dict(held["files"]) if held and held["of"] == _mark(own.results) else {}
+    except (ValueError, KeyError, TypeError, zlib.error):  # written by another version, or by hand
+        return {}
 
 
 def footing(scene: Scene) -> dict[str, Any]:
@@ -160,6 +171,5 @@ def redraw() -> None:
 def forget() -> None:
     """Drop what is remembered of other files."""
     _kept.clear()
-    _reports.clear()
     if bpy.app.timers.is_registered(_settled):
         bpy.app.timers.unregister(_settled)

@@ -49,12 +49,14 @@ class ARMINGCAP_OT_check_fit(work.InBackground, Operator):
 
     def end(self, context: Context, result: Any) -> set[str]:
         """Write the verdicts onto the scene."""
+        from ...core.report.write import report_files
+
         # An undo meanwhile may have replaced every object: the scene is looked up again.
         scene = next((one for one in bpy.data.scenes if one.session_uid == self._scene), None)
         if scene is None:
             self.report({"WARNING"}, "the scene that was checked is gone; its verdicts are dropped")
             return {"CANCELLED"}
-        results.keep(scene, results.document_of(result), self._footing, result)
+        results.keep(scene, results.document_of(result), self._footing, report_files(result))
         level = {"fail": "WARNING", "not checked": "WARNING"}.get(result.status.value, "INFO")
         self.report({level}, f"Checks done: {result.status.value}")
         return {"FINISHED"}

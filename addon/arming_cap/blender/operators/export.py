@@ -33,8 +33,8 @@ class ARMINGCAP_OT_export_report(Operator):
         if not results.of(context.scene).fits:
             cls.poll_message_set("Run the checks first")
             return False
-        if results.report_of(context.scene) is None:
-            cls.poll_message_set("Run the checks again: a saved file keeps the verdicts, not their drawings")
+        if not context.scene.arming_cap.report_files:
+            cls.poll_message_set("Run the checks again: these verdicts came without a report")
             return False
         return True
 
@@ -44,12 +44,15 @@ class ARMINGCAP_OT_export_report(Operator):
 
     def execute(self, context: Context) -> set[str]:
         from ...core.errors import InputError
-        from ...core.report.write import write_reports
+        from ...core.report.write import write_files
 
-        report = results.report_of(context.scene)
+        files = results.files_of(context.scene)
+        if not files:
+            self.report({"ERROR"}, "the report kept here is not of these verdicts; run the checks again")
+            return {"CANCELLED"}
         folder = Path(bpy.path.abspath(self.directory))
         try:
-            write_reports(report, folder)
+            write_files(files, folder)
         except InputError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
