@@ -128,7 +128,7 @@ def test_what_writes_can_be_undone(extension):
 
 def test_a_button_that_is_off_says_why(scene):
     off = "set_role set_piece check_fit show_place export_report stop add_allowance"
-    for name in (off + " save_card make_form play_passage end_passage").split():
+    for name in (off + " save_card make_form play_passage end_passage find_head add_landmarks").split():
         operator = getattr(bpy.ops.arming_cap, name)
         assert not operator.poll()
         with pytest.raises(RuntimeError, match=r"poll\(\).*\S") as caught:

@@ -116,6 +116,7 @@ class ARMINGCAP_PG_card(PropertyGroup):
         sex: str
         body_part: str
         readings: Any
+        cap_mm: float
         estimates: str
         trouble: str
     else:
@@ -133,6 +134,14 @@ class ARMINGCAP_PG_card(PropertyGroup):
         )
         readings: CollectionProperty(
             name="Readings", description="The dimensions that were measured", type=ARMINGCAP_PG_reading
+        )
+        cap_mm: FloatProperty(
+            name="Cap Thickness",
+            description="Cap or hair that the scan shows on crown, sides and back of the head: it is taken off",
+            subtype="DISTANCE_CAMERA",
+            min=0.0,
+            max=50.0,
+            precision=1,
         )
         estimates: StringProperty(
             name="Estimates", description="Every dimension with its spread, as JSON", options={"HIDDEN"}
@@ -197,6 +206,9 @@ class ARMINGCAP_PG_object(PropertyGroup):
         allowance_mm: float
         allowances: Any
         form_facts: str
+        scan_unit: str
+        scan_says: str
+        landmark: str
     else:
         role: EnumProperty(
             name="Role",
@@ -229,6 +241,17 @@ class ARMINGCAP_PG_object(PropertyGroup):
             name="Form",
             description="Regions, landmarks and spread of a form that was made here, as JSON",
             options={"HIDDEN"},
+        )
+        scan_unit: StringProperty(
+            name="Unit of the Scan",
+            description="What one number of the scan's file is; empty for what is no scan",
+            options={"HIDDEN"},
+        )
+        scan_says: StringProperty(
+            name="About the Scan", description="How sure the form is that was made from a scan", options={"HIDDEN"}
+        )
+        landmark: StringProperty(
+            name="Landmark", description="Which landmark of its parent this empty marks", options={"HIDDEN"}
         )
 
 

@@ -10,6 +10,7 @@ from bpy.types import Context, Panel, PropertyGroup, UILayout
 from ...core.wearer.dimension import DIMENSIONS
 from ...core.wearer.population import SPEAKS_FOR
 from .. import cards
+from ..operators import scan
 from .shared import Tab, paragraph
 
 
@@ -85,4 +86,35 @@ def _line(layout: UILayout, own: PropertyGroup, name: str, value: list[Any] | No
     row.operator("arming_cap.add_reading", text="", icon="GREASEPENCIL").dimension = name
 
 
-classes = (ARMINGCAP_PT_card,)
+class ARMINGCAP_PT_scan(Tab, Panel):
+    """A scan of the wearer, and how far it deviates from the form made of it"""
+
+    bl_label = "Scan"
+    bl_parent_id = "ARMINGCAP_PT_card"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: Context) -> None:
+        layout, ob = self.layout, context.active_object
+        column = layout.column()
+        column.use_property_split = True
+        column.use_property_decorate = False
+        column.prop(context.scene.arming_cap.card, "cap_mm")
+        layout.operator("arming_cap.import_scan", icon="IMPORT")
+        if ob is None:
+            return
+        if scan.is_scan(ob) or ob.arming_cap.landmark:
+            marks = scan.landmarks_of(ob.parent if ob.arming_cap.landmark else ob)
+            if marks:
+                paragraph(layout, context, "Drag the landmarks to both ears and the nose root, left is the wearer's")
+            else:
+                layout.operator("arming_cap.add_landmarks", icon="EMPTY_AXIS")
+            layout.operator("arming_cap.find_head", icon="VIEWZOOM")
+        if ob.arming_cap.scan_says:
+            paragraph(layout, context, ob.arming_cap.scan_says, "INFO")
+            span = f"{scan.SPAN_MM:g} mm"
+            paragraph(
+                layout, context, f"Rust: the scan lies {span} inside the form. Blue: {span} outside. Grey: no scan"
+            )
+
+
+classes = (ARMINGCAP_PT_card, ARMINGCAP_PT_scan)

@@ -38,6 +38,10 @@ LIMB = _pairs(
 ALL = HEAD + BODY + LIMB
 
 
+# What lies under a bald cap or a close cap of hair. Common practice, no source.
+UNDER_A_CAP = ("crown", "parietal", "occiput")
+
+
 def in_words(region: str) -> str:
     """Return a region's name as a sentence would say it: ``left temple`` for ``temple_left``."""
     for side in ("left", "right"):
