@@ -17,12 +17,19 @@ def luminance(linear):
     return linear @ [0.2126, 0.7152, 0.0722]
 
 
-def test_both_sides_darken_away_from_zero_and_the_zero_is_a_dark_line():
+def test_both_sides_darken_away_from_zero():
     away = np.linspace(0.02, 1.0, 50)
     for side in (-1.0, 1.0):
         light = luminance(linear_colours(side * away, 1.0))
         assert (np.diff(light) < 0).all()
-    assert luminance(linear_colours(np.zeros(1), 1.0))[0] < 0.05
+    assert luminance(linear_colours(np.zeros(1), 1.0))[0] > 0.8
+
+
+def test_an_edge_at_zero_is_seen_and_the_ends_stay():
+    low, zero = linear_colours(np.array([-1e-6, 0.0]), 1.0, edge=True)
+    assert luminance(zero) - luminance(low) > 0.3
+    ends = np.array([-1.0, 1.0])
+    assert np.allclose(linear_colours(ends, 1.0, edge=True), linear_colours(ends, 1.0))
 
 
 def test_both_sides_stay_apart_for_the_colour_blind():

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -89,26 +90,31 @@ def save(own: PropertyGroup, path: Path) -> None:
 
 def refresh(own: PropertyGroup) -> None:
     """Estimate anew what was not measured, or say what is wrong with what was."""
-    from ..core.wearer.population import estimate
-
     try:
-        found = estimate(_readings(own, Card("")), own.sex)
+        own.estimates = _estimated(_readings(own, Card("")), own.sex)
+        own.trouble = ""
     except InputError as error:
         own.trouble, own.estimates = str(error), ""
-        return
-    own.trouble = ""
-    own.estimates = json.dumps(
-        {
-            "values": {n: [round(v.mean, 2), round(v.sd, 2), v.source] for n, v in found.dimensions.items()},
-            "warnings": list(found.warnings),
-        }
-    )
+
+
+def _estimated(readings: dict[str, Reading], sex: str) -> str:
+    from ..core.wearer.population import estimate
+
+    found = estimate(readings, sex)
+    values = {n: [round(v.mean, 2), round(v.sd, 2), v.source] for n, v in found.dimensions.items()}
+    return json.dumps({"values": values, "warnings": list(found.warnings)})
+
+
+@cache
+def _before_any_reading() -> str:
+    return _estimated({}, "any")
 
 
 def estimates_of(own: PropertyGroup) -> dict[str, Any]:
-    """Return mean, spread and source by dimension, and remarks on the readings; empty where there are none."""
+    """Return mean, spread and source by dimension, and remarks on the readings; empty where there is trouble."""
+    text = own.estimates or ("" if own.trouble else _before_any_reading())
     try:
-        kept = json.loads(own.estimates) if own.estimates else {}
+        kept = json.loads(text) if text else {}
         return {"values": dict(kept.get("values", {})), "warnings": list(kept.get("warnings", []))}
     except (ValueError, TypeError, AttributeError):  # written by another version
         return {"values": {}, "warnings": []}

@@ -120,7 +120,7 @@ def facts_of(ob: Object, mm: float) -> dict[str, Any] | None:
         return None
 
 
-def paint(ob: Object, name: str, values: FloatArray, span: float) -> None:
+def paint(ob: Object, name: str, values: FloatArray, span: float, edge: bool = False) -> None:
     """Keep a signed figure of each vertex as a named attribute, and show it as colours.
 
     Parameters
@@ -131,6 +131,8 @@ def paint(ob: Object, name: str, values: FloatArray, span: float) -> None:
         (n,) one for each vertex of the object's mesh; NaN where there is none.
     span
         Where the colours end on both sides.
+    edge
+        Whether the colour jumps at zero.
     """
     from ..core.report.ramp import linear_colours
 
@@ -140,7 +142,7 @@ def paint(ob: Object, name: str, values: FloatArray, span: float) -> None:
             mesh.attributes.remove(mesh.attributes[old])
     mesh.attributes.new(name, "FLOAT", "POINT").data.foreach_set("value", np.asarray(values, np.float32))
     colours = np.ones((len(values), 4), np.float32)
-    colours[:, :3] = linear_colours(values, span)
+    colours[:, :3] = linear_colours(values, span, edge)
     mesh.color_attributes.new(name + GLANCE, "FLOAT_COLOR", "POINT").data.foreach_set("color", colours.ravel())
     mesh.color_attributes.active_color = mesh.color_attributes[name + GLANCE]
     mesh.update()

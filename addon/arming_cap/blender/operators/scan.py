@@ -175,7 +175,9 @@ class ARMINGCAP_OT_import_scan(_FindsHead, Operator):
         scan.arming_cap.scan_unit = self.unit
         size = float(np.ptp(read.mesh.bounds, axis=0).max())
         shown = {u: f for u, f in UNITS_MM.items() if 150.0 <= size * f <= 2600.0 and self.unit in ("FIND", u)}
-        scan.scale = (next(iter(shown.values()), 1.0),) * 3
+        factor = next(iter(shown.values()), 1.0)
+        scan.scale = (factor,) * 3
+        scan.location = (-factor / mm * read.mesh.bounds.mean(axis=0)).tolist()  # in sight, wherever the file has it
         forms.choose(scan)
         return self.search(context, scan)
 

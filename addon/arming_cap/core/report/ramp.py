@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A colour ramp for signed lengths: even steps to the eye, told apart by the colour-blind, zero marked by a dark line.
+"""A colour ramp for signed lengths: even steps to the eye, told apart by the colour-blind, zero the lightest.
 
 Lightness and hue move along straight lines in Oklab (B. Ottosson, 2020), from rust below zero through near-white to
 blue above. Blue and orange stay apart in all common kinds of colour blindness.
@@ -13,9 +13,8 @@ from ..arrays import FloatArray
 
 # L, a, b in Oklab.
 BELOW, ZERO, ABOVE = np.array([[0.48, 0.11, 0.10], [0.95, 0.0, 0.0], [0.40, -0.03, -0.15]])
-LINE = np.array([0.15, 0.0, 0.0])
-LINE_SHARE = 0.012
-"""Half-width of the zero line, as a share of the span."""
+STEP = 0.35
+"""Where what falls short begins, as a share of its side, if zero is to be an edge and not only the lightest place."""
 
 _CONES = np.array(
     [
@@ -33,7 +32,7 @@ _SRGB = np.array(
 )
 
 
-def linear_colours(values: FloatArray, span: float) -> FloatArray:
+def linear_colours(values: FloatArray, span: float, edge: bool = False) -> FloatArray:
     """Return colours for signed values.
 
     Parameters
@@ -42,6 +41,8 @@ def linear_colours(values: FloatArray, span: float) -> FloatArray:
         (n,) float; NaN is drawn mid-grey.
     span
         The value, above 0, at which the ramp ends on both sides.
+    edge
+        Whether the colour jumps at zero, as it should where zero decides.
 
     Returns
     -------
@@ -49,13 +50,13 @@ def linear_colours(values: FloatArray, span: float) -> FloatArray:
     """
     t = np.clip(np.asarray(values, float) / span, -1.0, 1.0)
     share = np.abs(np.nan_to_num(t))[:, None]
+    share = np.where(t[:, None] < 0, STEP + (1 - STEP) * share, share) if edge else share
     lab = ZERO + share * (np.where(t[:, None] < 0, BELOW, ABOVE) - ZERO)
-    lab = np.where(share < LINE_SHARE, LINE, lab)
     lab = np.where(np.isnan(t)[:, None], [0.6, 0.0, 0.0], lab)
     return np.clip((lab @ _CONES.T) ** 3 @ _SRGB.T, 0.0, 1.0)
 
 
-def display_colours(values: FloatArray, span: float) -> FloatArray:
+def display_colours(values: FloatArray, span: float, edge: bool = False) -> FloatArray:
     """Return the same colours encoded for a screen, (n, 3) sRGB, 0 to 1 (IEC 61966-2-1)."""
-    linear = linear_colours(values, span)
+    linear = linear_colours(values, span, edge)
     return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
