@@ -26,9 +26,8 @@ HOME = ROOT / "demo_scenes"
 COLOURS = ((0.30, 0.36, 0.38), (0.45, 0.34, 0.22), (0.33, 0.37, 0.29))
 
 
-def ply_bytes(solid: m3.Manifold) -> bytes:
-    """A solid as binary PLY: shared vertices, about a third of the size of STL."""
-    vertices, triangles = arrays(solid)
+def ply_bytes(vertices: np.ndarray, triangles: np.ndarray) -> bytes:
+    """A mesh as binary PLY: shared vertices, about a third of the size of STL."""
     head = (
         f"ply\nformat binary_little_endian 1.0\nelement vertex {len(vertices)}\nproperty float x\nproperty float y\n"
         f"property float z\nelement face {len(triangles)}\nproperty list uchar int vertex_indices\nend_header\n"
@@ -43,7 +42,8 @@ def make_meshes(home: Path) -> None:
     for folder, solids in (("wearers", wearers.wearers()), ("pieces", pieces.all_parts())):
         (home / folder).mkdir(parents=True, exist_ok=True)
         for name, solid in solids.items():
-            (home / folder / f"{name}.ply").write_bytes(ply_bytes(solid))
+            (home / folder / f"{name}.ply").write_bytes(ply_bytes(*arrays(solid)))
+    (home / "wearers" / "nessa_phone.ply").write_bytes(ply_bytes(*wearers.phone_scan()))
 
 
 def make_scenes(home: Path) -> None:
