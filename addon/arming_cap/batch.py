@@ -88,6 +88,19 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--plane", action="append", default=[], type=_four, metavar="NX,NY,NZ,D")
     one.add_argument("--page", choices=("A4", "Letter"), default="A4", help="paper of the templates")
 
+    one = verb("split", "parts that fit the printer, with joints, oriented and laid out")
+    one.add_argument("mesh", nargs="+", metavar="MESH", help="one file for each part of the piece")
+    one.add_argument("--volume", required=True, type=_volume, metavar="WxDxH", help="of the printer, in mm")
+    one.add_argument("--margin", type=_not_negative, default=0.0, metavar="MM", help="kept free all round, for a brim")
+    one.add_argument("--no-joints", action="store_true", help="plain cut faces, nothing cut into them")
+    one.add_argument("--plan-only", action="store_true", help="say what would be cut, and write nothing")
+    one.add_argument("--lock", action="append", default=[], type=_four, metavar="NX,NY,NZ,D", help="a cut to make")
+    one.add_argument(
+        "--forbid", action="append", default=[], type=_four, metavar="NX,NY,NZ,D", help="a cut not to make"
+    )
+    one.add_argument("--whole", action="append", default=[], type=_ball, metavar="X,Y,Z,R", help="a place left whole")
+    one.add_argument("--smallest", type=_not_negative, default=15.0, metavar="MM", help="least thickness of a part")
+
     wearer = verbs.add_parser("wearer", help="the wearer's dimensions and form").add_subparsers(
         dest="action", metavar="estimate|form", required=True, parser_class=_Parser
     )
@@ -125,6 +138,29 @@ def _four(text: str) -> tuple[float, float, float, float]:
     if not (a or b or c):
         raise argparse.ArgumentTypeError("the normal NX,NY,NZ has no length")
     return a, b, c, d
+
+
+def _not_negative(text: str) -> float:
+    value = _number(text)
+    if value < 0:
+        raise argparse.ArgumentTypeError(f"{text} is below 0")
+    return value
+
+
+def _volume(text: str) -> tuple[float, float, float]:
+    words = re.split("[xX×]", text)
+    if len(words) != 3:
+        raise argparse.ArgumentTypeError(f"'{text}' is not WxDxH: width, depth and height with an x between them")
+    width, depth, height = map(_positive, words)
+    return width, depth, height
+
+
+def _ball(text: str) -> tuple[float, float, float, float]:
+    words = text.split(",")
+    if len(words) != 4:
+        raise argparse.ArgumentTypeError(f"'{text}' is not X,Y,Z,R: a point and a radius with commas between them")
+    x, y, z = map(_number, words[:3])
+    return x, y, z, _positive(words[3])
 
 
 def _six(text: str) -> list[float]:

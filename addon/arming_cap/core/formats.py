@@ -293,10 +293,18 @@ def _write_3mf(path: Path, meshes: Sequence[TriangleMesh]) -> None:
     model = lib3mf.Wrapper().CreateModel()
     model.SetUnit(lib3mf.ModelUnit.MilliMeter)
     for mesh in meshes:
-        thing = model.AddMeshObject()
-        thing.SetName(mesh.name)
-        positions = (lib3mf.Position * len(mesh.vertices)).from_buffer_copy(mesh.vertices.astype("<f4").tobytes())
-        corners = (lib3mf.Triangle * len(mesh.triangles)).from_buffer_copy(mesh.triangles.astype("<u4").tobytes())
-        thing.SetGeometry(list(positions), list(corners))
+        thing = mesh_object(model, mesh)
         model.AddBuildItem(thing, lib3mf.Wrapper().GetIdentityTransform())
     model.QueryWriter("3mf").WriteToFile(str(path))
+
+
+def mesh_object(model: Any, mesh: TriangleMesh) -> Any:
+    """Add a mesh to a lib3mf model as an object under its name, and return that."""
+    import lib3mf
+
+    thing = model.AddMeshObject()
+    thing.SetName(mesh.name)
+    positions = (lib3mf.Position * len(mesh.vertices)).from_buffer_copy(mesh.vertices.astype("<f4").tobytes())
+    corners = (lib3mf.Triangle * len(mesh.triangles)).from_buffer_copy(mesh.triangles.astype("<u4").tobytes())
+    thing.SetGeometry(list(positions), list(corners))
+    return thing

@@ -3,7 +3,7 @@
 
 from .checking import check
 from .fitting import clearance, don, section, sight, size
-from .making import ring
+from .making import ring, split
 from .wearers import estimate, form
 
-__all__ = ["check", "clearance", "don", "estimate", "form", "ring", "section", "sight", "size"]
+__all__ = ["check", "clearance", "don", "estimate", "form", "ring", "section", "sight", "size", "split"]

@@ -1,14 +1,16 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The verbs that make what is printed: ring."""
+"""The verbs that make what is printed: ring, split."""
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from ..core.errors import InputError
 from ..core.progress import Progress, part_of
-from .reading import Outcome, mm, read_piece
+from .reading import Outcome, mm, print_rows, read_piece
 
 
 def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
@@ -48,3 +50,65 @@ def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
         print(f"paper templates: {paper['file']}, in {options.out}", file=stdout)
 
     return Outcome({"rings": shown, "templates": paper}, inputs, warnings, False, show)
+
+
+def split(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """Cut a piece into parts that fit the printer, joint them and lay them out."""
+    import numpy as np
+
+    from ..core.make.joints import JointOptions
+    from ..core.make.split import Plane, SplitOptions, plan_split, workpiece
+    from ..core.make.split_search import Limits
+    from ..core.make.splitting import carry_out, plan_of, write_split
+
+    if options.out is None and not options.plan_only:
+        raise InputError("no folder to write to", remedy="add --out DIR, or --plan-only")
+    piece, inputs, warnings = read_piece(options.mesh, options)
+    work = workpiece([replace(p.mesh, name=p.name) for p in piece.parts], piece.name, part_of(progress, 0.0, 0.2))
+    limits = Limits(
+        locked=tuple(Plane.through(p[:3], p[3]) for p in options.lock),
+        forbidden=tuple(Plane.through(p[:3], p[3]) for p in options.forbid),
+        whole=tuple(work.points_within(np.array(p[:3]), p[3]) for p in options.whole),
+        smallest_mm=options.smallest,
+    )
+    wishes = SplitOptions(options.volume, options.margin, limits=limits)
+    plan = plan_split(work, wishes, part_of(progress, 0.2, 0.6))
+    if options.plan_only:
+        figures = plan_of(plan, wishes)
+
+        def show_plan(stdout: Any) -> None:
+            _print_plan(figures, stdout)
+
+        return Outcome({"plan": figures, "parts": [], "cuts": [], "joints": []}, inputs, warnings, False, show_plan)
+    joints = None if options.no_joints else JointOptions()
+    done = carry_out(work, plan, wishes, joints, progress=part_of(progress, 0.6, 0.8))
+    result = write_split(done, options.out, part_of(progress, 0.8, 1.0))
+
+    def show(stdout: Any) -> None:
+        rows: list[Sequence[object]] = [("part", "where", "width", "depth", "height", "takes", "plate", "file")]
+        for one, part in zip(result["parts"], done.parts):
+            size = [mm(v) for v in one["size_mm"]]
+            rows.append((one["number"], one["where"], *size, part.estimate, one["plate"], one["file"]))
+        print_rows(stdout, rows)
+        print(
+            f"{len(result['parts'])} parts by {len(result['cuts'])} cuts, {len(result['joints'])} joints, "
+            f"{len(result['plates'])} plates; together: {result['assembly']}, in {options.out}",
+            file=stdout,
+        )
+        for remark in result["remarks"]:
+            print(f"    {remark}", file=stdout)
+
+    return Outcome(result, inputs, warnings, False, show)
+
+
+def _print_plan(figures: dict[str, Any], stdout: Any) -> None:
+    rows: list[Sequence[object]] = [("part", "width", "depth", "height", "grams", "minutes")]
+    for number, one in enumerate(figures["parts"], 1):
+        rows.append((number, *(mm(v) for v in one["size_mm"]), one["print"]["grams"], one["print"]["minutes"]))
+    print_rows(stdout, rows)
+    print(
+        f"{len(figures['parts'])} parts by {len(figures['planes'])} cuts (no plan has fewer than "
+        f"{figures['at_least']}); seam in front {figures['seam_front_mm']:.0f} mm, seen at all "
+        f"{figures['seam_shown_mm']:.0f} mm; {figures['weighed']} cuts weighed, {figures['tried']} tried",
+        file=stdout,
+    )

@@ -24,12 +24,17 @@ class Filament:
         8 to 20 while they lay; halved for everything else.
     start_min
         Heating and levelling before the first line. Common practice, no source.
+    wall_mm, infill
+        What of a thick part is printed solid from its surface inwards, and what share of the rest is filled. Common
+        practice, no source: three lines of 0.4 mm, and 15 %.
     """
 
     density_g_cm3: float = 1.24
     diameter_mm: float = 1.75
     flow_mm3_s: float = 5.0
     start_min: float = 5.0
+    wall_mm: float = 1.2
+    infill: float = 0.15
 
 
 @dataclass(frozen=True)
@@ -49,8 +54,18 @@ class Estimate:
         return f"{self.grams:.0f} g and {time}"
 
 
-def estimate(volume_mm3: float, filament: Filament = Filament()) -> Estimate:
-    """Return what printing a volume takes, printed solid: thin shells are all wall lines."""
+def estimate(volume_mm3: float, filament: Filament = Filament(), area_mm2: float | None = None) -> Estimate:
+    """Return what printing a volume takes.
+
+    Parameters
+    ----------
+    area_mm2
+        Surface of the part: what lies deeper than the filament's wall is then filled in part only. None prints it
+        solid, as thin shells are.
+    """
+    if area_mm2 is not None:
+        wall = min(volume_mm3, area_mm2 * filament.wall_mm)
+        volume_mm3 = wall + filament.infill * (volume_mm3 - wall)
     return Estimate(
         grams=volume_mm3 * filament.density_g_cm3 / 1000.0,
         metres=volume_mm3 / (np.pi / 4 * filament.diameter_mm**2) / 1000.0,

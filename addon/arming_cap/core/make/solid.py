@@ -28,9 +28,12 @@ def solid_of(mesh: TriangleMesh) -> tuple[Any, list[str]]:
     welded = mesh.welded()
     solid = _manifold(welded)
     if solid is not None and solid.volume() > 0:
-        return solid, []
+        return _resolved(solid)
     repaired, done = repair(welded)
     solid = _manifold(repaired)
+    if solid is not None and not solid.is_empty():
+        solid, more = _resolved(solid)
+        return solid, done + more
     if solid is None or solid.is_empty():
         edges = _open_edges(repaired)
         where = ""
@@ -39,6 +42,73 @@ def solid_of(mesh: TriangleMesh) -> tuple[Any, list[str]]:
             where = f"; {len(edges)} open edges, the first at {x:.1f}, {y:.1f}, {z:.1f} mm"
         raise InputError(f"is no solid{where}", source=mesh.name, remedy="close it, or give it a thickness")
     return solid, done
+
+
+def _resolved(solid: Any) -> tuple[Any, list[str]]:
+    """Return a solid whose shells overlap nowhere: those that do are united."""
+    from manifold3d import Manifold, OpType
+
+    shells = solid.decompose()
+    if len(shells) == 1:
+        return solid, []
+    bodies, flipped = bodies_of(shells)
+    boxes = np.array([b.bounding_box() for b in bodies]).reshape(-1, 2, 3)
+    apart = (boxes[:, None, 0] > boxes[None, :, 1]).any(axis=2)
+    apart |= apart.T
+    np.fill_diagonal(apart, True)
+    done = [f"turned {flipped} shells right side out"] if flipped else []
+    if apart.all() and not flipped:
+        return solid, done
+    united = Manifold.batch_boolean(bodies, OpType.Add)
+    lost = sum(b.volume() for b in bodies) - united.volume()
+    if lost > 1e-9 * united.volume():
+        done.append(f"united {len(bodies)} shells that overlap by {lost:.0f} mm³")
+    return united, done
+
+
+def raw_mesh(solid: Any) -> tuple[FloatArray, IntArray]:
+    """Return a manifold's vertices (n, 3) and triangles (m, 3) as they are."""
+    mesh = solid.to_mesh64()
+    return np.asarray(mesh.vert_properties, float)[:, :3], np.asarray(mesh.tri_verts, np.int64)
+
+
+def bodies_of(shells: Sequence[Any]) -> tuple[list[Any], int]:
+    """Return the bodies that closed shells bound, and how many had to be turned right side out.
+
+    A shell of negative volume is a void of the smallest body around it; with none around it, it is a body inside out.
+    """
+    import igl
+    from manifold3d import Manifold, Mesh64
+
+    bodies = [(s, s.volume()) for s in shells if s.volume() > 0]
+    inside_out = [s for s in shells if s.volume() < 0]
+    held: list[list[Any]] = [[] for _ in bodies]
+    turned = []
+    for void in inside_out:
+        vertices, triangles = raw_mesh(void)
+        low, high = vertices.min(axis=0), vertices.max(axis=0)
+        around = []
+        for i, (body, volume) in enumerate(bodies):
+            box = np.array(body.bounding_box()).reshape(2, 3)
+            if (low >= box[0]).all() and (high <= box[1]).all():
+                if abs(igl.fast_winding_number(*raw_mesh(body), vertices[:1])[0]) > 0.5:
+                    around.append((volume, i))
+        if around:
+            held[min(around)[1]].append(void)
+        else:
+            turned.append(Manifold(Mesh64(vertices.copy(), triangles[:, ::-1].astype(np.uint64))))
+    whole = [_together([body, *voids]) if voids else body for (body, _), voids in zip(bodies, held)]
+    return whole + turned, len(turned)
+
+
+def _together(solids: Sequence[Any]) -> Any:
+    """Return solids as one manifold, shell beside shell, without a boolean: a body and its voids."""
+    from manifold3d import Manifold, Mesh64
+
+    meshes = [raw_mesh(s) for s in solids]
+    starts = np.cumsum([0] + [len(v) for v, _ in meshes[:-1]])
+    triangles = np.concatenate([t + start for (_, t), start in zip(meshes, starts)])
+    return Manifold(Mesh64(np.concatenate([v for v, _ in meshes]), triangles.astype(np.uint64)))
 
 
 def mesh_of(solid: Any, name: str = "") -> TriangleMesh:

@@ -1,0 +1,407 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Split a piece that is too large for the printer: a plan first, then the cut.
+
+`workpiece` makes one solid of the meshes, `plan_split` searches on a coarse stand-in and shows what it would do,
+`apply_plan` cuts the solid itself. Nothing of the piece is lost or moved: the parts lie where they were, and their
+volumes add up to the whole's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from ..arrays import FloatArray
+from ..errors import InputError
+from ..mesh import TriangleMesh
+from ..progress import Progress, part_of, silent
+from .boxfit import Turn, extents_in, frames, grid_count, turn_to_fit
+from .estimate import Estimate, Filament, estimate
+from .solid import mesh_of, raw_mesh, united
+from .split_cell import CRUMB_MM3, Cell, Plane, View, box_of, hull_points, shells_of, stand_in
+from .split_search import Limits, Node, Search, Tally, Weights, paired
+
+# A piece that a grid would cut into more than this is not planned: the printer is too small for it.
+MOST_PARTS = 60
+# A mirror image within this of the surface is the same shape; scans and sculpts are not exact.
+MIRROR_MM = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class SplitOptions:
+    """What a split is to keep to.
+
+    Attributes
+    ----------
+    volume_mm
+        The printer's width, depth and height.
+    margin_mm
+        Kept free all round on the plate, for a brim.
+    weights, limits
+        What plans are judged by, and the cuts that must or must not be.
+    planes
+        More planes to weigh, such as the borders between the piece's parts.
+    filament
+        What it is printed with.
+    """
+
+    volume_mm: tuple[float, float, float]
+    margin_mm: float = 0.0
+    weights: Weights = field(default_factory=Weights)
+    limits: Limits = field(default_factory=Limits)
+    planes: tuple[Plane, ...] = ()
+    filament: Filament = field(default_factory=Filament)
+
+    @property
+    def room(self) -> FloatArray:
+        """The volume less the margin, (3,)."""
+        room = np.asarray(self.volume_mm, float) - [2 * self.margin_mm, 2 * self.margin_mm, 0.0]
+        if not (np.isfinite(room).all() and (room > 0).all()):
+            raise InputError("the printer's volume is empty", remedy="give width, depth and height above the margin")
+        return room
+
+
+@dataclass(frozen=True, eq=False)
+class Workpiece:
+    """A piece ready to be split.
+
+    Attributes
+    ----------
+    solid
+        The union of its meshes, a ``manifold3d.Manifold`` in the worn frame.
+    coarse
+        Its stand-in for the search.
+    view
+        What is outside and front, and its plane of symmetry.
+    remarks
+        Repairs made on the way, in words.
+    """
+
+    name: str
+    solid: Any
+    coarse: Any
+    view: View
+    remarks: tuple[str, ...] = ()
+
+    def points_within(self, centre: FloatArray, radius_mm: float) -> FloatArray:
+        """Return points on what of the piece lies within a ball, (k, 3): a place that cuts may be told to leave whole.
+
+        Raises
+        ------
+        InputError
+            If the ball holds nothing of the piece.
+        """
+        from manifold3d import Manifold
+
+        x, y, z = (float(v) for v in centre)
+        found = raw_mesh(self.solid ^ Manifold.sphere(radius_mm, 24).translate((x, y, z)))[0]
+        if not len(found):
+            raise InputError(
+                f"nothing of the piece lies within {radius_mm:g} mm of {x:g}, {y:g}, {z:g}",
+                source=self.name,
+                remedy="give a point on its surface, or a larger radius",
+            )
+        return found
+
+
+@dataclass(frozen=True, eq=False)
+class PlannedPart:
+    """A part as planned: a coarse mesh of it in the worn frame, its size as it fits, what it takes to print."""
+
+    mesh: TriangleMesh
+    size_mm: FloatArray
+    fits: bool
+    estimate: Estimate
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """A plan, not yet a cut.
+
+    Attributes
+    ----------
+    bodies
+        A tree of cuts for each separate body of the piece, in the order of `shells_of`; a single tree without a cut
+        where the whole fits as it is.
+    parts
+        What it leads to.
+    tally
+        How many planes were weighed and tried.
+    front_mm, shown_mm
+        Seam seen from the front, and on all outer surfaces.
+    at_least
+        No plan has fewer parts: bodies, the whole's volume over the printer's, and its longest diameter over the
+        printer's diagonal.
+    """
+
+    bodies: tuple[Node, ...]
+    parts: tuple[PlannedPart, ...]
+    tally: Tally
+    front_mm: float
+    shown_mm: float
+    at_least: int
+
+    @property
+    def planes(self) -> tuple[Plane, ...]:
+        """Every cut, in the order they are made."""
+        return tuple(p for n in self.bodies for p in n.planes)
+
+    @property
+    def longest(self) -> Estimate:
+        """The estimate of the part that prints longest."""
+        return max((p.estimate for p in self.parts), key=lambda e: e.minutes)
+
+
+@dataclass(frozen=True, eq=False)
+class CutPart:
+    """A part as cut, in the worn frame.
+
+    Attributes
+    ----------
+    solid
+        A ``manifold3d.Manifold``.
+    planes
+        The planes it was cut by, each with the side it lies on: +1 above, -1 below.
+    turn
+        A rotation in which it fits the room.
+    """
+
+    solid: Any
+    planes: tuple[tuple[Plane, int], ...]
+    turn: Turn
+
+
+def workpiece(meshes: Sequence[TriangleMesh], name: str, progress: Progress = silent) -> Workpiece:
+    """Unite meshes into one solid, repaired on a copy where needed.
+
+    Raises
+    ------
+    InputError
+        If a mesh bounds no solid; names the place.
+    """
+    solid, remarks = united(meshes, part_of(progress, 0.0, 0.6))
+    progress(0.6, "coarse stand-in")
+    coarse = stand_in(solid)
+    box = box_of(solid)
+    return Workpiece(name, solid, coarse, View(box.mean(axis=0), _mirror_plane(coarse)), tuple(remarks))
+
+
+def _mirror_plane(coarse: Any) -> float | None:
+    """Return x of the plane in which a solid is its own mirror image; None where it is not."""
+    import igl
+
+    vertices, triangles = raw_mesh(coarse)
+    low, high = box_of(coarse)[:, 0]
+    points = vertices[:: max(1, len(vertices) // 600)]
+    for middle in dict.fromkeys((0.0, 0.5 * (low + high))):
+        if abs(low + high - 2 * middle) > 2 * MIRROR_MM:
+            continue
+        image = points * [-1, 1, 1] + [2 * middle, 0, 0]
+        squared = igl.point_mesh_squared_distance(image, vertices, triangles)[0]
+        if np.sqrt(np.quantile(squared, 0.98)) < MIRROR_MM:
+            return float(middle)
+    return None
+
+
+def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = silent, slack_mm: float = 0.0) -> Plan:
+    """Search for the best way to cut a piece.
+
+    Parameters
+    ----------
+    slack_mm
+        Taken off the room while searching, for what the stand-in lacks.
+
+    Raises
+    ------
+    InputError
+        If the printer is far too small, or the cuts allowed cannot make every part fit.
+    """
+    room = options.room
+    hull = hull_points(piece.solid)
+    if turn_to_fit(hull, room, 1.0).fits and not options.limits.locked:
+        node = Node(box_of(piece.solid))
+        return Plan((node,), (_preview(piece.coarse, room, options),), Tally(), 0.0, 0.0, 1)
+    grid = int(grid_count(extents_in(frames(), hull), room).min())
+    if grid > MOST_PARTS:
+        raise InputError(
+            f"a printer of {_size(options.volume_mm)} mm would need about {grid} parts for it",
+            source=piece.name,
+            remedy="give a larger volume, or scale the piece",
+        )
+    lacking = _lacking(hull, hull_points(piece.coarse))
+    search_room = room - (slack_mm + lacking)
+    middle = piece.view.middle_x
+    limits = options.limits
+    if middle is not None:
+        if all(plane.crosses_alike(middle) for plane in limits.locked):
+            limits = limits.mirrored(middle)
+        else:  # the maker wants the two sides different
+            middle = None
+    search = Search(options.weights, limits, piece.solid.volume(), options.planes)
+    bodies = shells_of(piece.coarse)
+    order = [(s, False, False) for s in bodies] if middle is None else paired(bodies, middle)
+    view = replace(piece.view, middle_x=middle)
+    nodes: list[Node] = []
+    for i, (solid, own, twin) in enumerate(order):
+        cell = Cell(solid, search_room, view, symmetric=own, count=2 if twin else 1)
+        tree = search.run(cell, part_of(progress, i / len(order), (i + 1) / len(order)))
+        nodes.append(tree)
+        if twin:
+            assert middle is not None
+            nodes.append(tree.mirrored(middle))
+    parts: list[PlannedPart] = []
+    seams = np.zeros(2)
+    for solid, node in _matched(bodies, nodes):
+        cell = Cell(solid, room, piece.view)
+        for leaf, seam in _leaves(cell, node):
+            seams += seam
+            if leaf is not None:
+                parts.append(_preview(leaf, room, options))
+    least = _at_least(hull, piece.solid.volume(), room, len(bodies))
+    return Plan(tuple(nodes), tuple(parts), search.tally, float(seams[0]), float(seams[1]), least)
+
+
+def _size(volume: Sequence[float]) -> str:
+    return " x ".join(f"{v:g}" for v in volume)
+
+
+def _lacking(hull: FloatArray, coarse: FloatArray) -> float:
+    """Return by how much a coarse hull's extents fall short of the true one's, over many directions, mm."""
+    true, stand = extents_in(frames(), hull), extents_in(frames(), coarse)
+    short = float((true - stand).max())
+    return short if short > 1e-6 else 0.0
+
+
+def _at_least(hull: FloatArray, volume: float, room: FloatArray, bodies: int) -> int:
+    """Return a number of parts that no plan can go below."""
+    longest = float(extents_in(frames(), hull).max())
+    by_volume = int(np.ceil(volume / room.prod() - 1e-9))
+    by_length = int(np.ceil(longest / float(np.linalg.norm(room)) - 1e-9))
+    return max(bodies, by_volume, by_length, 2)
+
+
+def _preview(solid: Any, room: FloatArray, options: SplitOptions) -> PlannedPart:
+    points = hull_points(solid)
+    turn = turn_to_fit(points, room, 1.0)
+    size = extents_in(turn.rotation[None], points)[0]
+    return PlannedPart(mesh_of(solid), size, turn.fits, estimate(solid.volume(), options.filament))
+
+
+def _leaves(cell: Cell, node: Node) -> list[tuple[Any, FloatArray]]:
+    """Return the stand-in's parts under a tree, with what each cut adds to the seams (None for the cut itself)."""
+    if node.plane is None:
+        return [(cell.solid, np.zeros(2))]
+    seam = cell.surface.seam(node.plane)
+    found: list[tuple[Any, FloatArray]] = [(None, np.array([seam.front_mm, seam.shown_mm]))]
+    above, below = cell.sides(node.plane)
+    for solids, nodes in ((above, node.above), (below, node.below)):
+        for solid, child in _matched(solids, nodes):
+            found += _leaves(Cell(solid, cell.room, cell.view, (*cell.planes, node.plane)), child)
+    return found
+
+
+def _matched(solids: Sequence[Any], nodes: Sequence[Node]) -> list[tuple[Any, Node]]:
+    """Return each solid with the node whose bounds it fills best; one without any becomes a final part."""
+    boxes = [box_of(s) for s in solids]
+    pairs = sorted(
+        ((-_overlap(box, node.bounds), i, j) for i, box in enumerate(boxes) for j, node in enumerate(nodes)),
+    )
+    taken: dict[int, Node] = {}
+    used: set[int] = set()
+    for overlap, i, j in pairs:
+        if overlap < 0 and i not in taken and j not in used:
+            taken[i] = nodes[j]
+            used.add(j)
+    return [(s, taken.get(i, Node(boxes[i]))) for i, s in enumerate(solids)]
+
+
+def _overlap(a: FloatArray, b: FloatArray) -> float:
+    """Return the shared volume of two boxes (2, 3) over that of both together; thin boxes are padded by 1 mm."""
+    shared = (np.minimum(a[1], b[1]) - np.maximum(a[0], b[0]) + 1).clip(0).prod()
+    together = (np.ptp(a, axis=0) + 1).prod() + (np.ptp(b, axis=0) + 1).prod() - shared
+    return float(shared / together)
+
+
+def apply_plan(
+    piece: Workpiece, plan: Plan, options: SplitOptions, progress: Progress = silent
+) -> tuple[list[CutPart], list[str]]:
+    """Cut the solid itself, and make sure that every part fits; return the parts, and remarks.
+
+    The plan was made on a stand-in. Where a part of the true solid does not fit after all, that part is planned again
+    by itself.
+
+    Raises
+    ------
+    InputError
+        If a part cannot be made to fit.
+    """
+    room = options.room
+    remarks: list[str] = []
+    if len(plan.bodies) == 1 and plan.bodies[0].plane is None:
+        turn = turn_to_fit(hull_points(piece.solid), room, 1.0)
+        if turn.fits:
+            return [CutPart(piece.solid, (), turn)], remarks
+    waiting: list[tuple[Any, Node, tuple[tuple[Plane, int], ...]]] = [
+        (s, n, ()) for s, n in _matched(shells_of(piece.solid), plan.bodies)
+    ]
+    done: list[CutPart] = []
+    cuts = max(1, len(plan.planes))
+    made = 0
+    while waiting:
+        solid, node, planes = waiting.pop(0)
+        if node.plane is None:
+            part = CutPart(solid, planes, turn_to_fit(hull_points(solid), room, 1.0))
+            if part.turn.fits:
+                done.append(part)
+                continue
+            node = _planned_again(piece, solid, options)
+            remarks.append("one part was planned again after the cut: it did not fit as planned")
+        made += 1
+        progress(min(1.0, made / cuts), f"cut {made} of {cuts}")
+        assert node.plane is not None
+        above, below = cut_in_two(solid, node.plane)
+        for solids, nodes, side in ((above, node.above, 1), (below, node.below, -1)):
+            waiting += [(s, n, (*planes, (node.plane, side))) for s, n in _matched(solids, nodes)]
+    return sorted(done, key=_reading_order), remarks
+
+
+def _reading_order(part: CutPart) -> tuple[float, ...]:
+    """From the top down, then from front to back, then from the wearer's right to left."""
+    x, y, z = box_of(part.solid).mean(axis=0)
+    return (-round(z / 10), round(y / 10), round(x, 3))
+
+
+def cut_in_two(solid: Any, plane: Plane) -> tuple[list[Any], list[Any]]:
+    """Return a solid's bodies above and below a plane.
+
+    A crumb, a body of hardly any volume that a plane shaves off a rough surface, goes back to the part it was shaved
+    off, across the plane: so every volume stays accounted for.
+    """
+    from manifold3d import Manifold, OpType
+
+    sides = [shells_of(half) for half in solid.split_by_plane(plane.normal, plane.offset)]
+    kept = [[s for s in side if s.volume() > CRUMB_MM3] for side in sides]
+    for i in (0, 1):
+        crumbs = [s for s in sides[i] if s.volume() <= CRUMB_MM3]
+        if crumbs and kept[1 - i]:
+            together = Manifold.batch_boolean([*kept[1 - i], *crumbs], OpType.Add)
+            kept[1 - i] = shells_of(together)
+    return kept[0], kept[1]
+
+
+def _planned_again(piece: Workpiece, solid: Any, options: SplitOptions) -> Node:
+    coarse = stand_in(solid)
+    lacking = _lacking(hull_points(solid), hull_points(coarse))
+    search = Search(options.weights, replace(options.limits, locked=()), piece.solid.volume(), options.planes)
+    node = search.run(Cell(coarse, options.room - lacking - 0.2, piece.view))
+    if node.plane is None:
+        x, y, z = box_of(solid).mean(axis=0)
+        raise InputError(
+            f"the part about {x:.0f}, {y:.0f}, {z:.0f} mm cannot be made to fit with the cuts allowed",
+            source=piece.name,
+            remedy="allow more cuts, or give a larger volume",
+        )
+    return node
