@@ -141,7 +141,7 @@ def _laid_over(mesh: TriangleMesh, scale: float) -> HeadMatch | None:
         return None
     found, _ = closest_points(few, found, 12, keep=0.8)
     # The affine fit is made by what lies above the jaw; shoulders and arms have no say.
-    head = few[_above_neck(found.apply(few))]
+    head = few[above_neck(found.apply(few))]
     if len(head) < 100:
         return None
     found, rms = closest_points(head, found, 20, keep=0.75, affine=True)
@@ -151,7 +151,7 @@ def _laid_over(mesh: TriangleMesh, scale: float) -> HeadMatch | None:
     return HeadMatch(found, rms, face_relief(mesh, found))
 
 
-def _above_neck(points: FloatArray) -> BoolArray:
+def above_neck(points: FloatArray) -> BoolArray:
     """Return which points lie above the plane from below the chin to the nape, in the template's frame."""
     return (points[:, 2] > -100.0 + 0.45 * (points[:, 1] + 90.0)) & (np.abs(points[:, 0]) < 110.0)
 

@@ -1,0 +1,461 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From a raw scan to a form: unit, pose, hand, holes, noise, cap.
+
+A scan says neither its unit nor which way is up. The steps: loose shells go (`scanclean`); the template is laid over
+the head from every direction (`scansearch`); the unit is the one that makes it a head of human size; the template is
+bent onto the scan (`scanfit`), so that holes, the crown under a cap and the cut neck take a head's shape and the result
+is closed. What cannot be decided is asked, never guessed: three landmarks then replace the search.
+
+Mirrored or not. A head is so nearly symmetric that its shape does not tell, and nothing here claims it does. Two
+things do tell. A surface whose triangles face inwards has been mirrored by its exporter, or has only lost its
+direction: it is taken as mirrored, and the doubt is said. Three landmarks leave no doubt: left, right and front fix
+which way is up, and the crown is there or it is not. A scan that was mirrored *and* turned outside out again, given
+without landmarks, passes as its mirror image: left and right of the form are then exchanged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..arrays import BoolArray, FloatArray
+from ..errors import InputError
+from ..formats import UNITS_MM
+from ..mesh import TriangleMesh
+from ..progress import Progress, part_of, silent
+from .dimension import DIMENSIONS
+from .form import Form
+from .measure import Ruler, measure
+from .recognise import LEAST_RELIEF
+from .regions import in_words
+from .register import Similarity, best_similarity, vertex_normals
+from .scanclean import clustered, matter, shells
+from .scanfit import HEAD_REGIONS, Cloud, cloud_of, fitted, head_rows
+from .scansearch import SCALES, Candidate, candidates, facing_out, registered
+from .template import template_head
+
+# The three that are asked for: both ears and the root of the nose.
+ASKED = ("tragion_left", "tragion_right", "sellion")
+ASK = "give --landmark tragion_left=X,Y,Z, tragion_right=X,Y,Z and sellion=X,Y,Z, in the file's coordinates"
+SEARCH_CELL_MM = 5.0
+# What a scan of a head measures along its longest side, from the chin up to a whole body with its arms out.
+SMALLEST_MM, LARGEST_MM = 150.0, 2600.0
+# Below these nothing is answered; `CERTAIN` is where a doubt ends. Measured on the synthetic scans: see
+# scripts/validate_scans.py.
+LEAST_COVERED, CERTAIN_COVERED = 0.72, 0.9
+LARGEST_RMS_MM, CERTAIN_RMS_MM = 4.5, 3.0
+CERTAIN_RELIEF = 0.65
+LEAST_LEAD, CERTAIN_LEAD = 0.3, 0.6
+# Turned by less than this, a scan stands in our frame already and stays where it is.
+UPRIGHT_DEG = 5.0
+# A tape and a scan of one head that differ by more than this share are not of one size.
+LARGEST_DIFFERENCE = 0.02
+# Half the 90 % interval of the surface where there is scan, and what each millimetre from it adds.
+SEEN_MM, PER_MM = 1.0, 0.06
+# A landmark is placed no better than this (standard deviation).
+LANDMARK_SD_MM = 1.2
+CLICK_MM = 18.0
+
+
+@dataclass(frozen=True, eq=False)
+class ScanResult:
+    """A scan brought home.
+
+    Attributes
+    ----------
+    form
+        Closed, mm, Z up, facing -Y; with regions, landmarks and spread. The origin is midway between the tragions,
+        unless the scan stood upright already: then it stays where it was.
+    unit, unit_found
+        The file's unit, and whether it was found (or stated).
+    to_form
+        From the file's numbers to the form's frame: unit, rotation, and the mirror where there was one.
+    mirrored
+        Whether left and right were exchanged; see the module's own text on what can be known.
+    deviation_mm
+        (n,) for each vertex of the form how far outside it the scan lies, NaN where there is no scan; before any
+        cap's thickness was taken off.
+    covered
+        Share of the head's vertices that the scan has.
+    noise_mm
+        Standard deviation of the scan's points about the form.
+    confidence, reasons
+        0 to 1, the smallest of several; and what it rests on, in words.
+    uncertainty_mm
+        Half of the 90 % interval of each dimension.
+    warnings
+        Sentences for the user.
+    """
+
+    form: Form
+    unit: str
+    unit_found: bool
+    to_form: Similarity
+    mirrored: bool
+    deviation_mm: FloatArray
+    covered: float
+    noise_mm: float
+    confidence: float
+    reasons: tuple[str, ...]
+    uncertainty_mm: Mapping[str, float]
+    warnings: tuple[str, ...]
+
+
+def form_of_scan(
+    mesh: TriangleMesh,
+    *,
+    units: str | None = None,
+    landmarks: Mapping[str, FloatArray] | None = None,
+    offsets_mm: Mapping[str, float] | None = None,
+    known_mm: Mapping[str, float] | None = None,
+    progress: Progress = silent,
+) -> ScanResult:
+    """Return the form in a scan of a head, a bust or a whole body.
+
+    Parameters
+    ----------
+    mesh
+        As the file has it: any unit, any pose, open, noisy, with loose shells.
+    units
+        ``mm``, ``cm``, ``m`` or ``in`` where it is known; found otherwise.
+    landmarks
+        ``tragion_left``, ``tragion_right`` and ``sellion`` in the file's numbers, (3,) each: replaces the search.
+    offsets_mm
+        Thickness of cap or hair to take off, by region or ``default``; a name without side means both.
+    known_mm
+        Tape or caliper readings by dimension, to check the scale against.
+
+    Raises
+    ------
+    InputError
+        Where no head is found, or where it is not certain which it is, how large, or which way it looks.
+    """
+    name = mesh.name
+    progress(0.0, f"Cleaning {name}")
+    kept, notes = _cleaned(mesh)
+    given = {} if landmarks is None else {n: np.asarray(p, float).reshape(3) for n, p in landmarks.items()}
+    search = part_of(progress, 0.1, 0.55)
+    if given:
+        place = _from_landmarks(kept, given, units)
+    else:
+        place = _searched(kept, units, search)
+    notes += place.warnings
+    progress(0.6, "Bending the template onto the scan")
+    # A rigid frame in true millimetres, close to the template's.
+    found = place.match.affine
+    u, _, vt = np.linalg.svd(found.linear)
+    turn = u @ vt
+    start = found.inverse().apply(template_head().mesh.vertices) @ turn.T
+    middle = _between_ears(start)
+    hand = np.diag([-1.0 if place.mirrored else 1.0, 1.0, 1.0])
+    to_frame = Similarity(UNITS_MM[place.unit] * hand @ turn, -hand @ middle)
+    frame = (start - middle) @ hand
+    if place.mirrored:  # mirroring exchanges the sides of the template's vertices as well
+        frame = frame[template_head().mirror]
+    around = _around(kept, to_frame, frame, inward=place.inward != place.mirrored)
+    vertices, gaps = fitted(around, frame)
+    progress(0.85, "Measuring")
+    seen = gaps.count > 0.2
+    deviation = np.where(seen, gaps.mean, np.nan)
+    vertices = (
+        vertices - vertex_normals(TriangleMesh(vertices, template_head().mesh.triangles)) * _offset(offsets_mm)[:, None]
+    )
+    # Home: the template's own attitude, or the scan's where it has it already.
+    head = head_rows()
+    home = best_similarity(vertices[head], template_head().mesh.vertices[head], np.ones(len(head)), fixed_scale=True)
+    to_form = Similarity(home.linear, -home.linear @ _between_ears(vertices)).after(to_frame)
+    angle = np.degrees(np.arccos(np.clip((np.trace(to_form.linear) / UNITS_MM[place.unit] - 1) / 2, -1, 1)))
+    if not place.mirrored and angle < UPRIGHT_DEG:
+        to_form = Similarity(UNITS_MM[place.unit] * np.eye(3), np.zeros(3))
+    vertices = to_form.after(to_frame.inverse()).apply(vertices)
+    form = template_head().form_on(np.round(vertices, 6) + 0.0, "scan", name)
+    spread, reach = _spread(vertices, seen)
+    form = replace(form, spread_mm=spread)
+    _refuse_folded(form, vertices, name)
+    sizes = measure(form)
+    covered = float(seen[head].mean())
+    confidence, reasons = _confidence(place, covered, gaps.noise)
+    notes += _scale_doubts(sizes, known_mm or {})
+    notes += _missing(seen)
+    return ScanResult(
+        form,
+        place.unit,
+        units is None,
+        to_form,
+        place.mirrored,
+        deviation,
+        covered,
+        gaps.noise,
+        confidence,
+        reasons,
+        _uncertainty(form, reach),
+        tuple(notes),
+    )
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where the head is: the match of the scan in mm, un-mirrored not yet."""
+
+    match: Candidate
+    unit: str
+    mirrored: bool
+    inward: bool
+    lead: float
+    asked: bool
+    warnings: list[str]
+
+
+def _between_ears(vertices: FloatArray) -> FloatArray:
+    rows = template_head().landmark_rows
+    return np.asarray((vertices[rows["tragion_left"]] + vertices[rows["tragion_right"]]) / 2)
+
+
+def _cleaned(mesh: TriangleMesh) -> tuple[TriangleMesh, list[str]]:
+    """Return the welded mesh without small loose shells, and what was left out."""
+    if not len(mesh) or not mesh.areas.sum() > 0:
+        raise InputError("the scan has no surface", source=mesh.name, remedy="export the mesh again")
+    welded = mesh.welded()
+    cell = float(np.linalg.norm(np.ptp(welded.bounds, axis=0))) / 150.0
+    label, area = shells(welded, cell)
+    keep = matter(label, area)
+    loose = int(label[~keep].max()) + 1 - int((area > 0)[: int(label[keep].max()) + 1].sum()) if not keep.all() else 0
+    if not loose:
+        return welded, []
+    pieces = "piece" if loose == 1 else "pieces"
+    return welded.submesh(keep), [f"{loose} loose {pieces} of the scan ({int((~keep).sum())} triangles) left out"]
+
+
+def _searched(mesh: TriangleMesh, units: str | None, progress: Progress) -> _Place:
+    """Return where the head is, found by its shape alone."""
+    size = float(np.ptp(mesh.bounds, axis=0).max())
+    likely = [u for u, mm in UNITS_MM.items() if SMALLEST_MM <= size * mm <= LARGEST_MM and units in (None, u)]
+    if not likely:
+        raise InputError(
+            f"no scan of a head is {size:.4g} {units or 'mm, cm, m or in'} long",
+            source=mesh.name,
+            remedy=f"state its unit (--units), or {ASK}",
+        )
+    found: list[tuple[Candidate, str]] = []
+    for k, unit in enumerate(likely):
+        part = part_of(progress, k / len(likely), (k + 1) / len(likely))
+        small = clustered(mesh.scaled(UNITS_MM[unit]), SEARCH_CELL_MM)
+        found += [(c, unit) for c in candidates(small, progress=part)]
+    found.sort(key=lambda pair: -pair[0].quality)
+    if not found or not found[0][0].relief > LEAST_RELIEF or not found[0][0].rms_mm < LARGEST_RMS_MM:
+        raise InputError("no head was recognised in the scan", source=mesh.name, remedy=ASK)
+    best, unit = found[0]
+    if best.covered < LEAST_COVERED:
+        raise InputError(
+            f"only {100 * best.covered:.0f} % of a head is there, too little to be sure of the rest",
+            source=mesh.name,
+            remedy=ASK,
+        )
+    others = [c.quality for c, u in found[1:] if u != unit or _turned(c.affine, best.affine) > 20.0]
+    lead = best.quality - max(others, default=-1.0)
+    if lead < LEAST_LEAD:
+        raise InputError("it is not certain which way the head looks", source=mesh.name, remedy=ASK)
+    small = clustered(mesh.scaled(UNITS_MM[unit]), SEARCH_CELL_MM)
+    inward = facing_out(small, best.affine) < 0
+    warnings = []
+    if inward:
+        warnings.append(
+            "the scan is inside out: taken as mirrored and turned back; if it is not, "
+            "give the three landmarks (tragion_left, tragion_right, sellion)"
+        )
+    return _Place(best, unit, inward, inward, lead, False, warnings)
+
+
+def _turned(a: Similarity, b: Similarity) -> float:
+    """Return the angle between two maps' rotations in degrees."""
+    return float(np.degrees(np.arccos(np.clip((np.trace(a.rotation @ b.rotation.T) - 1) / 2, -1, 1))))
+
+
+def _from_landmarks(mesh: TriangleMesh, given: Mapping[str, FloatArray], units: str | None) -> _Place:
+    """Return where the head is, told by three landmarks; the shape only decides which way is up, and refines."""
+    missing = [n for n in ASKED if n not in given]
+    unknown = sorted(given.keys() - template_head().landmark_rows.keys())
+    if missing or unknown:
+        what = f"no landmark is called {unknown[0]}" if unknown else f"the landmark {missing[0]} is missing"
+        raise InputError(what, source=mesh.name, remedy=f"give {', '.join(ASKED)}")
+    rows = template_head().landmark_rows
+    theirs = np.array([given[n] for n in ASKED])
+    ours = np.array([template_head().mesh.vertices[rows[n]] for n in ASKED])
+    across = float(np.linalg.norm(theirs[0] - theirs[1]))
+    if not np.isfinite(theirs).all() or not across > 0:
+        raise InputError("the landmarks are no three points", source=mesh.name, remedy="give them again")
+    factor = float(np.linalg.norm(ours[0] - ours[1])) / across
+    unit = units or min(UNITS_MM, key=lambda u: abs(np.log(UNITS_MM[u] / factor)))
+    mm = UNITS_MM[unit]
+    if not 0.7 < factor / mm < 1.45:
+        raise InputError(
+            f"the ears would be {across * mm:.0f} mm apart", source=mesh.name, remedy="check the landmarks and --units"
+        )
+    ratio = np.linalg.norm(theirs[2] - theirs[:2].mean(axis=0)) / across
+    if not 0.4 < ratio < 1.0:
+        raise InputError(
+            "the three landmarks form no triangle of a head", source=mesh.name, remedy="check which is which"
+        )
+    best: tuple[Candidate, bool] | None = None
+    lead = 0.0
+    small = clustered(mesh.scaled(mm), SEARCH_CELL_MM)
+    for mirrored in (False, True):
+        # With the template's sides exchanged the same three points turn it upside down.
+        hand = np.diag([-1.0 if mirrored else 1.0, 1.0, 1.0])
+        start = best_similarity(theirs * mm, ours @ hand, np.ones(3))
+        match = registered(small, start)
+        if match is None:
+            continue
+        off = np.linalg.norm(match.affine.apply(theirs * mm) - ours @ hand, axis=1)
+        if off.max() > CLICK_MM:
+            continue
+        if best is None or match.quality > best[0].quality:
+            lead = match.quality - (best[0].quality if best else 0.0)
+            best = match, mirrored
+        else:
+            lead = best[0].quality - match.quality
+    if best is None or best[0].covered < 0.35:
+        raise InputError(
+            "no head lies at the three landmarks", source=mesh.name, remedy="check which is which, and their units"
+        )
+    match, mirrored = best
+    inward = facing_out(small, match.affine) < 0
+    return _Place(match, unit, mirrored, inward, lead, True, [])
+
+
+def _around(mesh: TriangleMesh, to_frame: Similarity, frame: FloatArray, inward: bool) -> Cloud:
+    """Return the scan about the template, in its frame and outside out."""
+    there = to_frame.apply(mesh.vertices)
+    low, high = frame.min(axis=0) - 40.0, frame.max(axis=0) + 40.0
+    inside = ((there > low) & (there < high)).all(axis=1)
+    rows = inside[mesh.triangles].all(axis=1)
+    triangles = mesh.triangles[rows]
+    return cloud_of(TriangleMesh(there, triangles[:, ::-1] if inward else triangles, mesh.name))
+
+
+def _offset(offsets_mm: Mapping[str, float] | None) -> FloatArray:
+    """Return the thickness to take off at each vertex, without a step between regions."""
+    template = template_head()
+    if not offsets_mm:
+        return np.zeros(len(template.mesh.vertices))
+    bare = {n.removesuffix("_left").removesuffix("_right") for n in template.region_names}
+    for name, value in offsets_mm.items():
+        if name != "default" and name not in template.region_names and name not in bare:
+            raise InputError(f"no region of the head is called {name}", remedy=f"use one of {', '.join(sorted(bare))}")
+        if not 0 <= value < 60:
+            raise InputError(f"an offset of {value} mm is no cap or hair", remedy="give its thickness in mm")
+    default = offsets_mm.get("default", 0.0)
+    of_region = []
+    for region in template.region_names:
+        both = region.removesuffix("_left").removesuffix("_right")
+        of_region.append(offsets_mm.get(region, offsets_mm.get(both, default)))
+    per_triangle = np.array(of_region)[template.region_of_triangle]
+    total = np.zeros(len(template.mesh.vertices))
+    for _ in range(4):
+        total[:] = 0.0
+        count = np.zeros_like(total)
+        for corner in range(3):
+            np.add.at(total, template.mesh.triangles[:, corner], per_triangle)
+            np.add.at(count, template.mesh.triangles[:, corner], 1.0)
+        total /= count
+        per_triangle = total[template.mesh.triangles].mean(axis=1)
+    return total
+
+
+def _spread(vertices: FloatArray, seen: BoolArray) -> tuple[dict[str, float], FloatArray]:
+    """Return the half-width of the 90 % interval by region, and at each vertex."""
+    import igl
+
+    template = template_head()
+    if seen.any():
+        points = vertices[seen]
+        _, _, near = igl.point_mesh_squared_distance(vertices, points, np.arange(len(points))[:, None])
+        away = np.linalg.norm(vertices - near, axis=1)
+    else:
+        away = np.full(len(vertices), 200.0)
+    at = np.hypot(SEEN_MM, PER_MM * away)
+    of_triangle = (at[template.mesh.triangles] ** 2).mean(axis=1)
+    area = np.bincount(template.region_of_triangle, weights=template.mesh.areas)
+    mean = np.bincount(template.region_of_triangle, weights=template.mesh.areas * of_triangle) / area
+    return {n: float(np.sqrt(m)) for n, m in zip(template.region_names, mean)}, at
+
+
+def _uncertainty(form: Form, reach: FloatArray) -> dict[str, float]:
+    """Return half of the 90 % interval of each dimension: the spread of forms that the scan allows as well."""
+    assert form.region_of_triangle is not None
+    ruler = Ruler(form.mesh.triangles, form.region_names, form.region_of_triangle)
+    normal = vertex_normals(form.mesh)
+    rng = np.random.default_rng(0)
+    found: dict[str, list[float]] = {}
+    for _ in range(16):
+        # A smooth error: sixty plane waves of some 40 mm.
+        waves, phase = rng.normal(size=(60, 3)) / 40.0, rng.uniform(0, 2 * np.pi, 60)
+        error = np.sqrt(2 / 60) * np.cos(form.mesh.vertices @ waves.T + phase).sum(axis=1) * reach / 1.6449
+        at = {n: p + rng.normal(size=3) * LANDMARK_SD_MM for n, p in form.landmarks.items()}
+        for name, value in ruler.measure(form.mesh.vertices + normal * error[:, None], at).items():
+            found.setdefault(name, []).append(value)
+    return {n: float(1.6449 * np.std(v, ddof=1)) for n, v in found.items()}
+
+
+def _refuse_folded(form: Form, vertices: FloatArray, name: str) -> None:
+    """Raise where the bend has turned the surface over: such a form is no answer."""
+    own = template_head().mesh
+    turned = TriangleMesh(vertices, own.triangles)
+    home = best_similarity(vertices, own.vertices, np.ones(len(vertices)))
+    facing = np.einsum("ti,ti->t", turned.area_vectors @ home.rotation.T, own.area_vectors)
+    share = float(own.areas[facing < 0].sum() / own.areas.sum())
+    if share > 0.02:
+        raise InputError("the template cannot take this scan's shape", source=name, remedy=ASK)
+
+
+def _confidence(place: _Place, covered: float, noise: float) -> tuple[float, tuple[str, ...]]:
+    """Return the confidence, 0 to 1, and what it rests on."""
+
+    def share(value: float, least: float, certain: float) -> float:
+        return float(np.clip((value - least) / (certain - least), 0.0, 1.0)) * 0.5 + 0.5
+
+    match = place.match
+    parts = {
+        f"the face agrees with the template's to {match.relief:.2f}": share(match.relief, LEAST_RELIEF, CERTAIN_RELIEF),
+        f"{100 * covered:.0f} % of the head is there": share(covered, LEAST_COVERED, CERTAIN_COVERED),
+        f"the template lay within {match.rms_mm:.1f} mm before it was bent": share(
+            -match.rms_mm, -LARGEST_RMS_MM, -CERTAIN_RMS_MM
+        ),
+        f"{noise:.1f} mm of noise are left": share(-noise, -4.0, -2.0),
+    }
+    if place.asked:
+        parts["three landmarks say where it is"] = 1.0
+    else:
+        parts[f"the next best pose is worse by {place.lead:.2f}"] = share(place.lead, LEAST_LEAD, CERTAIN_LEAD)
+    return min(parts.values()), tuple(sorted(parts, key=lambda text: parts[text]))
+
+
+def _scale_doubts(sizes: Mapping[str, float], known_mm: Mapping[str, float]) -> list[str]:
+    """Return what tape and scan do not agree on."""
+    doubts = []
+    for name in sorted(known_mm.keys() & sizes.keys()):
+        ratio = sizes[name] / known_mm[name]
+        if abs(ratio - 1) > LARGEST_DIFFERENCE:
+            doubts.append(
+                f"{DIMENSIONS[name].in_words} is {sizes[name]:.0f} mm on the scan, {known_mm[name]:.0f} mm by the "
+                f"reading ({100 * (ratio - 1):+.1f} %): check the scan's scale"
+            )
+    return doubts
+
+
+def _missing(seen: BoolArray) -> list[str]:
+    """Name the regions of the head that are the template's guess for the most part."""
+    template = template_head()
+    share = seen[template.mesh.triangles].mean(axis=1)
+    bare = []
+    for k, name in enumerate(template.region_names):
+        rows = template.region_of_triangle == k
+        weight = template.mesh.areas[rows]
+        if name.split("_")[0] in HEAD_REGIONS and (share[rows] * weight).sum() < 0.5 * weight.sum():
+            bare.append(in_words(name))
+    return [f"not in the scan, shaped by the template: {', '.join(bare)}"] if bare else []
+
+
+__all__ = ["ASKED", "SCALES", "ScanResult", "form_of_scan"]

@@ -1,0 +1,253 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Bending the template onto a scan that it already lies over, so that noise and holes do not bend it too.
+
+The scan's points seek the template, which is smooth: each says how far outside it lies, and each vertex of the template
+takes the mean of what is said about it. So noise averages out without a bias, and where the scan has a hole nothing is
+said at all.
+
+First the template takes the scan's dimensions, through the very fields that make a headform from a card: a few numbers
+that thousands of points agree on, so that a hole gets the shape that a head of these dimensions has there. Then it is
+bent by two fields of Gaussians, a coarse and a fine one: least squares weighted by what each mean is worth, against how
+much people's heads differ at that width (Gaussian process regression, whose mean this is: Rasmussen and Williams 2006,
+section 2.2).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import igl
+import numpy as np
+
+from ..arrays import BoolArray, FloatArray, IntArray
+from ..mesh import TriangleMesh
+from ..pose import rotation_about
+from .headform import _handles
+from .register import gaussian, spread_rows, vertex_normals
+from .scanclean import cell_of
+from .template import template_head
+
+HEAD_REGIONS = ("crown", "forehead", "temple", "parietal", "occiput", "face", "nose", "chin", "jaw", "ear")
+LOW_Z = -150.0
+# How far people lie from the mean: the larger head dimensions, and what stays when these are given, at two widths.
+PEOPLE_MM = 9.0
+COARSE_MM, COARSE_WIDTH_MM, COARSE_KNOTS = 3.0, 28.0, 160
+FINE_MM, FINE_WIDTH_MM, FINE_KNOTS = 0.9, 12.0, 420
+# A skull is smooth: there the fine field would follow noise alone.
+SKULL = ("crown", "forehead", "temple", "parietal", "occiput")
+SKULL_COARSE_MM, SKULL_FINE_MM = 2.0, 0.25
+# Error that neighbouring points share and no mean takes away.
+SHARED_MM = 0.3
+# How much a vertex minds sliding along the surface, as a share of its gap's worth.
+SLIDE = 0.05
+NORMAL_CELL_MM = 6.0
+MOST_POINTS, FEW_POINTS = 80_000, 12_000
+
+
+@dataclass(frozen=True)
+class Cloud:
+    """A scan's points (n, 3) in mm with unit normals averaged over a few millimetres, outwards."""
+
+    points: FloatArray
+    normals: FloatArray
+
+
+@dataclass(frozen=True)
+class Gaps:
+    """What a scan says of each template vertex.
+
+    Attributes
+    ----------
+    mean
+        (n,) mm that the scan lies outside the vertex, 0 where nothing is said.
+    count
+        (n,) how many points say so, shared out among the corners of a triangle.
+    noise
+        Standard deviation of single points about the surface, mm.
+    """
+
+    mean: FloatArray
+    count: FloatArray
+    noise: float
+
+    @property
+    def worth(self) -> FloatArray:
+        """One over the variance of each mean, (n,) 1/mm²; 0 where nothing is said."""
+        told = self.count > 0.2
+        return np.where(told, 1.0 / (self.noise**2 / np.maximum(self.count, 0.2) + SHARED_MM**2), 0.0)
+
+
+def cloud_of(mesh: TriangleMesh) -> Cloud:
+    """Return a mesh's vertices as a cloud of at most `MOST_POINTS`."""
+    group = cell_of(mesh.vertices, NORMAL_CELL_MM)
+    total = np.zeros((int(group.max()) + 1, 3))
+    for axis in range(3):
+        for corner in range(3):
+            total[:, axis] += np.bincount(
+                group[mesh.triangles[:, corner]], weights=mesh.area_vectors[:, axis], minlength=len(total)
+            )
+    total /= np.maximum(np.linalg.norm(total, axis=1), 1e-12)[:, None]
+    rows = np.unique(mesh.triangles)
+    if len(rows) > MOST_POINTS:
+        rows = rows[np.linspace(0, len(rows) - 1, MOST_POINTS).astype(int)]
+    return Cloud(mesh.vertices[rows], total[group[rows]])
+
+
+def gaps_of(cloud: Cloud, vertices: FloatArray, reach_mm: float) -> Gaps:
+    """Return what the points within a reach say of the template bent to `vertices`."""
+    triangles = template_head().mesh.triangles
+    tree = igl.AABB()
+    tree.init(vertices, triangles)
+    square, triangle, target = tree.squared_distance(vertices, triangles, cloud.points)
+    near = square < reach_mm**2
+    points, normals, triangle, target = cloud.points[near], cloud.normals[near], triangle[near], target[near]
+    own = TriangleMesh(vertices, triangles)
+    n = own.area_vectors[triangle] / np.maximum(own.areas[triangle], 1e-12)[:, None]
+    out = ((points - target) * n).sum(axis=1)
+    # A point beside the surface's rim, or of another surface than the one that faces it, says nothing.
+    beside = square[near] - out**2
+    ok = (beside < 4.0 + 0.25 * out**2) & ((normals * n).sum(axis=1) > 0.5)
+    out, triangle, target = out[ok], triangle[ok], target[ok]
+    if not len(out):
+        return Gaps(np.zeros(len(vertices)), np.zeros(len(vertices)), 4.0)
+    a, b, c = (vertices[triangles[triangle, k]] for k in range(3))
+    share = igl.barycentric_coordinates(target, a, b, c)
+    count, total = np.zeros(len(vertices)), np.zeros(len(vertices))
+    for k in range(3):
+        count += np.bincount(triangles[triangle, k], weights=share[:, k], minlength=len(vertices))
+        total += np.bincount(triangles[triangle, k], weights=share[:, k] * out, minlength=len(vertices))
+    mean = np.where(count > 0.2, total / np.maximum(count, 0.2), 0.0)
+    here = (share * mean[triangles[triangle]]).sum(axis=1)
+    noise = float(np.clip(1.4826 * np.median(np.abs(out - here)), 0.2, 5.0))
+    return Gaps(mean, count, noise)
+
+
+def with_dimensions(cloud: Cloud, start: FloatArray) -> tuple[FloatArray, float]:
+    """Return the template's vertices (n, 3) with the dimensions, place and size that fit best, and what stays, mm.
+
+    Parameters
+    ----------
+    start
+        (n, 3), the template's vertices in the cloud's frame, about right.
+    """
+    v = template_head().mesh.vertices
+    triangles = template_head().mesh.triangles
+    head = head_rows()
+    fields = _handles()[:, head]
+    size, turn, shift = igl.procrustes(v[head], start[head], include_scaling=True)
+    linear = size * turn.T
+    weight = np.zeros(len(fields))
+    now = start
+    for reach in (30.0, 25.0, 20.0, 16.0, 13.0, 11.0, 9.0, 8.0, 8.0, 8.0, 8.0, 8.0):
+        gaps = gaps_of(cloud, now, reach)
+        n = vertex_normals(TriangleMesh(now, triangles))[head]
+        # Neighbours are bent alike, so they are wrong alike: a tenth of them speak for themselves.
+        worth = 0.1 / (1.0 / np.maximum(gaps.worth[head], 1e-9) + 1.0) * (gaps.worth[head] > 0)
+        p = (v[head] + np.tensordot(weight, fields, axes=1)) @ linear.T
+        aim = now[head] + n * gaps.mean[head][:, None] - shift
+        right = ((aim - p) * n).sum(axis=1)
+        moves = [((f @ linear.T) * n).sum(axis=1) for f in fields]
+        rows = np.column_stack([*moves, np.cross(p, n), (p * n).sum(axis=1), n])
+        # A few large gaps are hair or cloth: they count less (Cauchy's weight).
+        worth = worth / (1.0 + (gaps.mean[head] / 4.0) ** 2)
+        prior = np.zeros(rows.shape[1])
+        prior[: len(fields)] = 1.0 / PEOPLE_MM**2
+        pull = rows.T @ (worth * right)
+        pull[: len(fields)] -= weight / PEOPLE_MM**2
+        u = np.linalg.solve(rows.T @ (worth[:, None] * rows) + np.diag(prior + 1e-9), pull)
+        weight = weight + u[: len(fields)]
+        angle = u[len(fields) : len(fields) + 3]
+        length = float(np.linalg.norm(angle))
+        step = rotation_about(angle, float(np.degrees(length))) if length > 1e-12 else np.eye(3)
+        linear = (1 + u[-4]) * step @ linear
+        shift = shift + u[-3:]
+        now = (v + np.tensordot(weight, _handles(), axes=1)) @ linear.T + shift
+    gaps = gaps_of(cloud, now, 12.0)
+    told = gaps.count[head] > 0.2
+    # What the scan says nothing of counts as far: else a template that has slipped off would fit well.
+    stays = np.where(told, np.minimum(np.abs(gaps.mean[head]), 8.0), 8.0)
+    return now, float(stays.mean())
+
+
+def bent(
+    cloud: Cloud, start: FloatArray, reach_mm: tuple[float, ...], width_mm: float, knots: int, people_mm: FloatArray
+) -> FloatArray:
+    """Return the vertices (n, 3) after a field of Gaussians has drawn them to the cloud, one step per reach.
+
+    `people_mm` (n,) is how much people differ there at this width.
+    """
+    triangles = template_head().mesh.triangles
+    rows = spread_rows(knots, LOW_Z)
+    centres, differ = start[rows], people_mm[rows]
+    whole = gaussian(start, centres, width_mm)
+    energy = whole[rows] / np.outer(differ, differ)
+    k = len(centres)
+    weights = np.zeros((k, 3))
+    for reach in reach_mm:
+        now = start + whole @ weights
+        gaps = gaps_of(cloud, now, reach)
+        told = np.flatnonzero(gaps.worth > 0)
+        n = vertex_normals(TriangleMesh(now, triangles))[told]
+        basis, worth = whole[told], gaps.worth[told]
+        aim = ((now - start)[told] * n).sum(axis=1) + gaps.mean[told]
+        system, right = np.zeros((3 * k, 3 * k)), np.zeros(3 * k)
+        for i in range(3):
+            right[i * k : (i + 1) * k] = basis.T @ (worth * n[:, i] * aim)
+            for j in range(i, 3):
+                # Along its normal a vertex is drawn; along the surface it would rather stay.
+                metric = worth * n[:, i] * n[:, j] * (1 - SLIDE) + (worth * SLIDE if i == j else 0.0)
+                block = basis.T @ (metric[:, None] * basis)
+                system[i * k : (i + 1) * k, j * k : (j + 1) * k] = block
+                system[j * k : (j + 1) * k, i * k : (i + 1) * k] = block
+            system[i * k : (i + 1) * k, i * k : (i + 1) * k] += energy + 1e-6 * np.eye(k)
+        weights = np.linalg.solve(system, right).reshape(3, k).T
+    return start + whole @ weights
+
+
+def fitted(cloud: Cloud, start: FloatArray) -> tuple[FloatArray, Gaps]:
+    """Return the template's vertices on the scan (n, 3), and the gaps that stay."""
+    few = Cloud(
+        cloud.points[:: max(len(cloud.points) // FEW_POINTS, 1)],
+        cloud.normals[:: max(len(cloud.points) // FEW_POINTS, 1)],
+    )
+    tries = [with_dimensions(few, one) for one in _starts(start)]
+    now = min(tries, key=lambda pair: pair[1])[0]
+    coarse = np.where(_on_skull(), SKULL_COARSE_MM, COARSE_MM)
+    fine = np.where(_on_skull(), SKULL_FINE_MM, FINE_MM)
+    now = bent(cloud, now, (15.0, 10.0, 8.0), COARSE_WIDTH_MM, COARSE_KNOTS, coarse)
+    now = bent(cloud, now, (8.0, 8.0), FINE_WIDTH_MM, FINE_KNOTS, fine)
+    return now, gaps_of(cloud, now, 8.0)
+
+
+def _starts(start: FloatArray) -> list[FloatArray]:
+    """Return the start with the lower face as it is, shorter and longer: a chin may lie too far off to be found."""
+    z = template_head().mesh.vertices[:, 2]
+    down = start[_lowest()] - start[_highest()]
+    down /= np.linalg.norm(down)
+    share = np.clip(-z / 90.0, 0.0, 1.0)[:, None]
+    return [start + mm * share * down for mm in (0.0, 11.0, -11.0)]
+
+
+def _highest() -> int:
+    return template_head().landmark_rows["sellion"]
+
+
+def _lowest() -> int:
+    return template_head().landmark_rows["menton"]
+
+
+@lru_cache(maxsize=1)
+def head_rows() -> IntArray:
+    """Return the template's vertices of the head alone: a neck bends, whatever the dimensions."""
+    template = template_head()
+    return np.unique(template.mesh.triangles[template.in_regions(*HEAD_REGIONS)])
+
+
+@lru_cache(maxsize=1)
+def _on_skull() -> BoolArray:
+    """Return which template vertices lie on the skull."""
+    template = template_head()
+    mask = np.zeros(len(template.mesh.vertices), bool)
+    mask[template.mesh.triangles[template.in_regions(*SKULL)]] = True
+    return mask
