@@ -120,15 +120,16 @@ def test_lengths_are_shown_in_millimetres(extension):
 
 
 def test_what_writes_can_be_undone(extension):
-    readers = {f"arming_cap.{name}" for name in ("export_report", "copy_details", "stop", "how_to_measure")}
+    readers = {f"arming_cap.{n}" for n in "export_report export_split copy_details stop how_to_measure".split()}
     for cls in classes():
         if issubclass(cls, bpy.types.Operator):
             assert ("UNDO" in cls.bl_options) == (cls.bl_idname not in readers), cls
 
 
 def test_a_button_that_is_off_says_why(scene):
-    off = "set_role set_piece check_fit show_place export_report stop add_allowance"
-    for name in (off + " save_card make_form play_passage end_passage find_head add_landmarks").split():
+    off = "set_role set_piece check_fit show_place export_report stop add_allowance save_card make_form"
+    off += " play_passage end_passage find_head add_landmarks plan_split add_cut drop_plan apply_split export_split"
+    for name in f"{off} make_rings".split():
         operator = getattr(bpy.ops.arming_cap, name)
         assert not operator.poll()
         with pytest.raises(RuntimeError, match=r"poll\(\).*\S") as caught:

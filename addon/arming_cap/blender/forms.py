@@ -69,15 +69,20 @@ def choose(ob: Object) -> None:
 
 def add_mesh(scene: Scene, mesh: TriangleMesh, name: str, mm: float) -> Object:
     """Put a mesh in millimetres into a scene as an object without a role, and return it."""
-    data = bpy.data.meshes.new(name)
-    _fill(data, mesh, mm)
-    data.update()
-    ob = bpy.data.objects.new(name, data)
+    ob = mesh_object(name, mesh, mm)
     scene.collection.objects.link(ob)
     return ob
 
 
-def _fill(mesh: Mesh, source: TriangleMesh, mm: float) -> None:
+def mesh_object(name: str, mesh: TriangleMesh, mm: float, smooth: bool = True) -> Object:
+    """Return a mesh in millimetres as an object that is in no scene yet."""
+    data = bpy.data.meshes.new(name)
+    _fill(data, mesh, mm, smooth)
+    data.update()
+    return bpy.data.objects.new(name, data)
+
+
+def _fill(mesh: Mesh, source: TriangleMesh, mm: float, smooth: bool = True) -> None:
     count = len(source.triangles)
     mesh.vertices.add(len(source.vertices))
     mesh.vertices.foreach_set("co", (source.vertices / mm).astype(np.float32).ravel())
@@ -85,7 +90,7 @@ def _fill(mesh: Mesh, source: TriangleMesh, mm: float) -> None:
     mesh.loops.foreach_set("vertex_index", source.triangles.astype(np.int32).ravel())
     mesh.polygons.add(count)
     mesh.polygons.foreach_set("loop_start", np.arange(0, 3 * count, 3, dtype=np.int32))
-    mesh.polygons.foreach_set("use_smooth", np.ones(count, bool))
+    mesh.polygons.foreach_set("use_smooth", np.full(count, smooth))
     mesh.update(calc_edges=True)
 
 

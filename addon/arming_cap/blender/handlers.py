@@ -7,7 +7,7 @@ import bpy
 from bpy.app.handlers import persistent
 from bpy.types import Depsgraph, Object, Scene
 
-from . import results
+from . import results, splits
 
 
 @persistent
@@ -26,6 +26,7 @@ def _on_change(scene: Scene, depsgraph: Depsgraph) -> None:
 @persistent
 def _on_load(*_: object) -> None:
     results.forget()
+    splits.forget_all()
 
 
 @persistent

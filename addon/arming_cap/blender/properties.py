@@ -4,7 +4,7 @@
 from typing import TYPE_CHECKING, Any
 
 import bpy
-from bpy.props import CollectionProperty, EnumProperty, FloatProperty, PointerProperty, StringProperty
+from bpy.props import BoolProperty, CollectionProperty, EnumProperty, FloatProperty, PointerProperty, StringProperty
 from bpy.types import Context, Object, PropertyGroup
 
 from ..core.wearer.card import BODY_PARTS
@@ -36,6 +36,13 @@ SEXES = (
 )
 
 PARTS_OF_BODY = tuple((name, name.title(), f"The readings shape a form of the {name}") for name in BODY_PARTS)
+
+CUTS = (
+    ("NONE", "None", "This object is no cut"),
+    ("PLANNED", "Planned", "A cut of the plan; the next plan may cut elsewhere"),
+    ("LOCKED", "Locked", "The next plan makes this cut first"),
+    ("FORBIDDEN", "Forbidden", "The next plan does not cut here"),
+)
 
 REGIONS = tuple((name, in_words(name).title(), f"Where the form has its {in_words(name)}") for name in ALL)
 
@@ -149,6 +156,39 @@ class ARMINGCAP_PG_card(PropertyGroup):
         trouble: StringProperty(name="Trouble", description="What is wrong with the readings", options={"HIDDEN"})
 
 
+def _printer_length(name: str, description: str, default: float, low: float, high: float) -> Any:
+    return FloatProperty(
+        name=name,
+        description=description,
+        subtype="DISTANCE_CAMERA",
+        default=default,
+        min=low,
+        max=high,
+        precision=1,
+    )
+
+
+class ARMINGCAP_PG_printer(PropertyGroup):
+    """The printer, and what is planned for it."""
+
+    if TYPE_CHECKING:
+        volume_width_mm: float
+        volume_depth_mm: float
+        volume_height_mm: float
+        margin_mm: float
+        with_joints: bool
+        plan: str
+    else:
+        volume_width_mm: _printer_length("Width", "Width that the printer can print", 220.0, 20.0, 2000.0)
+        volume_depth_mm: _printer_length("Depth", "Depth that the printer can print", 220.0, 20.0, 2000.0)
+        volume_height_mm: _printer_length("Height", "Height that the printer can print", 250.0, 20.0, 2000.0)
+        margin_mm: _printer_length("Margin", "Kept free round the edge of the plate, for a brim", 0.0, 0.0, 100.0)
+        with_joints: BoolProperty(
+            name="Joints", description="Holes for pins in the cut faces, with numbers and arrows", default=True
+        )
+        plan: StringProperty(name="Plan", description="The last plan's figures, as JSON", options={"HIDDEN"})
+
+
 class ARMINGCAP_PG_scene(PropertyGroup):
     """What holds for the whole scene."""
 
@@ -157,6 +197,7 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         seat: str
         padding_gives_mm: float
         card: Any
+        printer: Any
         preview_of: str
         results: str
         report_files: str
@@ -178,6 +219,9 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         padding_gives_mm: _length("Padding Gives", "How far hair, liner and padding flatten on the way on and off", 0.0)
         card: PointerProperty(
             name="Wearer Card", description="What is known of the wearer that is worked on", type=ARMINGCAP_PG_card
+        )
+        printer: PointerProperty(
+            name="Printer", description="The printer that pieces are split for", type=ARMINGCAP_PG_printer
         )
         preview_of: StringProperty(
             name="Preview Of",
@@ -209,6 +253,7 @@ class ARMINGCAP_PG_object(PropertyGroup):
         scan_unit: str
         scan_says: str
         landmark: str
+        cut: str
     else:
         role: EnumProperty(
             name="Role",
@@ -253,12 +298,14 @@ class ARMINGCAP_PG_object(PropertyGroup):
         landmark: StringProperty(
             name="Landmark", description="Which landmark of its parent this empty marks", options={"HIDDEN"}
         )
+        cut: EnumProperty(name="Cut", description="What this cut is to the next plan", items=CUTS, default="NONE")
 
 
 classes = (
     ARMINGCAP_PG_allowance,
     ARMINGCAP_PG_reading,
     ARMINGCAP_PG_card,
+    ARMINGCAP_PG_printer,
     ARMINGCAP_PG_scene,
     ARMINGCAP_PG_object,
 )

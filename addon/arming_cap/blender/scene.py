@@ -328,6 +328,11 @@ class Draft:
         )
 
 
+def body_of(form: Object, depsgraph: Depsgraph, mm: float) -> Body:
+    """Copy out a form; raises `InputError` where its object has no usable surface."""
+    return Body(*_read(form, depsgraph, mm), facts_of(form, mm), allowances_of(form))
+
+
 def draft_of(scene: Scene) -> Draft:
     """Copy out of a scene what is to be checked.
 
@@ -344,7 +349,7 @@ def draft_of(scene: Scene) -> Draft:
     bodies = {}
     for name in sorted({cast.form for cast in casts}):
         form = scene.objects[name]
-        bodies[name] = Body(*_read(form, depsgraph, mm), facts_of(form, mm), allowances_of(form))
+        bodies[name] = body_of(form, depsgraph, mm)
     worn = []
     for cast in casts:
         members = [scene.objects[name] for name in cast.parts]

@@ -1,13 +1,15 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What the panel's buttons do."""
 
-from . import check, export, passage, place, roles, scan, wearer
+from . import check, export, passage, place, rings, roles, scan, split, wearer
 
 classes = (
     *roles.classes,
     *wearer.classes,
     *scan.classes,
     *check.classes,
+    *rings.classes,
+    *split.classes,
     *place.classes,
     *passage.classes,
     *export.classes,

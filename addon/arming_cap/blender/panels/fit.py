@@ -128,7 +128,7 @@ class ARMINGCAP_PT_packages(Tab, Panel):
     """What keeps the checks from running"""
 
     bl_label = "Packages"
-    bl_order = 4
+    bl_order = 5
 
     @classmethod
     def poll(cls, context: Context) -> bool:

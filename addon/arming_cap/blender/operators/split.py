@@ -1,0 +1,271 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Splitting a piece for the printer: a plan that is shown, then a cut in one step, then files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import bpy
+import numpy as np
+from bpy.props import StringProperty
+from bpy.types import Collection, Context, Object, Operator, Scene
+from mathutils import Vector
+
+from ...core.errors import InputError
+from .. import forms, splits, work
+from .. import scene as scenes
+
+PLAN, PARTS = "Plan", "Parts"
+APART = 0.12
+"""How far a plan's parts are drawn apart, as a share of their distance from the piece's middle."""
+
+# Told apart by their numbers; the colours, of like lightness, only help the eye.
+COLOURS = ((0.35, 0.52, 0.66), (0.72, 0.52, 0.34), (0.45, 0.60, 0.42), (0.62, 0.46, 0.60), (0.60, 0.60, 0.40))
+
+
+def cast_to_split(context: Context) -> scenes.Cast | None:
+    """Return the piece of the active part; where no part is active, the scene's only piece."""
+    casts = scenes.cast_of(context.scene)
+    active = context.active_object
+    chosen = [one for one in casts if active is not None and active.name in one.parts]
+    return chosen[0] if chosen else casts[0] if len(casts) == 1 else None
+
+
+def _fold(scene: Scene, kind: str, piece: str) -> Collection:
+    """Return an empty collection for what is made of a piece; what an earlier run put there goes."""
+    name = f"{kind} of {piece}"
+    drop(scene, kind, piece)
+    fold = bpy.data.collections.new(name)
+    scene.collection.children.link(fold)
+    return fold
+
+
+def drop(scene: Scene, kind: str, piece: str) -> bool:
+    """Remove what was made of a piece; return whether there was anything."""
+    fold = scene.collection.children.get(f"{kind} of {piece}")
+    if fold is None:
+        return False
+    for ob in list(fold.objects):
+        data = ob.data
+        bpy.data.objects.remove(ob)
+        if data is not None and not data.users:
+            bpy.data.meshes.remove(data)
+    bpy.data.collections.remove(fold)
+    return True
+
+
+def _add(fold: Collection, name: str, mesh: Any, mm: float, number: int) -> Object:
+    ob = forms.mesh_object(name, mesh, mm, smooth=False)
+    ob.color = (*COLOURS[number % len(COLOURS)], 1.0)
+    fold.objects.link(ob)
+    return ob
+
+
+class _OfPiece(work.InBackground):
+    """An operator on the piece that is to be split."""
+
+    _piece: str
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        if cast_to_split(context) is None:
+            cls.poll_message_set("Make a part of the piece the active object first")
+            return False
+        return cls.idle()
+
+
+class ARMINGCAP_OT_plan_split(_OfPiece, Operator):
+    """Look for the best way to cut the piece for this printer, and show it. Nothing is cut yet. Esc stops"""
+
+    bl_idname = "arming_cap.plan_split"
+    bl_label = "Plan Split"
+    bl_options = {"REGISTER", "UNDO"}
+
+    doing = "Planning the split"
+
+    def begin(self, context: Context) -> work.Work:
+        """Copy out the piece, the printer, and the cuts that the maker has fixed."""
+        scene, cast = context.scene, cast_to_split(context)
+        self._piece = cast.piece
+        mm, depsgraph = scenes.mm_per_unit(scene), scenes.depsgraph_of(scene)
+        members = [scene.objects[name] for name in cast.parts]
+        meshes = [scenes.mesh_of(ob, depsgraph, mm) for ob in members]
+        asked = splits.asked_of(scene, cast.piece, members, mm)
+        name = cast.piece
+
+        def task(progress: Any) -> Any:
+            return splits.planned(meshes, name, asked, progress)
+
+        return work.Work(task, "Uniting the parts")
+
+    def end(self, context: Context, result: splits.Planned) -> set[str]:
+        """Show the plan's parts a little apart, its cuts as empties, and hide the piece meanwhile."""
+        scene, mm = context.scene, scenes.mm_per_unit(context.scene)
+        fold = _fold(scene, PLAN, self._piece)
+        middle = result.work.view.centre
+        for number, part in enumerate(result.plan.parts):
+            mesh = part.mesh
+            ob = _add(fold, f"{self._piece} {number + 1}", mesh, mm, number)
+            ob.location = (APART / mm * (mesh.bounds.mean(axis=0) - middle)).tolist()
+            ob.show_name = True
+        size = 0.5 * float(np.ptp(result.box, axis=0).max()) / mm
+        for number, plane in enumerate(result.plan.planes):
+            mark = bpy.data.objects.new(f"Cut {number + 1}", None)
+            mark.empty_display_type, mark.empty_display_size = "CIRCLE", size
+            _lay(mark, plane.normal, plane.offset, middle, mm)
+            mark.arming_cap.cut = "PLANNED"
+            fold.objects.link(mark)
+        for name in scenes_parts(scene, self._piece):
+            scene.objects[name].hide_set(True)
+        splits.keep(scene, self._piece, result)
+        self.report({"INFO"}, splits.says(scene)["says"][0])
+        return {"FINISHED"}
+
+
+def _lay(mark: Object, normal: Any, offset: float, middle: Any, mm: float) -> None:
+    """Lay a circle into a plane: its own Y axis, which Blender draws the circle about, along the normal."""
+    n = np.asarray(normal, float)
+    at = middle - (float(middle @ n) - offset) * n
+    mark.rotation_mode = "QUATERNION"
+    mark.rotation_quaternion = Vector((0.0, 1.0, 0.0)).rotation_difference(Vector(n.tolist()))
+    mark.location = (at / mm).tolist()
+
+
+def scenes_parts(scene: Scene, piece: str) -> tuple[str, ...]:
+    """Return the names of a piece's parts."""
+    return next((cast.parts for cast in scenes.cast_of(scene) if cast.piece == piece), ())
+
+
+class ARMINGCAP_OT_add_cut(Operator):
+    """Add a cut through the 3D cursor that the next plan must make; turn and move it like any object"""
+
+    bl_idname = "arming_cap.add_cut"
+    bl_label = "Add Cut"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        if cast_to_split(context) is None:
+            cls.poll_message_set("Make a part of the piece the active object first")
+            return False
+        return True
+
+    def execute(self, context: Context) -> set[str]:
+        scene, cast = context.scene, cast_to_split(context)
+        mark = bpy.data.objects.new("Cut", None)
+        mark.empty_display_type = "CIRCLE"
+        mark.empty_display_size = 150.0 / scenes.mm_per_unit(scene)
+        mark.arming_cap.cut, mark.arming_cap.piece = "LOCKED", cast.piece
+        mark.location = scene.cursor.location
+        mark.rotation_mode = "QUATERNION"
+        mark.rotation_quaternion = Vector((0.0, 1.0, 0.0)).rotation_difference(Vector((0.0, 0.0, 1.0)))
+        scene.collection.objects.link(mark)
+        forms.choose(mark)
+        return {"FINISHED"}
+
+
+class ARMINGCAP_OT_drop_plan(Operator):
+    """Remove the plan from the scene and show the piece again"""
+
+    bl_idname = "arming_cap.drop_plan"
+    bl_label = "Drop Plan"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        if splits.says(context.scene):
+            return True
+        cls.poll_message_set("There is no plan")
+        return False
+
+    def execute(self, context: Context) -> set[str]:
+        scene = context.scene
+        piece = splits.says(scene)["piece"]
+        drop(scene, PLAN, piece)
+        for name in scenes_parts(scene, piece):
+            scene.objects[name].hide_set(False)
+        splits.forget(scene)
+        return {"FINISHED"}
+
+
+class ARMINGCAP_OT_apply_split(_OfPiece, Operator):
+    """Cut the piece by the plan, with joints, into new objects in worn position; the piece is kept, hidden"""
+
+    bl_idname = "arming_cap.apply_split"
+    bl_label = "Apply Split"
+    bl_options = {"REGISTER", "UNDO"}
+
+    doing = "Cutting the piece"
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        if splits.planned_of(context.scene) is None:
+            cls.poll_message_set("Plan the split first; a plan is of the session that made it")
+            return False
+        return cls.idle()
+
+    def begin(self, context: Context) -> work.Work:
+        """Take the plan."""
+        planned = splits.planned_of(context.scene)
+        self._piece = planned.work.name
+        joints = context.scene.arming_cap.printer.with_joints
+        return work.Work(lambda progress: splits.carried_out(planned, joints, progress), "Cutting")
+
+    def end(self, context: Context, result: Any) -> set[str]:
+        """Add the parts; the plan's preview goes."""
+        scene, mm = context.scene, scenes.mm_per_unit(context.scene)
+        drop(scene, PLAN, self._piece)
+        fold = _fold(scene, PARTS, self._piece)
+        for part in result.parts:
+            _add(fold, part.mesh.name, part.mesh.moved(part.worn), mm, part.number - 1)
+        for name in scenes_parts(scene, self._piece):
+            scene.objects[name].hide_set(True)
+        splits.keep_done(scene, result)
+        self.report({"INFO"}, f"{len(result.parts)} parts, {len(result.joints)} joints")
+        return {"FINISHED"}
+
+
+class ARMINGCAP_OT_export_split(Operator):
+    """Write the parts as they print, the plates, the assembly and the build sheet to a folder"""
+
+    bl_idname = "arming_cap.export_split"
+    bl_label = "Export Parts"
+    bl_options = {"REGISTER"}
+
+    if TYPE_CHECKING:
+        directory: str
+    else:
+        directory: StringProperty(name="Folder", description="Where to write the files", subtype="DIR_PATH")
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        if splits.done_of(context.scene) is None:
+            cls.poll_message_set("Apply the split first; its files are of the session that made it")
+            return False
+        return True
+
+    def invoke(self, context: Context, event: object) -> set[str]:
+        context.window_manager.fileselect_add(self)
+        return {"RUNNING_MODAL"}
+
+    def execute(self, context: Context) -> set[str]:
+        from ...core.make.splitting import write_split
+
+        folder = Path(bpy.path.abspath(self.directory))
+        try:
+            written = write_split(splits.done_of(context.scene), folder)
+        except InputError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        self.report({"INFO"}, f"{len(written['parts'])} parts written to {folder}")
+        return {"FINISHED"}
+
+
+classes = (
+    ARMINGCAP_OT_plan_split,
+    ARMINGCAP_OT_add_cut,
+    ARMINGCAP_OT_drop_plan,
+    ARMINGCAP_OT_apply_split,
+    ARMINGCAP_OT_export_split,
+)

@@ -1,0 +1,153 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Plans of a split between the panel's buttons: the figures on the scene as text, the plan itself for the session."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from bpy.types import Object, Scene
+
+from ..core.arrays import FloatArray
+from ..core.mesh import TriangleMesh
+from ..core.progress import Progress, part_of
+
+STAYS_WHOLE = "Stays Whole"
+"""A vertex group of this name, painted on a part, marks what no cut may part."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the maker wants: the printer, and cuts that must or must not be, in millimetres of the world."""
+
+    volume_mm: tuple[float, float, float]
+    margin_mm: float
+    locked: tuple[tuple[tuple[float, float, float], float], ...]
+    forbidden: tuple[tuple[tuple[float, float, float], float], ...]
+    whole: tuple[FloatArray, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Planned:
+    """A plan with what it was made of."""
+
+    work: Any
+    plan: Any
+    options: Any
+    box: FloatArray
+
+
+_planned: dict[int, Planned] = {}
+_done: dict[int, Any] = {}
+
+
+def asked_of(scene: Scene, piece: str, members: Sequence[Object], mm: float) -> Asked:
+    """Return what the panel, the cuts in the scene and the painted places ask for."""
+    own = scene.arming_cap.printer
+    cuts: dict[str, list[tuple[tuple[float, float, float], float]]] = {"LOCKED": [], "FORBIDDEN": []}
+    for ob in sorted(scene.objects, key=lambda ob: ob.name):
+        if ob.arming_cap.cut in cuts and ob.arming_cap.piece in ("", piece):
+            matrix = np.array(ob.matrix_world)
+            normal = matrix[:3, 1] / np.linalg.norm(matrix[:3, 1])
+            cuts[ob.arming_cap.cut].append((tuple(normal.tolist()), float(normal @ matrix[:3, 3]) * mm))
+    volume = (own.volume_width_mm, own.volume_depth_mm, own.volume_height_mm)
+    whole = tuple(points for ob in members if len(points := _painted(ob, mm)))
+    return Asked(
+        tuple(round(v, 3) for v in volume),
+        round(own.margin_mm, 3),
+        tuple(cuts["LOCKED"]),
+        tuple(cuts["FORBIDDEN"]),
+        whole,
+    )
+
+
+def _painted(ob: Object, mm: float) -> FloatArray:
+    """Return where a part was painted to stay whole, (k, 3) mm in the world."""
+    group = ob.vertex_groups.get(STAYS_WHOLE) if ob.type == "MESH" else None
+    if group is None:
+        return np.empty((0, 3))
+    rows = [v.co[:] for v in ob.data.vertices if any(g.group == group.index and g.weight > 0.5 for g in v.groups)]
+    matrix = np.array(ob.matrix_world)
+    return (np.array(rows, float).reshape(-1, 3) @ matrix[:3, :3].T + matrix[:3, 3]) * mm
+
+
+def planned(meshes: Sequence[TriangleMesh], name: str, asked: Asked, progress: Progress) -> Planned:
+    """Unite the meshes and plan; for a thread of its own."""
+    from ..core.make.split import SplitOptions, plan_split, workpiece
+    from ..core.make.split_cell import Plane
+    from ..core.make.split_search import Limits
+
+    piece = workpiece(meshes, name, part_of(progress, 0.0, 0.3))
+    limits = Limits(
+        locked=tuple(Plane.through(*cut) for cut in asked.locked),
+        forbidden=tuple(Plane.through(*cut) for cut in asked.forbidden),
+        whole=asked.whole,
+    )
+    options = SplitOptions(asked.volume_mm, asked.margin_mm, limits=limits)
+    box = np.concatenate([mesh.bounds for mesh in meshes])
+    return Planned(piece, plan_split(piece, options, part_of(progress, 0.3, 1.0)), options, box)
+
+
+def carried_out(planned: Planned, with_joints: bool, progress: Progress) -> Any:
+    """Cut by a plan; for a thread of its own."""
+    from ..core.make.joints import JointOptions
+    from ..core.make.splitting import carry_out
+
+    joints = JointOptions() if with_joints else None
+    return carry_out(planned.work, planned.plan, planned.options, joints, progress=progress)
+
+
+def keep(scene: Scene, piece: str, result: Planned) -> None:
+    """Remember a plan for this session, and its figures on the scene."""
+    plan = result.plan
+    cuts = len(plan.planes)
+    head = f"{len(plan.parts)} parts by {cuts} {'cut' if cuts == 1 else 'cuts'}; no plan has fewer than {plan.at_least}"
+    seam = f"Seam: {plan.shown_mm:.0f} mm on show, {plan.front_mm:.0f} mm of it in front"
+    longest = f"Longest print: {plan.longest}"
+    rows = [
+        f"{number}: {' × '.join(f'{v:.0f}' for v in part.size_mm)} mm, {part.estimate}{'' if part.fits else ': too large still'}"
+        for number, part in enumerate(plan.parts, 1)
+    ]
+    _planned[scene.session_uid] = result
+    _done.pop(scene.session_uid, None)
+    scene.arming_cap.printer.plan = json.dumps({"piece": piece, "says": [head, seam, longest], "parts": rows})
+
+
+def keep_done(scene: Scene, result: Any) -> None:
+    """Remember a split for this session."""
+    _done[scene.session_uid] = result
+
+
+def says(scene: Scene) -> dict[str, Any]:
+    """Return a plan's piece and figures, in words; empty where there is none."""
+    try:
+        kept = json.loads(scene.arming_cap.printer.plan) if scene.arming_cap.printer.plan else {}
+        return {key: kept[key] for key in ("piece", "says", "parts")} if kept else {}
+    except (ValueError, KeyError, TypeError):  # written by another version
+        return {}
+
+
+def planned_of(scene: Scene) -> Planned | None:
+    """Return this session's plan of a scene, where the scene still shows one."""
+    return _planned.get(scene.session_uid) if scene.arming_cap.printer.plan else None
+
+
+def done_of(scene: Scene) -> Any:
+    """Return this session's split of a scene."""
+    return _done.get(scene.session_uid) if scene.arming_cap.printer.plan else None
+
+
+def forget(scene: Scene) -> None:
+    """Drop a scene's plan."""
+    scene.arming_cap.printer.plan = ""
+    _planned.pop(scene.session_uid, None)
+    _done.pop(scene.session_uid, None)
+
+
+def forget_all() -> None:
+    """Drop what is remembered of other files."""
+    _planned.clear()
+    _done.clear()

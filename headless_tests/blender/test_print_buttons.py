@@ -1,0 +1,111 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Try-on rings and the split from the panel: shown before it is cut, one step to undo, sources kept."""
+
+from __future__ import annotations
+
+import bpy
+import numpy as np
+import pytest
+import shapes
+from stage_props import ball_in_band, put, select
+
+from arming_cap.core.mesh import TriangleMesh
+
+
+def tube_part(scene, unit_mm=1.0):
+    """A tube of 300 mm, 60 mm across, 6 mm of wall, lying along X: too long for 220 mm."""
+    tube = shapes.tube(24.0, 30.0, 300.0, 48)
+    turned = tube.vertices[:, [2, 1, 0]] * [1, 1, -1]
+    part = put(TriangleMesh(turned, tube.triangles), "PART", "Greave", unit_mm)
+    part.arming_cap.piece = "Greave"
+    select(part)
+    own = scene.arming_cap.printer
+    own.volume_width_mm = own.volume_depth_mm = own.volume_height_mm = 180.0
+    return part
+
+
+def corners(ob):
+    points = np.array([v.co[:] for v in ob.data.vertices])
+    matrix = np.array(ob.matrix_basis)
+    return points @ matrix[:3, :3].T + matrix[:3, 3]
+
+
+def kept(scene):
+    from arming_cap.blender import splits
+
+    return splits.says(scene)
+
+
+def test_a_plan_is_shown_and_nothing_is_cut(scene):
+    part = tube_part(scene)
+    assert bpy.ops.arming_cap.plan_split() == {"FINISHED"}
+    assert kept(scene)["piece"] == "Greave" and len(kept(scene)["parts"]) == 2
+    fold = scene.collection.children["Plan of Greave"]
+    cuts = [ob for ob in fold.objects if ob.arming_cap.cut == "PLANNED"]
+    assert len(cuts) == 1 and len(fold.objects) == 3
+    assert part.hide_get() and len(part.data.polygons) > 0
+    assert bpy.ops.arming_cap.drop_plan() == {"FINISHED"}
+    assert not part.hide_get() and not kept(scene) and "Plan of Greave" not in scene.collection.children
+
+
+@pytest.mark.parametrize("unit_mm", [1.0, 1000.0])
+def test_applying_adds_the_parts_where_they_are_worn(scene, unit_mm, tmp_path):
+    scene.unit_settings.scale_length = unit_mm / 1000.0
+    part = tube_part(scene, unit_mm)
+    scene.arming_cap.printer.with_joints = False
+    bpy.ops.arming_cap.plan_split()
+    assert bpy.ops.arming_cap.apply_split() == {"FINISHED"}
+    parts = scene.collection.children["Parts of Greave"].objects
+    assert len(parts) == 2 and "Plan of Greave" not in scene.collection.children
+    together = np.concatenate([corners(ob) for ob in parts]) * unit_mm
+    whole = corners(part) * unit_mm
+    assert np.abs(together.min(axis=0) - whole.min(axis=0)).max() < 0.01
+    assert np.abs(together.max(axis=0) - whole.max(axis=0)).max() < 0.01
+    assert bpy.ops.arming_cap.export_split(directory=str(tmp_path)) == {"FINISHED"}
+    assert len(list(tmp_path.glob("greave-part-*.stl"))) == 2 and (tmp_path / "greave-assembly.3mf").exists()
+
+
+def test_a_locked_cut_is_made(scene):
+    tube_part(scene)
+    scene.cursor.location = (100.0, 0.0, 0.0)
+    bpy.ops.arming_cap.add_cut()
+    mark = bpy.context.view_layer.objects.active
+    assert mark.arming_cap.cut == "LOCKED"
+    # Across the tube: Blender draws the circle about the object's own Y axis.
+    mark.rotation_mode = "XYZ"
+    mark.rotation_euler = (0.0, 0.0, np.radians(-90))
+    select(scene.objects["Greave"])
+    bpy.ops.arming_cap.plan_split()
+    from arming_cap.blender import splits
+
+    first = splits.planned_of(scene).plan.planes[0]
+    assert abs(first.normal[0]) == pytest.approx(1.0, abs=1e-6)
+    assert abs(first.offset) == pytest.approx(100.0, abs=1e-3)
+
+
+def test_what_was_painted_stays_whole(scene):
+    """Both ends are painted as one place: no cut can part them, so none is left, and the plan says so."""
+    part = tube_part(scene)
+    part.vertex_groups.new(name="Stays Whole").add(list(range(len(part.data.vertices))), 1.0, "REPLACE")
+    bpy.ops.arming_cap.plan_split()
+    assert [row.endswith("too large still") for row in kept(scene)["parts"]] == [True]
+    with pytest.raises(RuntimeError, match="cannot be made to fit"):
+        bpy.ops.arming_cap.apply_split()
+
+
+def test_a_printer_that_is_far_too_small_is_refused_in_one_line(scene):
+    tube_part(scene)
+    own = scene.arming_cap.printer
+    own.volume_width_mm = own.volume_depth_mm = own.volume_height_mm = 20.0
+    with pytest.raises(RuntimeError, match="Greave"):
+        bpy.ops.arming_cap.plan_split()
+    assert not kept(scene)
+
+
+def test_rings_and_templates_are_written_and_shown(scene, tmp_path):
+    _, band = ball_in_band()
+    select(band)
+    assert bpy.ops.arming_cap.make_rings(directory=str(tmp_path / "rings")) == {"FINISHED"}
+    assert (tmp_path / "rings" / "templates.pdf").exists()
+    assert list((tmp_path / "rings").glob("*.3mf"))
+    assert [ob for ob in scene.objects if ob.name.startswith("Scene, ")]
