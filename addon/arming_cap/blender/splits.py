@@ -108,7 +108,8 @@ def keep(scene: Scene, piece: str, result: Planned) -> None:
     seam = f"Seam: {plan.shown_mm:.0f} mm on show, {plan.front_mm:.0f} mm of it in front"
     longest = f"Longest print: {plan.longest}"
     rows = [
-        f"{number}: {' × '.join(f'{v:.0f}' for v in part.size_mm)} mm, {part.estimate}{'' if part.fits else ': too large still'}"
+        f"{number}: {' × '.join(f'{v:.0f}' for v in part.size_mm)} mm, {part.estimate}"
+        + ("" if part.fits else ": too large still")
         for number, part in enumerate(plan.parts, 1)
     ]
     _planned[scene.session_uid] = result
