@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +18,7 @@ from .. import forms, splits, work
 from .. import scene as scenes
 
 PLAN, PARTS = "Plan", "Parts"
-APART = 0.12
+APART = 0.35
 """How far a plan's parts are drawn apart, as a share of their distance from the piece's middle."""
 
 # Told apart by their numbers; the colours, of like lightness, only help the eye.
@@ -105,9 +106,10 @@ class ARMINGCAP_OT_plan_split(_OfPiece, Operator):
         fold = _fold(scene, PLAN, self._piece)
         middle = result.work.view.centre
         for number, part in enumerate(result.plan.parts):
-            mesh = part.mesh
+            own = part.mesh.bounds.mean(axis=0)  # the name is drawn at the object's origin
+            mesh = replace(part.mesh, vertices=part.mesh.vertices - own)
             ob = _add(fold, f"{self._piece} {number + 1}", mesh, mm, number)
-            ob.location = (APART / mm * (mesh.bounds.mean(axis=0) - middle)).tolist()
+            ob.location = ((own + APART * (own - middle)) / mm).tolist()
             ob.show_name = True
         size = 0.5 * float(np.ptp(result.box, axis=0).max()) / mm
         for number, plane in enumerate(result.plan.planes):
