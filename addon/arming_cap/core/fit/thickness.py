@@ -264,7 +264,7 @@ class Material:
 
 def _part_walls(mesh: TriangleMesh, limit: float, enough: float) -> _Walls | None:
     """Look at one part in its own scale; None where nothing of it has a wall."""
-    corners = _pieces(mesh)
+    corners = skin_pieces(mesh)
     if not len(corners):
         return None
     material = Material(corners, enough)
@@ -369,7 +369,7 @@ def _quartered(corners: FloatArray) -> FloatArray:
     return np.stack([a, ab, ca, ab, b, bc, ca, bc, c, ab, bc, ca], axis=1).reshape(-1, 3, 3)
 
 
-def _pieces(mesh: TriangleMesh) -> FloatArray:
+def skin_pieces(mesh: TriangleMesh) -> FloatArray:
     """Return the triangles of some area as corners (k, 3, 3), the large ones in pieces."""
     corners = mesh.corners[mesh.areas > 0]
     if not len(corners):
