@@ -204,17 +204,49 @@ def measure(
     )
 
 
+def least_margin(
+    piece: Piece, wearer: Wearer, need_mm: FloatArray, pose: Pose | None = None, scale: float = 1.0
+) -> tuple[float, Place]:
+    """Return the smallest of standoff less `need_mm` (r,) by region over the whole surface (mm), and where it is.
+
+    The same number as `measure` gives for the limiting region, without the other regions' figures and sooner; far from
+    0 it is worked out no closer than a twentieth.
+    """
+    pose = pose or Pose()
+    surface = surface_of(piece)
+    field = field_for(piece, wearer, pose, scale)
+    points, rows = surface.samples(SAMPLES)
+    placed = pose.apply(scale * points)
+    standoff, triangle, _ = field.exact(placed)
+    least = _Least(len(need_mm), need_mm)
+    least.take(standoff, field.regions_at(triangle), placed, rows)
+    seen = abs(float(np.min(least.value - need_mm)))
+    _minimise(surface, field, pose, scale, least, max(TOLERANCES.standoff_mm, 0.05 * seen))
+    i = int(np.argmin(least.value - need_mm))
+    part = piece.parts[piece.part_of_triangle[least.row[i]]].name
+    return float(least.value[i] - need_mm[i]), Place(wearer.form.region_names[i], part, _xyz(least.point[i]))
+
+
 def _xyz(point: FloatArray) -> tuple[float, float, float]:
     return float(point[0]), float(point[1]), float(point[2])
 
 
 class _Least:
-    """The least standoff seen so far in each region, where, and on which triangle of the piece."""
+    """The least standoff seen so far in each region, where, and on which triangle of the piece.
 
-    def __init__(self, regions: int) -> None:
-        self.value = np.full(regions, NEAR_MM)
+    With `need` (r,) only the region with the least of standoff less need is looked for.
+    """
+
+    def __init__(self, regions: int, need: FloatArray | None = None) -> None:
+        self.value = np.full(regions, NEAR_MM if need is None else np.inf)
         self.point = np.zeros((regions, 3))
         self.row = np.zeros(regions, np.int64)
+        self.need = need
+
+    @property
+    def limit(self) -> FloatArray:
+        """Below what a standoff in each region is still of interest, (r,) mm."""
+        return self.value if self.need is None else np.min(self.value - self.need) + self.need
 
     def take(self, standoff: FloatArray, label: IntArray, points: FloatArray, rows: IntArray) -> None:
         """Look at some points (n,) of triangles `rows`."""
@@ -227,7 +259,9 @@ class _Least:
                 self.value[i], self.point[i], self.row[i] = standoff[k], points[k], rows[k]
 
 
-def _minimise(surface: PieceSurface, field: Field, pose: Pose, scale: float, least: _Least) -> float:
+def _minimise(
+    surface: PieceSurface, field: Field, pose: Pose, scale: float, least: _Least, aim: float = TOLERANCES.standoff_mm
+) -> float:
     """Lower `least` to the minima over the whole surface; return the tolerance they are exact to."""
     mesh = surface.mesh
     first, second, third = surface.columns
@@ -236,10 +270,9 @@ def _minimise(surface: PieceSurface, field: Field, pose: Pose, scale: float, lea
     low = probe.floor(pose, scale)
     low = np.minimum(np.minimum(low[first], low[second]), low[third])
     bound = _lower(low, longest**2)
-    limit = _limits(field, probe.moved(pose, scale), least.value)
+    limit = _limits(field, probe.moved(pose, scale), least.limit)
     limit = np.maximum(np.maximum(limit[first], limit[second]), limit[third])
-    limit[longest > LABEL_MM] = least.value.max()
-    aim = TOLERANCES.standoff_mm
+    limit[longest > LABEL_MM] = least.limit.max()
     rows = np.flatnonzero(bound < limit - aim)
 
     used, corner = np.unique(mesh.triangles[rows], return_inverse=True)
@@ -256,8 +289,8 @@ def _minimise(surface: PieceSurface, field: Field, pose: Pose, scale: float, lea
         f_min = f.min(axis=1)
         reach = np.linalg.norm(x[:, :, None] - foot[corner][:, None], axis=3).max(axis=1).min(axis=1)
         bound = np.maximum(_lower(f_min, side2), -reach)
-        limit = least.value[label[corner]].max(axis=1)
-        limit[side2 > LABEL_MM**2] = least.value.max()
+        limit = least.limit[label[corner]].max(axis=1)
+        limit[side2 > LABEL_MM**2] = least.limit.max()
         excess = limit - bound
         open_ = np.flatnonzero(excess > aim)
         room = (_EVALUATIONS - spent) // 3

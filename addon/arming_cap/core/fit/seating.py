@@ -70,6 +70,8 @@ class Seater:
         Where the search begins.
     free
         Which of `FREEDOMS` may change; they are moves along, and turns about, the wearer's own axes.
+    pinned
+        Which of those may not, whatever `free` says.
     crown_gap_mm
         How far the piece's inside may stand off the crown beyond the crown's allowance.
     """
@@ -82,8 +84,9 @@ class Seater:
         free: Sequence[str] = FREEDOMS,
         crown_gap_mm: float = CROWN_GAP_MM,
         progress: Progress = silent,
+        pinned: Sequence[str] = (),
     ) -> None:
-        if unknown := [name for name in free if name not in FREEDOMS]:
+        if unknown := [name for name in (*free, *pinned) if name not in FREEDOMS]:
             raise InputError(f"there is no freedom '{unknown[0]}'", remedy=f"the freedoms are {', '.join(FREEDOMS)}")
         self.start = start or Pose()
         self.field: Field = field_for(piece, wearer, self.start, progress=progress)
@@ -104,7 +107,8 @@ class Seater:
         self.need = wearer.allowances() + np.array(
             [wearer.form.spread_mm.get(n, 0.0) for n in wearer.form.region_names]
         )
-        self.free = np.array([name in free for name in FREEDOMS])
+        self.pinned = tuple(name for name in FREEDOMS if name not in free or name in pinned)
+        self.free = np.array([name not in self.pinned for name in FREEDOMS])
         names = list(wearer.form.region_names)
         self.crown = names.index("crown") if "crown" in names else None
         self.crown_gap = crown_gap_mm + (wearer.allowance("crown") if self.crown is not None else 0.0)
@@ -276,6 +280,7 @@ def seat(
     free: Sequence[str] = FREEDOMS,
     crown_gap_mm: float = CROWN_GAP_MM,
     progress: Progress = silent,
+    pinned: Sequence[str] = (),
 ) -> Seat:
     """Return where a piece rests on its wearer; see `Seater`.
 
@@ -284,7 +289,7 @@ def seat(
     InputError
         If a freedom is unknown, or the piece has no surface or comes nowhere near the wearer.
     """
-    seater = Seater(piece, wearer, start, free, crown_gap_mm, progress)
+    seater = Seater(piece, wearer, start, free, crown_gap_mm, progress, pinned)
     progress(0.5, f"seating {piece.name}")
     pose, _ = seater.seat()
     found = measure(piece, wearer, pose)

@@ -1,43 +1,75 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The smallest uniform scale at which a piece leaves its wearer the room that was asked for.
+"""The uniform scales at which a piece leaves its wearer the room that was asked for, and no more than is wanted.
 
 The scale is about the origin of the files, as a slicing program or Blender applies it. With the seat fixed nothing
 else moves; otherwise the piece is seated anew at each scale.
 
-No root is missed and none is false. When a piece grows by ds, no point of it moves farther than ds times its distance
-from the origin (seat fixed) or, the seat making up for the rest, from the piece's middle; a standoff changes no more
-than its point moves. So from the drawn scale the search strides by margin over that distance, which cannot step over
-a change of sign, down while there is room and up while there is none, and closes in on the first change it meets. The
-answer is therefore the end of the range of scales that the drawn piece belongs to, not some tiny scale at which the
-piece would vanish beside the wearer. With re-seating the strides rest on each seat being the best one.
+*Fixed.* Growing may carry a piece off its wearer as well as give them room: the margin need not be monotone, and a
+piece that is clear of the wearer need not be around them. All changes of sign are walked through from below (`scales`),
+and the first after which some of the wearer lies within the piece's hull is the answer. Where no scale has that, and
+the piece as drawn has not either (a plate worn on the chest), it is the change of sign nearest to the drawn size, and
+a warning says so.
+
+*Seated.* A larger hollow holds whatever a smaller one of its shape holds, so the margin grows with the scale: the
+search goes from the drawn size towards the change of sign, and the seat just below the answer is looked for afresh.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from ..arrays import FloatArray
 from ..errors import InputError
 from ..piece import Piece
 from ..pose import Pose
 from ..progress import Progress, part_of, silent
 from ..verdict import Place
-from ..wearer.field import Probe
 from ..wearer.form import Wearer
-from .clearance import Clearance, field_for, label_rows, measure
-from .seating import Seater
-from .surface import surface_of
+from ..wearer.regions import in_words
+from .causes import Causes, causes_of_spread
+from .clearance import Clearance, measure
+from .largest import largest_scale
+from .scales import HIGHEST, LOWEST, SCALE_TOLERANCE, Hull, turns
+from .seats import Seats, growth, places_of, touch
+from .uncertainty import Law, Places, after_reading, law_of
+from .unequal import DISTORTION, PerAxis, per_axis
 
-LOWEST, HIGHEST = 0.25, 4.0
-SCALE_TOLERANCE = 2e-4
-ROOM_TOLERANCE = 0.02  # mm
-NORMAL_90 = 1.6448536269514722  # half-width of a normal law's 90 % interval, in standard deviations
 PLA_G_PER_MM3 = 1.24e-3  # nominal, see the material's own sheet
+# A piece smaller than this share of its wearer, or larger than its inverse, is in another unit.
+SMALLEST_SHARE = 0.02
+# What a reading must take off the range to be worth naming.
+WORTH_READING = 0.05
+BESIDE = "no part of the wearer lies within the piece: it is sized as something worn beside them"
+
+
+@dataclass(frozen=True)
+class NextReading:
+    """The dimension that would narrow the range most, were it measured.
+
+    Attributes
+    ----------
+    dimension
+        Its name.
+    range
+        What would be left, about the same answer.
+    narrows_by
+        Share of the range's width that goes, 0 to 1.
+    """
+
+    dimension: str
+    range: tuple[float, float]
+    narrows_by: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as JSON shows it."""
+        return {
+            "dimension": self.dimension,
+            "range": [round(v, 5) for v in self.range],
+            "narrows_by": round(self.narrows_by, 3),
+        }
 
 
 @dataclass(frozen=True)
@@ -49,7 +81,7 @@ class Sizing:
     scale
         The smallest that fits the form as it stands.
     range
-        Scales that fit with 5 % and with 95 % probability, as the form's spread has it.
+        Scales that fit with 5 % and with 95 % probability.
     limited_by, next_limits
         What limits, and the two regions that come next.
     margins
@@ -58,8 +90,18 @@ class Sizing:
         (scale, probability of fitting), about the range.
     pose, clearance
         The seat at `scale`, and what was measured there.
-    grams_per_percent
-        What one per cent more weighs, printed solid in PLA; None where the piece encloses no volume.
+    largest, largest_by
+        The largest scale in one run with `scale` that still fits and is nowhere looser than asked, and what ends it;
+        None where nothing does, or where already the smallest is looser: then `largest_by` alone says where.
+    grams, grams_per_percent, grams_drawn
+        What it weighs at `scale`, what one per cent more adds, and what it weighs as drawn, printed solid in PLA; None
+        where the piece encloses no volume.
+    next_reading
+        What to measure next; None where no single reading would help.
+    per_axis
+        A scale for each axis that saves material; None where none does, or none was asked for.
+    warnings
+        Sentences for the user.
     """
 
     scale: float
@@ -70,7 +112,19 @@ class Sizing:
     curve: tuple[tuple[float, float], ...]
     pose: Pose
     clearance: Clearance
-    grams_per_percent: float | None
+    largest: float | None = None
+    largest_by: Place | None = None
+    grams: float | None = None
+    grams_per_percent: float | None = None
+    grams_drawn: float | None = None
+    next_reading: NextReading | None = None
+    per_axis: PerAxis | None = None
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def law(self) -> Law:
+        """Range and curve."""
+        return Law(self.range, self.curve)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the sizing as JSON shows it."""
@@ -82,8 +136,18 @@ class Sizing:
             "margins": {name: round(v, 3) + 0.0 for name, v in self.margins.items()},
             "curve": [[round(s, 5), round(p, 4)] for s, p in self.curve],
             "seat": self.pose.as_dict(),
-            "grams_per_percent": None if self.grams_per_percent is None else round(self.grams_per_percent, 1),
+            "largest": None if self.largest is None else round(self.largest, 5),
+            "largest_limited_by": None if self.largest_by is None else self.largest_by.as_dict(),
+            "grams": _grams_out(self.grams),
+            "grams_per_percent": _grams_out(self.grams_per_percent),
+            "grams_drawn": _grams_out(self.grams_drawn),
+            "next_reading": None if self.next_reading is None else self.next_reading.as_dict(),
+            "per_axis": None if self.per_axis is None else self.per_axis.as_dict(),
         }
+
+
+def _grams_out(value: float | None) -> float | None:
+    return None if value is None else round(value, 1)
 
 
 def size(
@@ -93,6 +157,11 @@ def size(
     seat: str = "fixed",
     start: Pose | None = None,
     progress: Progress = silent,
+    *,
+    loosest_mm: float | None = None,
+    distortion: float = 0.0,
+    causes: Causes | None = None,
+    pinned: Sequence[str] = (),
 ) -> Sizing:
     """Return the smallest uniform scale at which every region keeps its allowance and `clearance_mm` more.
 
@@ -106,198 +175,189 @@ def size(
         ``fixed`` to leave the piece where it is, ``best`` to seat it at every scale.
     start
         The fixed pose, or where seating begins; applied after scaling.
+    loosest_mm
+        How far what carries the piece may stand off beyond its allowance, for the largest scale; see `largest`.
+    distortion
+        How far the scales of two axes may differ, as a share; 0 for no scale per axis. `unequal.DISTORTION` is usual.
+    causes
+        What may make the wearer another than the form says; by default the form's spread.
+    pinned
+        Freedoms that seating leaves alone.
 
     Raises
     ------
     InputError
-        If no scale fits, or every scale does.
+        If no scale fits, every scale does, or piece and wearer cannot be in one unit.
     """
     progress(0.0, f"sizing {piece.name}")
-    need = {name: wearer.allowance(name) + clearance_mm for name in wearer.form.region_names}
-    seats = _Seats(piece, wearer, np.array(list(need.values())), seat, start, part_of(progress, 0.0, 0.5))
+    _check_extents(piece, wearer)
+    need = wearer.allowances() + clearance_mm
+    seats = Seats(piece, wearer, need, seat, start, pinned, part_of(progress, 0.0, 0.1))
+    warnings: list[str] = []
+    scale = _smallest(seats, part_of(progress, 0.1, 0.6), warnings)
+    found = measure(piece, wearer, seats.pose(scale), scale)
+    progress(0.7, f"sizing {piece.name}: what limits it")
 
-    def exact(scale: float) -> tuple[float, Clearance]:
-        found = measure(piece, wearer, seats.pose(scale), scale)
-        return min((r.min_mm - need[name] for name, r in found.regions.items()), default=np.inf), found
-
-    low, high = _bracket(seats.margin, seats.rate, piece, progress)
-    answer = _refined(seats.margin, exact, low, high)
-    if answer is None:  # sampled points slipped past what a face between them touches: ask the triangles throughout
-        low, high = _bracket(lambda at: exact(at)[0], seats.rate, piece, progress)
-        answer = _refined(lambda at: exact(at)[0], exact, low, high)
-    if answer is None:
-        raise InputError("the margin turns too sharply to size", source=piece.name, remedy="check the mesh")
-    scale, found = answer
-    progress(0.8, f"sizing {piece.name}")
-    _, larger = exact(scale * 1.01)
-    models = {
-        name: _Line(r.min_mm - need[name], (larger.regions[name].min_mm - r.min_mm) / (0.01 * scale), r.spread_mm)
-        for name, r in found.regions.items()
-        if name in larger.regions
-    }
-    bounds, curve = _spread(scale, models)
-    order = sorted(models, key=lambda name: models[name].margin)
-    places = tuple(Place(n, found.regions[n].part, found.regions[n].at) for n in order)
+    causes = causes or causes_of_spread(wearer.form)
+    at = touch(seats, found)
+    grows = growth(at, found.pose, scale)
+    places = places_of(at, grows.sum(axis=1), causes, wearer)
+    law = law_of(scale, places, causes.covariance)
+    margins = {name: r.min_mm - wearer.allowance(name) - clearance_mm for name, r in found.regions.items()}
+    order = sorted(margins, key=lambda name: margins[name])
+    limits = tuple(Place(n, found.regions[n].part, found.regions[n].at) for n in order)
+    largest, ends = largest_scale(seats, scale, clearance_mm, loosest_mm, part_of(progress, 0.7, 0.85))
     volume = sum(part.mesh.volume_mm3 for part in piece.parts)
+    weighs = volume > 0
+    unequal = None
+    if distortion > 0:
+        progress(0.85, f"sizing {piece.name}: a scale for each axis")
+        unequal = per_axis(seats, at, grows, scale, distortion, _smallest)
     progress(1.0, f"sizing {piece.name}")
     return Sizing(
         scale,
-        bounds,
-        places[0] if places else found.limited_by,
-        places[1:3],
-        {name: models[name].margin for name in models},
-        curve,
-        seats.pose(scale),
+        law.range,
+        limits[0] if limits else found.limited_by,
+        limits[1:3],
+        margins,
+        law.curve,
+        found.pose,
         found,
-        PLA_G_PER_MM3 * volume * 0.03 * scale**3 if volume > 0 else None,
+        largest,
+        ends,
+        PLA_G_PER_MM3 * volume * scale**3 if weighs else None,
+        PLA_G_PER_MM3 * volume * 0.03 * scale**2 if weighs else None,
+        PLA_G_PER_MM3 * volume if weighs else None,
+        _next_reading(scale, places, causes, law),
+        unequal,
+        tuple(warnings),
     )
 
 
-class _Seats:
-    """The pose and, by the field, the smallest margin at each scale."""
-
-    def __init__(
-        self, piece: Piece, wearer: Wearer, need: FloatArray, seat: str, start: Pose | None, progress: Progress
-    ) -> None:
-        self._known: dict[float, tuple[Pose, float]] = {}
-        self._need = need
-        self._start = start or Pose()
-        self._seater: Seater | None = None
-        vertices = surface_of(piece).mesh.vertices
-        if seat == "best":
-            self._seater = Seater(piece, wearer, start, progress=progress)
-            self._seater.need = need
-            self.rate = _reach(vertices - self._seater.centre)
-        elif seat == "fixed":
-            self._field = field_for(piece, wearer, self._start, progress=progress)
-            # Samples 2 mm apart stand for large faces, as far as that can be afforded.
-            count = int(min(surface_of(piece).mesh.areas.sum() / 4.0, 50_000))
-            self._probe = Probe(self._field, np.concatenate([vertices, surface_of(piece).samples(count)[0]]))
-            self.rate = _reach(vertices)
-        else:
-            raise InputError(f"the seat '{seat}' is not known", remedy="use fixed or best")
-
-    def pose(self, scale: float) -> Pose:
-        return self._at(scale)[0]
-
-    def margin(self, scale: float) -> float:
-        return self._at(scale)[1]
-
-    def _at(self, scale: float) -> tuple[Pose, float]:
-        if scale not in self._known:
-            self._known[scale] = self._found(scale)
-        return self._known[scale]
-
-    def _found(self, scale: float) -> tuple[Pose, float]:
-        if self._seater is None:
-            value = self._probe.standoff(self._start, scale).astype(np.float64)
-            if (self._need == self._need[0]).all():
-                return self._start, float(np.min(value)) - float(self._need[0])
-            rows = label_rows(self._field, self._probe.moved(self._start, scale))
-            return self._start, float(np.min(value - self._need[rows]))
-        if not self._known:
-            return self._seater.seat(scale)
-        nearest = min(self._known, key=lambda s: abs(s - scale))
-        before = self._known[nearest][0]
-        # Grown about its middle, not about the files' origin: the seat is then nearly right.
-        shift = (nearest - scale) * (before.rotation @ self._seater.centre)
-        return self._seater.seat(scale, replace(before, translation_mm=before.translation_mm + shift), near=True)
+def _check_extents(piece: Piece, wearer: Wearer) -> None:
+    own, theirs = (float(np.ptp(mesh.bounds, axis=0).max()) for mesh in (piece.mesh, wearer.form.mesh))
+    if not SMALLEST_SHARE * theirs <= own <= theirs / SMALLEST_SHARE:
+        raise InputError(
+            f"the piece measures {own:.3g} mm and the wearer {theirs:.3g} mm",
+            source=piece.name,
+            remedy="give the unit of the file that says none",
+        )
 
 
-def _reach(points: FloatArray) -> float:
-    """Return how far the farthest of some points (n, 3) is from the origin."""
-    return float(np.sqrt(np.max((points**2).sum(axis=1))))
+def _smallest(seats: Seats, progress: Progress, warnings: list[str]) -> float:
+    """Return the smallest scale that fits, exact against the triangles."""
+    if seats.seater is None:
+        fails, fits = _fixed_bracket(seats, progress, warnings)
+        found = seats.close_in(fails, fits)
+    else:
+        fails, fits = _seated_bracket(seats, 1.0, progress)
+        found = seats.close_in(fails, fits)
+        for _ in range(3):
+            below = None if found is None else found * (1 - 10 * SCALE_TOLERANCE)
+            if below is None or not seats.seat_afresh(below) or seats.exact(below) < 0:
+                break
+            found = seats.close_in(*_seated_bracket(seats, below, progress))
+    if found is None:
+        raise InputError(
+            "the margin turns too sharply with the scale", source=seats.piece.name, remedy="check the mesh"
+        )
+    return found
 
 
-def _bracket(margin: Callable[[float], float], rate: float, piece: Piece, progress: Progress) -> tuple[float, float]:
-    """Return a scale that does not fit and a larger neighbour that does."""
-    scale, room = 1.0, margin(1.0)
-    shrinking = room >= 0
+def _fixed_bracket(seats: Seats, progress: Progress, warnings: list[str]) -> tuple[float, float]:
+    """Return a scale that does not fit and the next that does, with the wearer inside the piece if that can be."""
+    hull = Hull(seats.piece.mesh, seats.wearer.form.mesh, seats.start)
+    tried: list[tuple[float, float]] = []
+
+    def margin(scale: float) -> float:
+        progress((scale - LOWEST) / (HIGHEST - LOWEST), f"sizing {seats.piece.name}: {100 * scale:.1f} %")
+        tried.append((seats.margin(scale), scale))
+        return tried[-1][0]
+
+    for turn in turns(margin, seats.rate, LOWEST, HIGHEST):
+        if turn.fits and hull.holds(turn.after):
+            return turn.before, turn.after
+    lowest = tried[0]
+    if lowest[0] >= 0 and hull.holds(LOWEST):
+        raise _far_too_large(seats)
+    if hull.holds(1.0):
+        around = [pair for pair in tried if hull.holds(pair[1])]
+        raise _no_scale(seats, max(around or tried))
+    # Something that is worn beside the body: what is nearest to the drawn size.
+    room = seats.margin(1.0)
+    least = seats.exact(1.0) + float(np.max(seats.need))
+    if least > WORN_WITHIN_MM:
+        raise InputError(
+            f"the piece lies wholly outside the wearer, {least:.0f} mm away",
+            source=seats.piece.name,
+            remedy="put it where it is worn, or let it be seated",
+        )
+    for turn in turns(margin, seats.rate, 1.0, LOWEST if room >= 0 else HIGHEST):
+        warnings.append(BESIDE)
+        return (turn.after, turn.before) if room >= 0 else (turn.before, turn.after)
+    if room >= 0:
+        raise InputError(
+            f"the piece is clear of the wearer at every scale down to {100 * LOWEST:.0f} %, so it is not around them",
+            source=seats.piece.name,
+            remedy="put the piece where it is worn and check the units",
+        )
+    raise _no_scale(seats, max(tried))
+
+
+# A piece that is worn beside the body is no farther from it than this.
+WORN_WITHIN_MM = 120.0
+
+
+def _seated_bracket(seats: Seats, start: float, progress: Progress) -> tuple[float, float]:
+    """Return a scale that does not fit and a larger one that does, from `start` towards the change of sign."""
+    scale, room = start, seats.margin(start)
+    shrinking, slope = room >= 0, 0.6 * seats.rate
     nearest = (room, scale)
     while True:
-        stride = max(abs(room) / rate, SCALE_TOLERANCE)
+        stride = min(1.15 * abs(room) / slope + SCALE_TOLERANCE, 0.3 * scale)
         after = scale - stride if shrinking else scale + stride
-        if not LOWEST <= after <= HIGHEST:
-            break
-        progress(0.5, f"sizing {piece.name}: {100 * after:.1f} %")
-        new = margin(after)
+        if after < LOWEST:
+            raise _far_too_large(seats)
+        if after > HIGHEST:
+            raise _no_scale(seats, nearest)
+        progress(0.5, f"sizing {seats.piece.name}: {100 * after:.1f} %")
+        new = seats.margin(after)
         nearest = max(nearest, (new, after))
         if (new >= 0) != shrinking:
             return (after, scale) if shrinking else (scale, after)
+        slope = min(max((new - room) / (after - scale), 0.2 * seats.rate), seats.rate)
         scale, room = after, new
-    if shrinking:
-        raise InputError(
-            f"the piece is clear of the wearer at every scale down to {100 * LOWEST:.0f} %, so it is not around them",
-            source=piece.name,
-            remedy="put the piece where it is worn and check the units",
-        )
-    raise InputError(
-        f"no scale up to {100 * HIGHEST:.0f} % fits: "
-        f"the nearest is {100 * nearest[1]:.1f} %, {-nearest[0]:.1f} mm short",
-        source=piece.name,
-        remedy="ask for less clearance, move the piece to where it is worn, or let it be seated",
+
+
+def _far_too_large(seats: Seats) -> InputError:
+    return InputError(
+        f"the piece is clear of the wearer at every scale down to {100 * LOWEST:.0f} %",
+        source=seats.piece.name,
+        remedy="check the units of both, and that the piece is worn there",
     )
 
 
-def _refined(
-    margin: Callable[[float], float], exact: Callable[[float], tuple[float, Clearance]], low: float, high: float
-) -> tuple[float, Clearance] | None:
-    """Return the scale between where the exact margin turns, from the side that fits, and the clearance there.
+def _no_scale(seats: Seats, nearest: tuple[float, float]) -> InputError:
+    scale = nearest[1]
+    place = seats.place(scale)
+    where = f" at the {in_words(place.region)}" if place.region != "whole" else ""
+    return InputError(
+        f"no scale up to {100 * HIGHEST:.0f} % fits: the nearest is {100 * scale:.1f} %, "
+        f"{max(-seats.exact(scale), 0.0):.1f} mm short{where}, part {place.part}",
+        source=seats.piece.name,
+        remedy="ask for less room, move the piece to where it is worn, or let it be seated",
+    )
 
-    None where the exact margin does not turn near where `margin` does.
-    """
-    while high - low > SCALE_TOLERANCE:
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if margin(middle) >= 0 else (middle, high)
-    # The field decided so far; the triangles have the last word, found by secants.
-    scale, slope = high, max((margin(high + 0.01) - margin(high)) / 0.01, 1.0)
-    room, found = exact(scale)
-    best = (scale, found) if room >= -ROOM_TOLERANCE else None
-    for _ in range(6):
-        if abs(room) <= max(ROOM_TOLERANCE, 0.5 * SCALE_TOLERANCE * slope):
-            return scale, found
-        before, had = scale, room
-        scale -= room / slope
-        room, found = exact(scale)
-        if room >= -ROOM_TOLERANCE and (best is None or scale < best[0]):
-            best = scale, found
-        if (room - had) * (scale - before) > 0:
-            slope = (room - had) / (scale - before)
+
+def _next_reading(scale: float, places: Places, causes: Causes, law: Law) -> NextReading | None:
+    """Return the unmeasured dimension whose reading would narrow the range most."""
+    best: NextReading | None = None
+    for name, sd in causes.reading_sd.items():
+        left = law_of(scale, places, after_reading(causes.covariance, causes.names.index(name), sd))
+        narrows = 1 - left.width / law.width if law.width > 0 else 0.0
+        if narrows > max(WORTH_READING, best.narrows_by if best else 0.0):
+            best = NextReading(name, left.range, narrows)
     return best
 
 
-@dataclass(frozen=True)
-class _Line:
-    """A region's margin about the answer: its value there, its slope per unit of scale, its 90 % half-width."""
-
-    margin: float
-    slope: float
-    spread: float
-
-    def chance(self, step: float) -> float:
-        """Return the probability that the margin is not negative at `step` more scale."""
-        value = self.margin + self.slope * step
-        if self.spread <= 0:
-            return 1.0 if value >= -1e-3 else 0.0
-        return 0.5 * (1 + math.erf(value * NORMAL_90 / self.spread / math.sqrt(2)))
-
-
-def _spread(scale: float, models: dict[str, _Line]) -> tuple[tuple[float, float], tuple[tuple[float, float], ...]]:
-    """Return the scales that fit with 5 % and 95 % probability, and the curve between and a little beyond.
-
-    The regions' errors are taken as independent and normal, their margins as linear in scale near the answer.
-    """
-    if all(line.spread <= 0 for line in models.values()):
-        return (scale, scale), ((scale, 1.0),)
-    steps = np.linspace(-0.2, 0.2, 4001) * scale
-    chance = np.array([math.prod(line.chance(step) for line in models.values()) for step in steps])
-    chance = np.maximum.accumulate(chance)
-
-    def at(level: float) -> float:
-        found = int(np.searchsorted(chance, level))
-        return float(scale + steps[min(found, len(steps) - 1)])
-
-    low, high = min(at(0.05), scale), max(at(0.95), scale)
-    room = max(0.25 * (high - low), 0.002)
-    where = np.linspace(low - room, high + room, 25)
-    return (low, high), tuple((float(s), float(np.interp(s - scale, steps, chance))) for s in where)
+__all__ = ["DISTORTION", "NextReading", "Sizing", "size"]

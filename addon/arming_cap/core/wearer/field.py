@@ -308,7 +308,7 @@ class Probe:
         for start in range(0, len(self), _CHUNK):
             chunk = self._points[:, start : start + _CHUNK]
             value, outside = fine.values(_apply(affine, chunk))
-            if outside is not None and coarse is not None:
+            if outside is not None and coarse is not None and outside.any():
                 value[outside] = coarse.values(_apply(self._affine(coarse, pose, scale), chunk[:, outside]))[0]
             result[start : start + _CHUNK] = value
         return result

@@ -1,0 +1,236 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A piece at many scales: its pose, its smallest margin, and how its margins would change.
+
+A seated piece answers every change by settling anew. To first order it settles so that the margins of what it rests on
+stay even: with weights w over the contacts (the soft minimum's, `CONTACT_MM` deep) and J their slopes in the six
+freedoms, a change u of the margins becomes u + J x, where x makes the weighted spread of u + J x least.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..arrays import FloatArray, IntArray
+from ..errors import InputError
+from ..piece import Piece
+from ..pose import Pose
+from ..progress import Progress, silent
+from ..verdict import Place
+from ..wearer.field import Probe
+from ..wearer.form import Wearer
+from .causes import Causes
+from .clearance import SAMPLES, Clearance, field_for, label_rows, least_margin
+from .scales import close_in
+from .seating import ARM_MM, Seater
+from .surface import surface_of
+from .uncertainty import Places
+
+SEATS = ("fixed", "best")
+CONTACT_MM = 1.0
+_CONTACTS = 200
+# Places that may come to limit the size are looked for this much above the least margin, one in each cell.
+_NEAR_MM = 25.0
+_CELL_MM = 24.0
+
+
+class Seats:
+    """A piece on a wearer, at any scale about the files' origin.
+
+    Parameters
+    ----------
+    piece, wearer
+        Who wears what.
+    need_mm
+        (r,) standoff that each region must keep.
+    seat
+        ``fixed`` to leave the piece at `start`, ``best`` to seat it at every scale, beginning there.
+    start
+        Applied after scaling.
+    pinned
+        Freedoms that seating must leave alone.
+    """
+
+    def __init__(
+        self,
+        piece: Piece,
+        wearer: Wearer,
+        need_mm: FloatArray,
+        seat: str,
+        start: Pose | None = None,
+        pinned: Sequence[str] = (),
+        progress: Progress = silent,
+    ) -> None:
+        if seat not in SEATS:
+            raise InputError(f"the seat '{seat}' is not known", remedy=f"use {' or '.join(SEATS)}")
+        self.piece, self.wearer, self.need = piece, wearer, need_mm
+        self.start = start or Pose()
+        self._known: dict[float, tuple[Pose, float]] = {}
+        self._exact: dict[float, tuple[float, Place]] = {}
+        surface = surface_of(piece)
+        if not surface.mesh.areas.any():
+            raise InputError("the piece has no surface to size", source=piece.name, remedy="check the mesh")
+        self.seater: Seater | None = None
+        if seat == "best":
+            self.seater = Seater(piece, wearer, start, pinned=pinned, progress=progress)
+            self.seater.need = need_mm
+            self.rate = _reach(surface.mesh.vertices - self.seater.centre)
+        else:
+            self._field = field_for(piece, wearer, self.start, progress=progress)
+            # Samples 2 mm apart stand for large faces, as far as that can be afforded.
+            count = int(min(surface.mesh.areas.sum() / 4.0, 50_000))
+            self._probe = Probe(self._field, np.concatenate([surface.mesh.vertices, surface.samples(count)[0]]))
+            self.rate = _reach(surface.mesh.vertices)
+
+    def pose(self, scale: float) -> Pose:
+        """Return the pose at a scale."""
+        return self.start if self.seater is None else self._seated(scale)[0]
+
+    def margin(self, scale: float) -> float:
+        """Return the smallest margin at a scale (mm), by the field at points of the piece."""
+        if self.seater is not None:
+            return self._seated(scale)[1]
+        value = self._probe.standoff(self.start, scale).astype(np.float64)
+        if (self.need == self.need[0]).all():
+            return float(np.min(value)) - float(self.need[0])
+        rows = label_rows(self._field, self._probe.moved(self.start, scale))
+        return float(np.min(value - self.need[rows]))
+
+    def exact(self, scale: float) -> float:
+        """Return the smallest margin at a scale (mm), exact against the triangles."""
+        return self._measured(scale)[0]
+
+    def close_in(self, fails: float, fits: float) -> float | None:
+        """Return the scale between two where the exact margin turns; see `scales.close_in`."""
+        step = 0.005 * fits
+        around = self.margin(fits + step) - self.margin(fits - step) if self.seater is None else 0.0
+        slope = min(max(abs(around) / (2 * step), 0.1 * self.rate), self.rate) if around else 0.6 * self.rate
+        return close_in(self.exact, fails, fits, slope)
+
+    def place(self, scale: float) -> Place:
+        """Return where the smallest margin is."""
+        return self._measured(scale)[1]
+
+    def seat_afresh(self, scale: float) -> bool:
+        """Seat the piece from the start again at a scale; return whether that is better than what was known."""
+        if self.seater is None:
+            return False
+        known = self._seated(scale)
+        fresh = self.seater.seat(scale)
+        if fresh[1] <= known[1] + 0.02:
+            return False
+        self._known, self._exact = {scale: fresh}, {}
+        return True
+
+    def _measured(self, scale: float) -> tuple[float, Place]:
+        if scale not in self._exact:
+            self._exact[scale] = least_margin(self.piece, self.wearer, self.need, self.pose(scale), scale)
+        return self._exact[scale]
+
+    def _seated(self, scale: float) -> tuple[Pose, float]:
+        assert self.seater is not None
+        if scale in self._known:
+            return self._known[scale]
+        if not self._known:
+            self._known[scale] = self.seater.seat(scale)
+            return self._known[scale]
+        nearest = min(self._known, key=lambda s: abs(s - scale))
+        before = self._known[nearest][0]
+        # Grown about its middle, not about the files' origin: the seat is then nearly right.
+        shift = (nearest - scale) * (before.rotation @ self.seater.centre)
+        begin = replace(before, translation_mm=before.translation_mm + shift)
+        self._known[scale] = self.seater.seat(scale, begin, near=True)
+        return self._known[scale]
+
+
+def _reach(points: FloatArray) -> float:
+    """Return how far the farthest of some points (n, 3) is from the origin."""
+    return float(np.sqrt(np.max((points**2).sum(axis=1))))
+
+
+@dataclass(frozen=True, eq=False)
+class Touch:
+    """Where a piece touches or may come to touch at one scale, (m,) places.
+
+    Attributes
+    ----------
+    points, normals
+        (m, 3) of the piece in the form's frame, and the way straight off the form there.
+    margins, regions, triangles
+        (m,) mm, rows of the form's regions, and its nearest triangles.
+    slopes
+        (m, 6) of the margins in the freedoms, as `Seater` counts them; zero where the piece does not settle.
+    free
+        (6,) which freedoms it settles in.
+    """
+
+    points: FloatArray
+    normals: FloatArray
+    margins: FloatArray
+    regions: IntArray
+    triangles: IntArray
+    slopes: FloatArray
+    free: FloatArray
+
+    def settled(self, change: FloatArray) -> FloatArray:
+        """Return changes (m, k) of the margins once the piece has settled anew."""
+        free = np.flatnonzero(self.free)
+        if not len(free):
+            return change
+        weight = np.exp(-(self.margins - self.margins.min()) / CONTACT_MM)
+        weight /= weight.sum()
+        slopes = self.slopes[:, free]
+        about = slopes - weight @ slopes
+        off = change - weight @ change
+        bend = about.T @ (weight[:, None] * about) + 1e-4 * np.eye(len(free))
+        return change + slopes @ np.linalg.solve(bend, -about.T @ (weight[:, None] * off))
+
+
+def touch(seats: Seats, found: Clearance) -> Touch:
+    """Return the places of a measured clearance: each region's nearest, what is near all over, what the piece rests on."""
+    pose, scale = found.pose, found.scale
+    samples = surface_of(seats.piece).samples(SAMPLES)[0]
+    points = np.concatenate([[r.at for r in found.regions.values()], pose.apply(scale * _near(seats, found, samples))])
+    if seats.seater is not None:
+        near = np.argsort(seats.seater.margins(pose, scale), kind="stable")[:_CONTACTS]
+        points = np.concatenate([points, pose.apply(scale * seats.seater.points[near])])
+    field = field_for(seats.piece, seats.wearer, pose, scale)
+    standoff, triangles, closest = field.exact(points)
+    normals = (points - closest) * np.sign(standoff)[:, None]
+    length = np.linalg.norm(normals, axis=1)
+    flat = length < 1e-6
+    normals[flat] = field.surface.outward(triangles[flat])
+    normals /= np.where(flat, 1.0, length)[:, None]
+    regions = field.regions_at(triangles)
+    slopes, free = np.zeros((len(points), 6)), np.zeros(6)
+    if seats.seater is not None:
+        arm = points - pose.apply(scale * seats.seater.centre[None])
+        slopes = np.column_stack([normals, np.cross(arm, normals) / ARM_MM])
+        free = seats.seater.free.astype(float)
+    return Touch(points, normals, standoff - seats.need[regions], regions, triangles, slopes, free)
+
+
+def _near(seats: Seats, found: Clearance, samples: FloatArray) -> FloatArray:
+    """Return of each cell of `_CELL_MM` the sample (n, 3) with the least margin, where that is not large."""
+    field = field_for(seats.piece, seats.wearer, found.pose, found.scale)
+    probe = Probe(field, samples)
+    placed = probe.moved(found.pose, found.scale)
+    margin = probe.standoff(found.pose, found.scale) - seats.need[label_rows(field, placed)]
+    order = np.argsort(margin, kind="stable")
+    order = order[margin[order] < margin[order[0]] + _NEAR_MM]
+    _, first = np.unique(np.floor(placed.T[order] / _CELL_MM), axis=0, return_index=True)
+    return samples[order[np.sort(first)]]
+
+
+def growth(at: Touch, pose: Pose, scale: float) -> FloatArray:
+    """Return how the margins change per unit of scale along each of the piece's own axes, (m, 3)."""
+    own = (at.points - pose.translation_mm) @ pose.rotation / scale
+    return at.settled((at.normals @ pose.rotation) * own)
+
+
+def places_of(at: Touch, slopes: FloatArray, causes: Causes, wearer: Wearer) -> Places:
+    """Return what the law of the size is made from."""
+    loads = causes.loads(wearer.form, at.triangles, at.normals, at.regions)
+    return Places(at.margins, slopes, -at.settled(-loads))
