@@ -26,7 +26,7 @@ from arming_cap.core.wearer.dimension import DIMENSIONS  # noqa: E402
 from arming_cap.core.wearer.form import Form  # noqa: E402
 from arming_cap.core.wearer.headform import form_from_dimensions  # noqa: E402
 from arming_cap.core.wearer.limbform import convex_hull  # noqa: E402
-from arming_cap.core.wearer.measure import NECK_LEAN_DEG, Ruler, measure, section_points  # noqa: E402
+from arming_cap.core.wearer.measure import EAR_ROOT_MM, NECK_LEAN_DEG, Ruler, measure, section_points  # noqa: E402
 from arming_cap.core.wearer.population import SPEAKS_FOR, estimate  # noqa: E402
 
 # Rows of a view: which way the page's right and up point, and towards the eye.
@@ -205,16 +205,18 @@ class Lines:
         axis = np.array([0.0, -np.sin(lean), np.cos(lean)])
         return _taut(section_points(self.v, self.ruler.neck, axis, float(axis @ self.at["larynx"])), axis)
 
-    def arc(self, triangles: np.ndarray, to: np.ndarray) -> np.ndarray:
-        """Return the taut arc from the left tragion over `to` to the right one."""
-        left, right = self.at["tragion_left"], self.at["tragion_right"]
+    def arc(
+        self, triangles: np.ndarray, to: np.ndarray, ends: str = "tragion", root: float = EAR_ROOT_MM
+    ) -> np.ndarray:
+        """Return the taut arc from the left one of a pair of landmarks over `to` to the right one."""
+        left, right = self.at[f"{ends}_left"], self.at[f"{ends}_right"]
         middle = (left + right) / 2
         normal = np.cross(left - right, to - middle)
         normal /= np.linalg.norm(normal)
         points = section_points(self.v, triangles, normal, float(normal @ middle))
-        beyond = points[(points - middle) @ (to - middle) > 0]
+        beyond = points[(points - middle) @ (to - middle) > root * np.linalg.norm(to - middle)]
         ring = _taut(np.concatenate([beyond, [left, right]]), normal)
-        # The hull closes along the straight line between the ears, through the head: that is no tape.
+        # The hull closes along the straight line between the ends, through the head: that is no tape.
         return ring[(ring - middle) @ (to - middle) > 1e-6 * np.linalg.norm(to - middle)]
 
 
@@ -242,6 +244,13 @@ def drawings(form: Form) -> dict[str, str]:
         side.body.append(f'<path class="jaw" d="{_path(np.array([[u, z], [u, top + 20]]), False)}"/>')
     side.word("nose_to_back_depth", np.array([(tip[0] + rear[0]) / 2, top + 24]))
 
+    lowest, highest, rim, root = (f(at[f"{n}_left"]) for n in ("subaurale", "superaurale", "postaurale", "preaurale"))
+    side.caliper(highest, lowest, (38, 0))
+    side.word("ear_length", (highest + lowest) / 2 + [42, 0], "start")
+    along = (highest - lowest) / np.linalg.norm(highest - lowest)
+    side.caliper(root, rim - along * float(along @ (rim - root)), (0, -46))
+    side.word("ear_breadth", (root + rim) / 2 + [0, -60])
+
     front = Sheet(form, "front", "The head from the front: breadths by caliper")
     skull = v[ruler.skull_vertices]
     above = skull[skull[:, 2] > max(v[rows, 2].max() for rows in ruler.ears.values())]
@@ -262,19 +271,22 @@ def drawings(form: Form) -> dict[str, str]:
     tapes = Sheet(form, "side", "The head from its left: girths and arcs by tape")
     f = tapes.flat
     chin = lines.arc(ruler.head, at["pogonion"])
-    under = lines.arc(ruler.below_chin, at["cervicale"])
+    under = lines.arc(ruler.below_chin, at["cervical_point"])
     middle = (at["tragion_left"] + at["tragion_right"]) / 2
     over = lines.arc(ruler.head, middle + [0, 0, 100.0])
     for points, closed in ((lines.circumference(), True), (lines.neck(), True)):
         tapes.tape(points, closed)
+    for end in ("suprasternale", "cervicale"):
+        tapes.tape(lines.arc(ruler.neck, at[end], "side_neck_point", 0.0), True)
     for points in (over, chin, under):
         tapes.tape(points, True)
     front_edge = f(at["glabella"])
     tapes.word("head_circumference", front_edge + [-6, 6], "end")
     tapes.word("bitragion_arc", np.array([ear[0], top + 5]))
     tapes.word("bitragion_chin_arc", f(at["pogonion"]) + [-6, -4], "end")
-    tapes.word("bitragion_submandibular_arc", f(at["cervicale"]) + [-12, -6], "end")
+    tapes.word("bitragion_submandibular_arc", f(at["cervical_point"]) + [-12, -6], "end")
     tapes.word("neck_circumference", f(at["larynx"]) + [-8, -8], "end")
+    tapes.word("neck_base_circumference", f(at["suprasternale"]) + [-8, -4], "end")
 
     above_view = Sheet(form, "top", "The head from above: girth by tape, breadth and length by caliper")
     above_view.tape(lines.circumference(), True, hidden=False)
@@ -288,10 +300,23 @@ def drawings(form: Form) -> dict[str, str]:
 
 
 SHOWN = {
-    "side": ("head_length", "tragion_top_of_head", "menton_sellion_length", "nose_to_back_depth"),
+    "side": (
+        "head_length",
+        "tragion_top_of_head",
+        "menton_sellion_length",
+        "nose_to_back_depth",
+        "ear_length",
+        "ear_breadth",
+    ),
     "front": ("head_breadth", "bizygomatic_breadth", "interpupillary_breadth", "ear_protrusion"),
     "top": ("head_circumference",),
-    "tapes": ("bitragion_arc", "bitragion_chin_arc", "bitragion_submandibular_arc", "neck_circumference"),
+    "tapes": (
+        "bitragion_arc",
+        "bitragion_chin_arc",
+        "bitragion_submandibular_arc",
+        "neck_circumference",
+        "neck_base_circumference",
+    ),
 }
 TITLES = {
     "side": "From the side: caliper and two boards",

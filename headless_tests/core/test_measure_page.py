@@ -62,7 +62,7 @@ def test_the_tapes_are_as_long_as_the_program_measures(head):
     for name, triangles, to in (
         ("bitragion_arc", lines.ruler.head, middle + [0, 0, 100.0]),
         ("bitragion_chin_arc", lines.ruler.head, at["pogonion"]),
-        ("bitragion_submandibular_arc", lines.ruler.below_chin, at["cervicale"]),
+        ("bitragion_submandibular_arc", lines.ruler.below_chin, at["cervical_point"]),
     ):
         arc = lines.arc(triangles, to)
         # What is dropped at each ear is less than one step of 2 mm.

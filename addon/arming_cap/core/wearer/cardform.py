@@ -20,7 +20,7 @@ from .card import Card, decoded, parse_card
 from .dimension import DIMENSIONS
 from .form import Wearer
 from .found import ReadWearer, Source
-from .headform import CONTRACT_MM, form_from_dimensions
+from .headform import head_form_of
 from .limbform import Station, limb_form_of
 from .measure import measure
 from .population import SPEAKS_FOR
@@ -68,27 +68,16 @@ def _from_readings(card: Card, progress: Progress) -> ReadWearer:
     stations: Mapping[str, Station] = {}
     try:
         if kind == "head":
-            form = form_from_dimensions({n: (v.mean, v.sd) for n, v in estimate.dimensions.items()}, card.name)
+            form = head_form_of(estimate, card.name)
         else:
             limb = limb_form_of(estimate, kind, side or "left")
             form, notes, stations = limb.form, limb.notes, limb.stations
     except InputError as error:
         raise InputError(error.what, source=card.shown, remedy=error.remedy) from None
     guessed = any(v.source == "estimated" and DIMENSIONS[n].group == kind for n, v in estimate.dimensions.items())
-    made = ReadWearer(Wearer(card.name, form), (), (), estimate, stations)
-    notes = (*estimate.warnings, *notes, *(_without_effect(card, made.measured()) if kind == "head" else ()))
+    notes = (*estimate.warnings, *notes)
     warnings = (*((GUESSED,) if guessed else ()), *(f"{card.name}: {text}" for text in notes))
-    return replace(made, warnings=warnings)
-
-
-def _without_effect(card: Card, found: Mapping[str, float]) -> list[str]:
-    """Name the readings of the head that its form does not return: soft flesh and the ear's outline do not shape it."""
-    remarks = []
-    for name, reading in card.readings.items():
-        if DIMENSIONS[name].group == "head" and abs(found.get(name, 0.0) - reading.value) > CONTRACT_MM:
-            has = f"; it has {found[name]:.0f} mm" if name in found else ""
-            remarks.append(f"{DIMENSIONS[name].in_words} does not shape the form{has}")
-    return remarks
+    return ReadWearer(Wearer(card.name, form), (), warnings, estimate, stations, card.body_part)
 
 
 def _from_scan(card: Card, progress: Progress) -> ReadWearer:

@@ -4,11 +4,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from .form import Wearer
-from .limbform import Station, tape_girth
+from .headform import head_form_of
+from .limbform import Station, limb_form_of, tape_girth
 from .measure import measure
 from .population import Estimate
 
@@ -31,6 +32,8 @@ class ReadWearer:
         What a card's readings say of every dimension; None for a scan.
     stations
         Where a limbform's girths are taken, by dimension name.
+    body_part
+        What a card's form is of; see `card.Card.body_part`.
     """
 
     wearer: Wearer
@@ -38,6 +41,24 @@ class ReadWearer:
     warnings: tuple[str, ...] = ()
     estimate: Estimate | None = None
     stations: Mapping[str, Station] = field(default_factory=dict)
+    body_part: tuple[str, str] = ("head", "")
+
+    def wider(self) -> Wearer | None:
+        """Return the wearer as large as 90 % certainty allows: every girth and breadth at its upper end.
+
+        Its form has no spread left: a margin on it is the margin if they are larger than we think. None for a mesh or
+        a scan, where nothing was estimated and the spread says all.
+        """
+        if self.estimate is None:
+            return None
+        kind, side = self.body_part
+        name = self.wearer.form.mesh.name
+        form = (
+            head_form_of(self.estimate, name, upper=True)
+            if kind == "head"
+            else limb_form_of(self.estimate, kind, side or "left", upper=True).form
+        )
+        return replace(self.wearer, form=form)
 
     def measured(self) -> dict[str, float]:
         """Return the dimensions of the form itself, in mm by name, measured on its surface.

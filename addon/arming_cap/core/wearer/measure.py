@@ -17,6 +17,8 @@ from .form import Form
 
 # The neck leans forward; the tape lies square to it. From memory: some 20° from upright in relaxed adults.
 NECK_LEAN_DEG = 20.0
+# Nothing this near the straight line between the tragions counts for a tape: it passes over the ears' notches.
+EAR_ROOT_MM = 10.0
 SKULL = ("crown", "forehead", "temple", "parietal", "occiput")
 NECK = ("throat", "neck", "nape")
 
@@ -87,9 +89,8 @@ class Ruler:
         out["nose_to_back_depth"] = float(np.max(skull[:, 1]) - at["pronasale"][1])
         out["interpupillary_breadth"] = float(np.linalg.norm(at["pupil_left"] - at["pupil_right"]))
         face = v[self.face_vertices]
-        arch = float(at["zygion_left"][2] + at["zygion_right"][2]) / 2
-        ears_y = float(left[1] + right[1]) / 2
-        cheeks = face[(np.abs(face[:, 2] - arch) < 16.0) & (face[:, 1] < ears_y - 17.0)]
+        arch = (at["zygion_left"] + at["zygion_right"]) / 2
+        cheeks = face[(np.abs(face[:, 2] - arch[2]) < 16.0) & (face[:, 1] < arch[1] + 3.0)]
         if len(cheeks):
             out["bizygomatic_breadth"] = float(np.ptp(cheeks[:, 0]))
         out["bitragion_arc"] = self._arc(v, self.head, left, right, np.array([0.0, 0.0, 1.0]))
@@ -103,16 +104,35 @@ class Ruler:
             lean = np.radians(NECK_LEAN_DEG)
             axis = np.array([0.0, -np.sin(lean), np.cos(lean)])
             out["neck_circumference"] = girth(section_points(v, self.neck, axis, float(axis @ at["larynx"])), axis)
-        if "cervicale" in at:
-            corner = at["cervicale"] - (left + right) / 2
+        if "cervical_point" in at:
+            corner = at["cervical_point"] - (left + right) / 2
             out["bitragion_submandibular_arc"] = self._arc(v, self.below_chin, left, right, corner)
+        if "side_neck_point_left" in at:
+            # A settled chain does not lie in one plane: it rises from either end of the midline to the neck's sides.
+            sides = at["side_neck_point_left"], at["side_neck_point_right"]
+            ends = (at[name] - (sides[0] + sides[1]) / 2 for name in ("suprasternale", "cervicale"))
+            out["neck_base_circumference"] = sum(self._arc(v, self.neck, *sides, end, 0.0) for end in ends)
+        if "superaurale_left" in at:
+            ears = [self._ear(at, side) for side in ("left", "right")]
+            out["ear_length"], out["ear_breadth"] = (float(np.mean(both)) for both in zip(*ears))
         off = [p for p in (self._ear_protrusion(v, at, side) for side in ("left", "right")) if p is not None]
         if off:
             out["ear_protrusion"] = float(np.mean(off))
         return out
 
-    def _arc(self, v: FloatArray, triangles: IntArray, left: FloatArray, right: FloatArray, to: FloatArray) -> float:
-        """Return the taut tape from tragion to tragion in the plane that holds them and the direction `to`."""
+    def _arc(
+        self,
+        v: FloatArray,
+        triangles: IntArray,
+        left: FloatArray,
+        right: FloatArray,
+        to: FloatArray,
+        root: float = EAR_ROOT_MM,
+    ) -> float:
+        """Return the taut tape between two points in the plane that holds them and the direction `to`.
+
+        Nothing within `root` mm of the straight line between them counts: the tape passes over an ear's notches.
+        """
         across = left - right
         normal = np.cross(across, to)
         normal /= np.linalg.norm(normal)
@@ -120,10 +140,18 @@ class Ruler:
         points = section_points(v, triangles, normal, float(normal @ middle))
         out = np.cross(normal, across)
         out *= np.sign(out @ to)
-        # The first centimetre is the root of the ear: the tape passes over its notches.
-        beyond = points[(points - middle) @ out > 10.0 * np.linalg.norm(out)]
+        beyond = points[(points - middle) @ out > root * np.linalg.norm(out)]
         chord = float(np.linalg.norm(across))
         return girth(np.concatenate([beyond, [left, right]]), normal) - chord
+
+    def _ear(self, at: Mapping[str, FloatArray], side: str) -> tuple[float, float]:
+        """Return the ear's length, and its breadth square to it, both flat along the head."""
+        along, across = (
+            (at[f"{a}_{side}"] - at[f"{b}_{side}"])[1:]
+            for a, b in (("superaurale", "subaurale"), ("postaurale", "preaurale"))
+        )
+        length = float(np.hypot(*along))
+        return length, abs(float(along[1] * across[0] - along[0] * across[1])) / length
 
     def _ear_protrusion(self, v: FloatArray, at: Mapping[str, FloatArray], side: str) -> float | None:
         ear = v[self.ears[side]]

@@ -2,15 +2,17 @@
 """The template: one head with neck and shoulders, its landmarks and its regions.
 
 It is the mean of three CC0 bodies (`TEMPLATE_LICENCE.md`, made by `scripts/make_template.py`): closed, mirror-symmetric
-to the last bit, Z up, facing -Y, the origin midway between the tragions.
+to the last bit, Z up, facing -Y, the origin midway between the hollows of the ears.
 
 Landmarks, as ISO 7250-1 and anthropometry name them: ``vertex`` top of the head; ``glabella`` foremost midline point
 between the brows; ``sellion`` deepest point of the nasal root; ``pronasale`` nose tip; ``subnasale`` where nose meets
-lip; ``pogonion`` front of the chin; ``menton`` underside of the chin; ``cervicale`` corner between jaw and throat;
-``opisthocranion`` midline point farthest from the glabella; ``larynx`` front of the neck at the Adam's apple; and, left
-and right, ``tragion`` notch above the tragus, ``pupil`` front of the eyeball, ``exocanthion`` outer corner of the eye,
-``gonion`` corner of the jaw, ``zygion`` widest point of the cheekbone arch, ``euryon`` widest point of the skull,
-``ear_lateral`` outermost point of the ear.
+lip; ``pogonion`` front of the chin; ``menton`` underside of the chin; ``cervical_point`` corner between jaw and
+throat; ``opisthocranion`` midline point farthest from the glabella; ``larynx`` front of the neck at the Adam's apple;
+``suprasternale`` hollow above the breastbone; ``cervicale`` tip of the lowest neck bone; and, left and right,
+``tragion`` notch above the tragus, ``pupil`` front of the eyeball, ``exocanthion`` outer corner of the eye, ``gonion``
+corner of the jaw, ``zygion`` widest point of the cheekbone arch, ``euryon`` widest point of the skull,
+``ear_lateral`` outermost, ``superaurale`` highest, ``subaurale`` lowest, ``postaurale`` rearmost point of the ear,
+``preaurale`` front of its root, ``side_neck_point`` where the neck's side meets the shoulder.
 """
 
 from __future__ import annotations
