@@ -39,7 +39,7 @@ SKIN, EDGE, RELIEF = "#f3ece4", "#4a4a4a", "#c9bdb0"
 TAPE, CALIPER = "#0b5394", "#9c3d00"
 STEP_MM = 6.0
 # Shoulders below this are cut off.
-FLOOR_MM = -158.0
+FLOOR_MM = -182.0
 STYLE = f"""
 .skin {{ fill: {SKIN}; stroke: {EDGE}; stroke-width: 1.1; stroke-linejoin: round }}
 .relief {{ fill: none; stroke: {RELIEF}; stroke-width: .45 }}
@@ -249,7 +249,7 @@ def drawings(form: Form) -> dict[str, str]:
     side.word("ear_length", (highest + lowest) / 2 + [42, 0], "start")
     along = (highest - lowest) / np.linalg.norm(highest - lowest)
     side.caliper(root, rim - along * float(along @ (rim - root)), (0, -46))
-    side.word("ear_breadth", (root + rim) / 2 + [0, -60])
+    side.word("ear_breadth", (root + rim) / 2 + [0, -66])
 
     front = Sheet(form, "front", "The head from the front: breadths by caliper")
     skull = v[ruler.skull_vertices]
