@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import lib3mf
 import manifold3d
 import numpy as np
@@ -11,6 +13,7 @@ import shapes
 import trimesh
 
 from arming_cap.core.errors import Cancelled, InputError
+from arming_cap.core.fit.clearance import measure
 from arming_cap.core.fit.section import cut
 from arming_cap.core.make.estimate import estimate
 from arming_cap.core.make.marks import GLYPHS, strokes
@@ -146,16 +149,44 @@ def test_loose_pieces_go_or_stay_knowingly():
 def test_proposed_levels_follow_the_wearer():
     piece = helm(shapes.dome(100, 104, -60))
     wearer = Wearer("w", Form(shapes.ellipsoid((75, 95, 60), centre=(0, 0, 20))))
-    opening, widest = make_rings(piece, wearer)
+    opening, tightest = make_rings(piece, wearer)
     assert opening.plane.offset == pytest.approx(-56, abs=1.5)
-    assert widest.plane.offset == pytest.approx(20, abs=1.5)
+    # Where the two come closest: the least of sqrt(100² - z²) - 95 sqrt(1 - ((z - 20) / 60)²), along the normal there.
+    at = measure(piece, wearer).limited_by.at[2]
+    assert abs(tightest.plane.offset - at) <= 4 and "limits" in tightest.plane.proves
+    alone, roomiest = make_rings(piece)
+    assert alone.plane.offset == pytest.approx(-56, abs=1.5) and roomiest.plane.offset == pytest.approx(0, abs=1.5)
+
+
+def test_a_ring_larger_than_the_printer_comes_in_lapped_segments_with_its_inside_as_it_was(tmp_path):
+    piece = helm(shapes.tube(90, 94, 60, 256))
+    plane = [RingPlane("mid", UP, 30)]
+    (whole,) = make_rings(piece, planes=plane, options=PLAIN)
+    assert whole.segments == ()
+    for volume, count in (((110, 190, 100), 2), ((190, 110, 100), 2), ((110, 110, 100), 4)):
+        (ring,) = make_rings(piece, planes=plane, options=replace(PLAIN, volume_mm=volume))
+        assert len(ring.segments) == count
+        for part in ring.segments:
+            size = np.ptp(part.bounds, axis=0)
+            assert part.soundness.solid and part.soundness.shells == 1
+            assert (size <= volume).all() or (size[[1, 0, 2]] <= volume).all()
+            # Nothing is thicker than the wall: no point lies nearer to the middle than the tube's inner facets.
+            radius = np.hypot(part.vertices[:, 0], part.vertices[:, 1])
+            assert radius.min() > 90 * np.cos(np.pi / 256) - 1e-3 and radius.max() < 92.4 + 1e-3
+        # The segments make the ring again, less a gap of 0.15 mm at each joint: a step over the lap and two ends.
+        gone = whole.mesh.volume_mm3 - sum(p.volume_mm3 for p in ring.segments)
+        assert gone == pytest.approx(count * 2.4 * 0.15 * (14 + 8), rel=0.2)
+        joined_again = united(ring.segments)[0]
+        assert joined_again.volume() == pytest.approx(sum(p.volume_mm3 for p in ring.segments), rel=1e-6)
+    shown = write_rings([ring], tmp_path)[0]
+    assert len(shown["files"]) == 8 and all((tmp_path / f).exists() for f in shown["files"])
 
 
 def test_bad_planes_pieces_and_printers_are_one_line():
     piece = helm(shapes.tube(90, 94, 60))
     for planes, options, word in (
         ([RingPlane("high", UP, 900)], RingOptions(), "misses"),
-        ([RingPlane("mid", UP, 30)], RingOptions(volume_mm=(120, 120, 120)), "larger than the printer"),
+        ([RingPlane("mid", UP, 30)], RingOptions(volume_mm=(60, 60, 60)), "larger than the printer"),
     ):
         with pytest.raises(InputError, match=word):
             make_rings(piece, planes=planes, options=options)

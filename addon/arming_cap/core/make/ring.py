@@ -8,6 +8,7 @@ across the mouth, outside of it, so that the band keeps its true shape.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -17,6 +18,7 @@ import numpy as np
 
 from ..arrays import FloatArray
 from ..errors import InputError
+from ..fit.clearance import measure
 from ..fit.section import Section, cut, plane_axes, wall_thickness
 from ..formats import write_mesh
 from ..mesh import TriangleMesh
@@ -25,6 +27,9 @@ from ..pose import Pose
 from ..progress import Progress, silent
 from ..wearer.form import Wearer
 from .estimate import Estimate, Filament, estimate
+from .lap import lapped
+from .levels import LevelPlan, plan_levels
+from .levels import RingPlane as RingPlane
 from .marks import ADVANCE, engraved, width_of
 from .solid import mesh_of, united
 
@@ -34,16 +39,6 @@ STIFFNESS_N_MM2 = 3000.0
 SLIVER_MM = 0.002
 # Tools are rounded to this many digits, so that the last bits of one numpy or another do not reach the file.
 DIGITS = 5
-
-
-@dataclass(frozen=True)
-class RingPlane:
-    """Where to take a ring: the plane ``normal · x = offset`` through its middle, and what the ring proves."""
-
-    name: str
-    normal: tuple[float, float, float]
-    offset: float
-    proves: str = ""
 
 
 @dataclass(frozen=True)
@@ -99,6 +94,8 @@ class Ring:
         How far an open ring would spring per newton at its ends without its bars; 0 for a closed one.
     remarks
         Repairs made, pieces dropped, bars added.
+    segments
+        What to print instead where the ring is larger than the printer; empty where it is not.
     """
 
     plane: RingPlane
@@ -108,6 +105,7 @@ class Ring:
     whole: Estimate
     opens_mm_per_n: float = 0.0
     remarks: tuple[str, ...] = ()
+    segments: tuple[TriangleMesh, ...] = ()
 
 
 def make_rings(
@@ -126,7 +124,7 @@ def make_rings(
     wearer
         Chooses levels where `planes` is None.
     planes
-        Where to cut; None takes `proposed_planes`.
+        Where to cut; None takes those of `plan_levels` for the margins on this wearer.
 
     Raises
     ------
@@ -136,7 +134,9 @@ def make_rings(
     solid, remarks = united([replace(p.mesh, name=p.name) for p in piece.parts], progress)
     whole = mesh_of(solid, piece.name)
     if planes is None:
-        planes = proposed_planes(whole, wearer, options)
+        plan = _planned(piece, wearer, options.height_mm, whole)
+        planes = plan.planes
+        remarks += [f"no ring can try {words}" for words in plan.untested]
     total = estimate(solid.volume(), options.filament)
     rings = []
     for i, plane in enumerate(planes):
@@ -146,29 +146,13 @@ def make_rings(
     return rings
 
 
-def proposed_planes(whole: TriangleMesh, wearer: Wearer | None, options: RingOptions) -> list[RingPlane]:
-    """Return two levels to try: the lowest that has an inside, and the wearer's widest there (else the roomiest)."""
-    low, high = whole.bounds[:, 2]
-    half = options.height_mm / 2
-    heights = np.arange(low + half, high - half, max(1.0, (high - low) / 200))
-    inside = [(h, s.opening.girth_mm) for h, s in zip(heights, cut(whole, (0, 0, 1), heights)) if s.opening is not None]
-    if not inside:
-        raise InputError("no level section has an inside", source=whole.name, remedy="give the rings' planes")
-    levels = np.array([h for h, _ in inside])
-    girths = np.array([g for _, g in inside])
-    proves = "the roomiest level"
+def _planned(piece: Piece, wearer: Wearer | None, height_mm: float, whole: TriangleMesh) -> LevelPlan:
+    """Return the levels for a piece where it is worn; without its margins where it is not on the wearer."""
+    clearance = None
     if wearer is not None:
-        around = [
-            max((loop.girth_mm for loop in s.loops if loop.role == "outer"), default=0.0)
-            for s in cut(wearer.form.mesh, (0, 0, 1), levels)
-        ]
-        if max(around) > 0:
-            girths, proves = np.array(around), "the wearer's largest girth inside the piece"
-    neck, widest = float(levels[0]), float(levels[int(np.argmax(girths))])
-    planes = [RingPlane("opening", (0, 0, 1), neck, "the opening the wearer passes first")]
-    if abs(widest - neck) > options.height_mm:
-        planes.append(RingPlane("widest", (0, 0, 1), widest, proves))
-    return planes
+        with contextlib.suppress(InputError):
+            clearance = measure(piece, wearer)
+    return plan_levels(piece, wearer, clearance, height_mm=height_mm, whole=whole)
 
 
 def _ring(
@@ -217,20 +201,21 @@ def _ring(
         band = _marked(band, whole.name, plane, section, options, remarks)
     band = _as_files_hold(band)
     mesh = mesh_of(band, f"{whole.name} ring {plane.name}".strip())
-    size = np.ptp(mesh.bounds, axis=0)
-    if options.volume_mm is not None and (size > np.asarray(options.volume_mm) + 1e-9).any():
-        raise InputError(
-            f"ring '{plane.name}' is {size[0]:.0f} x {size[1]:.0f} mm, larger than the printer",
-            source=whole.name,
-            remedy="print a paper template of it, or split the ring",
+    segments: tuple[TriangleMesh, ...] = ()
+    if options.volume_mm is not None:
+        segments = tuple(
+            replace(mesh_of(_as_files_hold(part)), name=f"{mesh.name} {n}")
+            for n, part in enumerate(lapped(band, options.volume_mm, options.height_mm, plane.name, whole.name), 1)
         )
+        if segments:
+            remarks.append(f"larger than the printer: cut into {len(segments)} with half-lap joints, to be glued")
     opens = 0.0
     if section.opening.mouths_mm:
         # Slit circular ring pulled apart at its ends, Castigliano: 3 pi F R^3 / (E I).
         radius = section.opening.girth_mm / (2 * np.pi)
         opens = 3 * np.pi * radius**3 / (STIFFNESS_N_MM2 * options.height_mm * options.wall_mm**3 / 12)
         remarks.append(f"without its bar it would open about {opens * 0.1:.0f} mm under 0.1 N, the weight of 10 g")
-    return Ring(plane, mesh, section, estimate(band.volume(), options.filament), total, opens, tuple(remarks))
+    return Ring(plane, mesh, section, estimate(band.volume(), options.filament), total, opens, tuple(remarks), segments)
 
 
 def _as_files_hold(band: Any) -> Any:
@@ -311,14 +296,18 @@ def write_rings(rings: Sequence[Ring], out_dir: Path) -> list[dict[str, Any]]:
     """
     shown = []
     for ring in rings:
-        stem = "".join(c if c.isalnum() else "-" for c in ring.mesh.name.lower()).strip("-")
-        for ending in (".3mf", ".stl"):
-            write_mesh(Path(out_dir) / f"{stem}{ending}", ring.mesh)
+        files = []
+        for mesh in ring.segments or (ring.mesh,):
+            stem = "".join(c if c.isalnum() else "-" for c in mesh.name.lower()).strip("-")
+            for ending in (".3mf", ".stl"):
+                write_mesh(Path(out_dir) / f"{stem}{ending}", mesh)
+                files.append(f"{stem}{ending}")
         shown.append(
             {
                 "name": ring.plane.name,
-                "files": [f"{stem}.3mf", f"{stem}.stl"],
+                "files": files,
                 "proves": ring.plane.proves,
+                "tests": list(ring.plane.tests),
                 "normal": [float(v) for v in ring.section.normal],
                 "offset": round(ring.section.offset, 4),
                 "inner_girth_mm": round(ring.section.inner_girth_mm or 0.0, 3),

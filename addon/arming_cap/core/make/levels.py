@@ -1,0 +1,272 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where to take try-on rings: the fewest bands that between them feel every margin still in doubt.
+
+A margin is in doubt where its uncertainty could turn its verdict round. A band *feels* a region where some of the
+piece's surface in it stands off that region no more than the region's least standoff and half its uncertainty, and
+not straight up or down: what touches from above, no ring can tell. The region that limits and the pinch of the passage
+are always felt, by a band that holds the very spot. Of all sets of up to three bands the smallest is found by trying
+them all; among equals, the one that comes nearest to the tightest spots. Larger sets grow one band at a time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from ..arrays import BoolArray, FloatArray
+from ..errors import InputError
+from ..fit.clearance import Clearance, field_for
+from ..fit.section import cut
+from ..fit.surface import surface_of
+from ..mesh import TriangleMesh
+from ..piece import Piece
+from ..pose import Pose
+from ..tolerances import TOLERANCES
+from ..verdict import Place, Status, judge
+from ..wearer.form import WHOLE, Wearer
+from ..wearer.regions import in_words
+
+STEP_MM = 2.0
+STEEP = 0.8  # the surface faces up or down by more than 53 degrees
+_SAMPLES = 40_000
+# What a maker calls a level on a body, from the landmark that lies on it.
+LEVELS = {"glabella": "brow"}
+LIMB_LEVELS = ("wrist", "forearm", "ankle", "calf", "knee")
+
+
+@dataclass(frozen=True)
+class RingPlane:
+    """Where to take a ring: the plane ``normal · x = offset`` through its middle, and what the ring proves.
+
+    Attributes
+    ----------
+    tests
+        Regions whose margins it settles.
+    follows_rim
+        Take the band along the piece's rim below the plane instead, as high as the band everywhere.
+    """
+
+    name: str
+    normal: tuple[float, float, float]
+    offset: float
+    proves: str = ""
+    tests: tuple[str, ...] = ()
+    follows_rim: bool = False
+
+
+@dataclass(frozen=True)
+class LevelPlan:
+    """The rings to try, from below upwards, and the margins in doubt that no ring can settle, in words."""
+
+    planes: tuple[RingPlane, ...]
+    untested: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class _Aim:
+    """Something to be felt: its name, in words, by which of the candidate levels, and how far off there (mm)."""
+
+    name: str
+    words: str
+    felt: BoolArray
+    excess: FloatArray
+
+
+def plan_levels(
+    piece: Piece,
+    wearer: Wearer | None = None,
+    clearance: Clearance | None = None,
+    pinch: Place | None = None,
+    height_mm: float = 8.0,
+    whole: TriangleMesh | None = None,
+) -> LevelPlan:
+    """Choose the levels of try-on rings by what they decide.
+
+    Parameters
+    ----------
+    piece
+        In worn position, at its final scale.
+    wearer
+        Who is to try them on.
+    clearance
+        As measured on this wearer in this position; without it no margin is known, and the rings are taken at the
+        opening and at the widest level.
+    pinch
+        The tightest place of the passage, where it is known.
+    height_mm
+        Of a band.
+    whole
+        The parts united, where that is at hand.
+
+    Raises
+    ------
+    InputError
+        If no level section has an inside.
+    """
+    mesh = whole or piece.mesh
+    low, high = mesh.bounds[:, 2]
+    half = height_mm / 2
+    heights = np.arange(low + half, max(high - half, low + half + 1e-6), max(STEP_MM, (high - low) / 200))
+    sections = cut(mesh, (0, 0, 1), heights)
+    girth = np.array([0.0 if s.opening is None else s.opening.girth_mm for s in sections])
+    levels, girth = heights[girth > 0], girth[girth > 0]
+    if not len(levels):
+        raise InputError("no level section has an inside", source=piece.name, remedy="give the rings' planes")
+
+    aims: list[_Aim] = []
+    untested: list[str] = []
+    if wearer is not None and clearance is not None:
+        aims, untested = _margins(piece, wearer, clearance, levels, half)
+    if pinch is not None and pinch.at is not None:
+        words = f"the pinch of the passage{', at the ' + in_words(pinch.region) if pinch.region else ''}"
+        aims.append(_spot("pinch", words, pinch.at[2], levels, half))
+    chosen = _fewest(aims)
+    planes = [_plane(levels[i], [a for a in aims if a.felt[i]], wearer, height_mm) for i in sorted(chosen)]
+    if pinch is None:
+        _beside(planes, RingPlane("opening", (0, 0, 1), float(levels[0]), "the opening the wearer passes first"), half)
+    limb = {n: z for n, z in _named_levels(wearer).items() if n in LIMB_LEVELS and levels[0] <= z <= levels[-1]}
+    if clearance is None and limb:
+        for name, z in limb.items():
+            _beside(planes, RingPlane(name, (0, 0, 1), z, f"the girth at the {name}"), half)
+    elif len(planes) < 2:
+        _beside(planes, _widest(levels, girth, wearer), half)
+    return LevelPlan(tuple(sorted(planes, key=lambda p: p.offset)), tuple(untested))
+
+
+def _beside(planes: list[RingPlane], one: RingPlane, half: float) -> None:
+    """Add a plane, or its words to one that is already as good as there."""
+    for i, other in enumerate(planes):
+        if abs(other.offset - one.offset) <= half:
+            planes[i] = RingPlane(
+                other.name, other.normal, other.offset, f"{other.proves}; {one.proves}", other.tests, other.follows_rim
+            )
+            return
+    planes.append(one)
+
+
+def _widest(levels: FloatArray, girth: FloatArray, wearer: Wearer | None) -> RingPlane:
+    """Return the wearer's largest girth inside the piece, else the roomiest level."""
+    proves = "the roomiest level"
+    if wearer is not None:
+        around = [
+            max((loop.girth_mm for loop in s.loops if loop.role == "outer"), default=0.0)
+            for s in cut(wearer.form.mesh, (0, 0, 1), levels)
+        ]
+        if max(around) > 0:
+            girth, proves = np.array(around), "the wearer's largest girth inside the piece"
+    return RingPlane("widest", (0, 0, 1), float(levels[int(np.argmax(girth))]), proves)
+
+
+def _spot(name: str, words: str, z: float, levels: FloatArray, half: float) -> _Aim:
+    """Return an aim that only the bands over one height feel; the nearest where none does."""
+    off = np.abs(levels - z)
+    return _Aim(name, words, (off <= half) | (off == off.min()), off)
+
+
+def _margins(
+    piece: Piece, wearer: Wearer, clearance: Clearance, levels: FloatArray, half: float
+) -> tuple[list[_Aim], list[str]]:
+    """Return the regions to be felt, and in words those in doubt that cannot be."""
+    field = field_for(piece, wearer, Pose())
+    points, _ = surface_of(piece).samples(_SAMPLES)
+    standoff, triangle, closest = field.exact(points)
+    label = field.regions_at(triangle)
+    steep = np.abs(field.surface.outward(triangle)[:, 2]) > STEEP
+    level = ~steep & (np.abs(points - closest)[:, 2] <= STEEP * np.maximum(np.abs(standoff), 0.5))
+    aims, untested = [], []
+    for name, found in clearance.regions.items():
+        unsure = max(found.spread_mm, TOLERANCES.scan_error_mm)
+        room = found.margin_mm + found.spread_mm
+        limits = name == clearance.limiting
+        if judge(room, unsure) is not Status.MARGINAL and not limits:
+            continue
+        words = f"{_the(name)}, {room:+.1f} mm give or take {unsure:.1f}"
+        if limits:
+            words = f"{_the(name)}, which limits: {room:+.1f} mm give or take {unsure:.1f}"
+        own = level & (label == field.form.region_names.index(name))
+        excess = np.full(len(levels), np.inf)
+        for i, z in enumerate(levels):
+            there = own & (np.abs(points[:, 2] - z) <= half)
+            if there.any():
+                excess[i] = max(float(standoff[there].min()) - found.min_mm, 0.0)
+        felt = excess <= max(0.5 * unsure, TOLERANCES.scan_error_mm)
+        if not felt.any():
+            untested.append(words)
+            continue
+        if limits:
+            near = felt & (np.abs(levels - found.at[2]) <= half)
+            felt = near if near.any() else felt
+        aims.append(_Aim(name, words, felt, excess))
+    return aims, untested
+
+
+def _the(region: str) -> str:
+    return "the closest place" if region == WHOLE else f"the {in_words(region)}"
+
+
+def _fewest(aims: Sequence[_Aim]) -> list[int]:
+    """Return the candidate levels that feel every aim, as few as there can be."""
+    if not aims:
+        return []
+    felt = np.stack([a.felt for a in aims])
+    excess = np.stack([np.where(a.felt, a.excess, np.inf) for a in aims])
+    # Levels that feel the same are one candidate: the one that comes nearest to the spots.
+    kinds: dict[bytes, int] = {}
+    total = np.where(felt, excess, 0.0).sum(axis=0)
+    for i in np.flatnonzero(felt.any(axis=0)):
+        key = felt[:, i].tobytes()
+        if key not in kinds or total[i] < total[kinds[key]]:
+            kinds[key] = int(i)
+    candidates = sorted(kinds.values())
+    for count in (1, 2, 3):
+        best: tuple[float, tuple[int, ...]] | None = None
+        for some in combinations(candidates, count):
+            if felt[:, some].any(axis=1).all():
+                off = float(excess[:, some].min(axis=1).sum())
+                if best is None or off < best[0] - 1e-9:
+                    best = off, some
+        if best is not None:
+            return list(best[1])
+    chosen: list[int] = []
+    open_ = np.ones(len(aims), bool)
+    while open_.any():
+        gain = felt[open_][:, candidates].sum(axis=0)
+        chosen.append(candidates[int(np.argmax(gain))])
+        open_ &= ~felt[:, chosen[-1]]
+    return chosen
+
+
+def _plane(z: float, aims: Sequence[_Aim], wearer: Wearer | None, height_mm: float) -> RingPlane:
+    """Return a ring's plane, named after the body's level it lies on, else after what it settles first."""
+    first = min(aims, key=lambda a: ("which limits" not in a.words, a.name != "pinch", a.words))
+    name = _level_name(float(z), wearer, height_mm) or in_words(first.name)
+    tests = tuple(a.name for a in aims if a.name != "pinch")
+    return RingPlane(name, (0, 0, 1), float(z), "; ".join(a.words for a in aims), tests)
+
+
+def _level_name(z: float, wearer: Wearer | None, height_mm: float) -> str:
+    """Return ``brow``, ``wrist`` and the like where a band lies on such a level of the wearer."""
+    return next((name for name, at in _named_levels(wearer).items() if abs(at - z) <= height_mm / 2), "")
+
+
+def _named_levels(wearer: Wearer | None) -> dict[str, float]:
+    """Return the heights that have a name on this wearer's body."""
+    if wearer is None:
+        return {}
+    form = wearer.form
+    named = {}
+    for mark, point in form.landmarks.items():
+        limb = mark.rsplit("_", 1)[0]
+        if word := LEVELS.get(mark) or (limb if limb in LIMB_LEVELS else ""):
+            named[word] = float(point[2])
+    assert form.region_of_triangle is not None
+    for row, region in enumerate(form.region_names):
+        limb = region.rsplit("_", 1)[0]
+        if limb in LIMB_LEVELS and limb not in named:  # a knee has no girth of its own, but a middle
+            own = form.region_of_triangle == row
+            if own.any():
+                named[limb] = float(np.average(form.mesh.corners[own, :, 2].mean(axis=1), weights=form.mesh.areas[own]))
+    return named

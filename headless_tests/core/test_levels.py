@@ -1,0 +1,123 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Rings are taken where they decide, and no more of them than that takes."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+import shapes
+from hypothesis import given
+from hypothesis import strategies as st
+
+from arming_cap.core.errors import InputError
+from arming_cap.core.fit.clearance import measure
+from arming_cap.core.make.levels import _Aim, _fewest, plan_levels
+from arming_cap.core.piece import Part, Piece
+from arming_cap.core.verdict import Place
+from arming_cap.core.wearer.form import Form, Wearer
+from arming_cap.core.wearer.limbform import limb_form_of
+from arming_cap.core.wearer.population import estimate
+
+
+def lipped(*lips):
+    """A tube of inner radius 95 from z = 0 to 120 with rounded lips inside, each (z, inner radius)."""
+    inner = []
+    for z, radius in sorted(lips, reverse=True):
+        inner += [(95, z + 4), (radius, z + 1), (radius, z - 1), (95, z - 4)]
+    profile = [(95, 0), (100, 0), (100, 120), (95, 120), *inner, (95, 0)]
+    return Piece("lipped", (Part("shell", shapes.revolved(profile, 72)),))
+
+
+def post(spread, *borders):
+    """A cylinder of radius 80 whose regions lie over each other, each as unsure as the other."""
+    mesh = shapes.revolved([(0, -20), *((80, z) for z in np.arange(-20, 141, 5.0)), (0, 140)], 72)
+    row = np.searchsorted(borders, mesh.corners[:, :, 2].mean(axis=1))
+    names = tuple(f"level_{i}" for i in range(len(borders) + 1))
+    return Wearer("post", Form(mesh, names, row, spread_mm=dict.fromkeys(names, spread)))
+
+
+def planned(piece, wearer, **more):
+    return plan_levels(piece, wearer, measure(piece, wearer), **more)
+
+
+def test_two_margins_in_doubt_far_apart_take_two_rings_where_they_are():
+    piece, wearer = lipped((20, 82), (90, 83)), post(5.0, 55)
+    low, high = planned(piece, wearer, pinch=Place("", "shell", (0, 0, 20))).planes
+    assert low.offset == pytest.approx(20, abs=5) and high.offset == pytest.approx(90, abs=5)
+    assert low.tests == ("level_0",) and high.tests == ("level_1",)
+    assert "which limits: +2.0 mm give or take 5.0" in low.proves and "pinch" in low.proves
+    assert "+3.0 mm" in high.proves
+
+
+def test_two_margins_close_together_take_one():
+    piece, wearer = lipped((50, 82), (58, 82.5)), post(5.0, 55)
+    plan = planned(piece, wearer, pinch=Place("", "shell", (0, 0, 52)), height_mm=12.0)
+    both = [p for p in plan.planes if p.tests]
+    assert len(both) == 1 and set(both[0].tests) == {"level_0", "level_1"}
+    far = planned(lipped((30, 82), (80, 82.2)), wearer, pinch=Place("", "shell", (0, 0, 30)))
+    assert len([p for p in far.planes if p.tests]) == 2
+
+
+def test_a_margin_beyond_doubt_takes_none():
+    piece, wearer = lipped((20, 82), (90, 90)), post(3.0, 55)
+    plan = planned(piece, wearer, pinch=Place("", "shell", (0, 0, 20)))
+    # 10 mm give or take 3 cannot turn round. The second ring is the widest level, for want of another doubt.
+    assert [p.tests for p in plan.planes if p.tests] == [("level_0",)]
+
+
+def test_what_only_presses_from_above_is_said_to_be_beyond_any_ring():
+    form = shapes.sphere(80, 72)
+    row = (form.corners[:, :, 2].mean(axis=1) > 60).astype(int)
+    wearer = Wearer("ball", Form(form, ("side", "crown"), row))
+    sunk = shapes.dome(90, 94, -40, segments=72, rings=32)
+    piece = Piece("dome", (Part("shell", type(sunk)(sunk.vertices - (0, 0, 9.5), sunk.triangles)),))
+    plan = planned(piece, wearer)
+    assert len(plan.untested) == 1 and "crown, which limits" in plan.untested[0]
+    assert all(p.tests == () for p in plan.planes) and plan.planes
+
+
+def test_without_a_wearer_the_opening_and_the_roomiest_level():
+    piece = Piece("dome", (Part("shell", shapes.dome(90, 94, -40, segments=72, rings=32)),))
+    low, high = plan_levels(piece).planes
+    assert (low.name, high.name) == ("opening", "widest")
+    assert low.offset == pytest.approx(-36, abs=1) and high.offset == pytest.approx(0, abs=1.5)
+
+
+def test_limbs_have_their_levels_by_name():
+    arm = limb_form_of(estimate({}, "m"), "arm", "left").form
+    wearer = Wearer("arm", arm)
+    bracer = shapes.tube(60, 64, 260, 72)
+    piece = Piece("bracer", (Part("shell", type(bracer)(bracer.vertices + (0, 0, 170), bracer.triangles)),))
+    by_name = {p.name: p for p in plan_levels(piece, wearer).planes}
+    assert {"wrist", "forearm"} <= set(by_name)
+    assert by_name["wrist"].offset == pytest.approx(arm.landmarks["wrist_left"][2])
+    leg = limb_form_of(estimate({}, "m"), "leg", "left").form
+    greave = shapes.tube(75, 79, 330, 72)
+    piece = Piece("greave", (Part("shell", type(greave)(greave.vertices + (0, 0, 110), greave.triangles)),))
+    assert {"ankle", "calf"} <= {p.name for p in plan_levels(piece, Wearer("leg", leg)).planes}
+    tall = Piece(
+        "greave", (Part("shell", type(greave)(greave.vertices * (1, 1, 1.4) + (0, 0, 110), greave.triangles)),)
+    )
+    assert "knee" in {p.name for p in plan_levels(tall, Wearer("leg", leg)).planes}
+
+
+def test_a_solid_has_no_level():
+    with pytest.raises(InputError, match="no level section has an inside"):
+        plan_levels(Piece("box", (Part("box", shapes.box((40, 40, 40))),)))
+
+
+@given(st.integers(1, 6), st.integers(3, 12), st.integers(0, 2**31))
+def test_the_cover_is_the_smallest_there_is(count, levels, seed):
+    # Referee: every subset, smallest first.
+    random = np.random.default_rng(seed)
+    felt = random.random((count, levels)) < 0.4
+    felt[np.arange(count), random.integers(0, levels, count)] = True
+    aims = [_Aim(str(i), "", f, random.random(levels)) for i, f in enumerate(felt)]
+    found = _fewest(aims)
+    assert felt[:, found].any(axis=1).all()
+    least = next(
+        k for k in range(1, levels + 1) for some in combinations(range(levels), k) if felt[:, some].any(axis=1).all()
+    )
+    assert len(found) == least if least <= 3 else len(found) >= least
