@@ -108,8 +108,22 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--sex", choices=("f", "m", "any"), default="any")
     one.add_argument("--known", nargs="+", action="extend", default=[], metavar="NAME=MM[±SD]")
     one = bare("form", "the form of a card or a scan, with its landmarks and its dimensions", wearer)
-    one.add_argument("wearer", metavar="CARD.toml|SCAN", help="a wearer card, or the closed mesh of a head")
+    one.add_argument("wearer", metavar="CARD.toml|SCAN", help="a wearer card, or a scan of a head, a bust or a body")
     one.add_argument("--out", type=Path, required=True, metavar="FORM.ply", help="the mesh file to write")
+    one.add_argument(
+        "--landmark",
+        action="append",
+        default=[],
+        metavar="NAME=X,Y,Z",
+        help="tragion_left, tragion_right and sellion in the scan's own numbers, where it asks for them",
+    )
+    one.add_argument(
+        "--offset", action="append", default=[], metavar="REGION=MM", help="thickness of cap or hair to take off"
+    )
+    one.add_argument(
+        "--known", nargs="+", action="extend", default=[], metavar="NAME=MM", help="readings to check a scan's size by"
+    )
+    one.add_argument("--deviation", type=Path, metavar="MAP.ply", help="write how far the scan lies from the form")
     return top
 
 

@@ -6,11 +6,14 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ..core.errors import InputError
 from ..core.progress import Progress, part_of
 from .reading import Outcome, point, print_rows
+
+if TYPE_CHECKING:
+    from ..core.wearer.found import ReadWearer
 
 
 def estimate(options: argparse.Namespace, progress: Progress) -> Outcome:
@@ -38,21 +41,30 @@ def estimate(options: argparse.Namespace, progress: Progress) -> Outcome:
 def form(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Write the form of a card or a scan, and measure it."""
     from ..core.formats import WRITABLE, write_mesh
-    from ..core.wearer.sources import read_wearer
+    from ..core.wearer.scanread import write_deviation
 
     out: Path = options.out
     if out.suffix.lower() not in WRITABLE or out.is_dir():
         raise InputError(
             "this names no mesh file to write", source=str(out), remedy=f"end it in one of {', '.join(WRITABLE)}"
         )
-    read = read_wearer(options.wearer, options.units, part_of(progress, 0.0, 0.9))
+    read = _read(options, part_of(progress, 0.0, 0.9))
     made = read.wearer.form
     dimensions: dict[str, dict[str, Any]] = {name: {"on_form_mm": round(mm, 2)} for name, mm in read.measured().items()}
     if read.estimate is not None:
         asked = read.estimate.as_dict()["dimensions"]
         for name, entry in dimensions.items():
             entry.update(asked.get(name, {}))
+    if read.scan is not None:
+        for name, mm in read.scan.uncertainty_mm.items():
+            dimensions[name]["uncertainty_mm"] = round(mm, 2)
+    if options.deviation and read.scan is None:
+        raise InputError(
+            "there is no deviation to write: the form is not made from a scan", source=str(options.deviation)
+        )
     write_mesh(out, made.mesh)
+    if options.deviation and read.scan is not None:
+        write_deviation(options.deviation, made.mesh, read.scan.deviation_mm)
     result = {
         "file": str(out),
         "source": made.source,
@@ -61,10 +73,18 @@ def form(options: argparse.Namespace, progress: Progress) -> Outcome:
         "regions": list(made.region_names),
         "spread_mm": {n: round(mm, 2) for n, mm in made.spread_mm.items()},
     }
+    if read.scan is not None:
+        result["scan"] = read.scan.as_dict()
 
     def show(stdout: Any) -> None:
-        rows: list[Sequence[object]] = [("dimension", "on the form", "asked for", "± SD", "")]
-        for name, d in dimensions.items():
+        if read.scan is not None:
+            print_rows(stdout, read.scan.in_words())
+            print(file=stdout)
+            rows: list[Sequence[object]] = [("dimension", "on the form", "± (90 %)")]
+            rows += [(n, f"{d['on_form_mm']:.1f} mm", f"{d['uncertainty_mm']:.1f}") for n, d in dimensions.items()]
+        else:
+            rows = [("dimension", "on the form", "asked for", "± SD", "")]
+        for name, d in dimensions.items() if read.scan is None else ():
             asked_for = (f"{d['mean_mm']:.1f} mm", f"{d['sd_mm']:.1f}", d["source"]) if "mean_mm" in d else ("", "", "")
             rows.append((name, f"{d['on_form_mm']:.1f} mm", *asked_for))
         print_rows(stdout, rows)
@@ -75,3 +95,23 @@ def form(options: argparse.Namespace, progress: Progress) -> Outcome:
     inputs = [{"file": str(options.wearer), "sha256": read.sources[0].sha256}]
     inputs += [{"file": str(s.path), "sha256": s.sha256} for s in read.sources[1:]]
     return Outcome(result, inputs, read.warnings, False, show)
+
+
+def _read(options: argparse.Namespace, progress: Progress) -> ReadWearer:
+    """Return the wearer of a card or, brought home, of a scan."""
+    from ..core.formats import READABLE
+    from ..core.wearer.reading import parse_known
+    from ..core.wearer.scanread import ScanHints, parse_landmark, parse_offset, wearer_of_scan
+    from ..core.wearer.sources import read_wearer
+
+    path = Path(options.wearer)
+    if path.suffix.lower() in READABLE:
+        hints = ScanHints(
+            options.units, dict(map(parse_landmark, options.landmark)), dict(map(parse_offset, options.offset))
+        )
+        known = {name: reading.value for name, reading in map(parse_known, options.known)}
+        return wearer_of_scan(path, hints, known, source="mesh", progress=progress)
+    for given, option in ((options.landmark, "--landmark"), (options.offset, "--offset"), (options.known, "--known")):
+        if given:
+            raise InputError(f"{option} is for a scan", source=str(path), remedy="write it into the card instead")
+    return read_wearer(path, options.units, progress)

@@ -22,12 +22,10 @@ from .form import Wearer
 from .found import ReadWearer, Source
 from .headform import head_form_of
 from .limbform import Station, limb_form_of
-from .measure import measure
 from .population import SPEAKS_FOR
 from .recognise import form_of
+from .scanread import hints_of, wearer_of_scan
 
-# A tape and a scan of one head that differ by more than this share are not of one size.
-LARGEST_DIFFERENCE = 0.02
 GUESSED = f"what was not measured is estimated from {SPEAKS_FOR}"
 
 
@@ -82,26 +80,12 @@ def _from_readings(card: Card, progress: Progress) -> ReadWearer:
 
 def _from_scan(card: Card, progress: Progress) -> ReadWearer:
     assert card.scan_path is not None
-    units = card.scan_settings.get("units")
-    read = read_mesh(card.scan_path, None if units is None else str(units))
-    part_of(progress, 0.2, 0.9)(0.0, f"Looking for the head in {read.path.name}")
-    form = form_of(read.mesh, "scan")
-    warnings = list(read.warnings)
+    hints = hints_of(card.scan_settings, card.unit, card.shown)
+    inner = part_of(progress, 0.1, 0.9)
     if card.body_part[0] == "head":
-        if not form.landmarks:
-            raise InputError(
-                "no head was recognised in the scan",
-                source=str(card.scan_path),
-                remedy="turn it upright, facing -Y, in millimetres",
-            )
-        found = measure(form)
-        for name in sorted(card.readings.keys() & found.keys()):
-            ratio = found[name] / card.readings[name].value
-            if abs(ratio - 1) > LARGEST_DIFFERENCE:
-                warnings.append(
-                    f"{card.name}: {DIMENSIONS[name].in_words} is {found[name]:.0f} mm on the scan, "
-                    f"{card.readings[name].value:.0f} mm on the card ({100 * (ratio - 1):+.1f} %): "
-                    "check the scan's scale"
-                )
+        known = {n: r.value for n, r in card.readings.items() if DIMENSIONS[n].group == "head"}
+        return wearer_of_scan(card.scan_path, hints, known, name=card.name, progress=inner)
+    read = read_mesh(card.scan_path, hints.units)
+    form = form_of(read.mesh, "scan")
     form = replace(form, spread_mm=dict.fromkeys(form.region_names, TOLERANCES.scan_error_mm))
-    return ReadWearer(Wearer(card.name, form), (Source(read.path, read.sha256),), tuple(warnings))
+    return ReadWearer(Wearer(card.name, form), (Source(read.path, read.sha256),), read.warnings)

@@ -12,6 +12,7 @@ from .headform import head_form_of
 from .limbform import Station, limb_form_of, tape_girth
 from .measure import measure
 from .population import Estimate
+from .scan import ScanResult
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,8 @@ class ReadWearer:
         Where a limbform's girths are taken, by dimension name.
     body_part
         What a card's form is of; see `card.Card.body_part`.
+    scan
+        How a scan was brought home; None where the file's own surface is the form.
     """
 
     wearer: Wearer
@@ -42,6 +45,7 @@ class ReadWearer:
     estimate: Estimate | None = None
     stations: Mapping[str, Station] = field(default_factory=dict)
     body_part: tuple[str, str] = ("head", "")
+    scan: ScanResult | None = None
 
     def wider(self) -> Wearer | None:
         """Return the wearer as large as 90 % certainty allows: every girth and breadth at its upper end.

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -24,6 +25,7 @@ from ..arrays import BoolArray, FloatArray
 from ..errors import InputError
 from ..formats import UNITS_MM
 from ..mesh import TriangleMesh
+from ..pose import matrix_euler
 from ..progress import Progress, part_of, silent
 from .dimension import DIMENSIONS
 from .form import Form
@@ -33,7 +35,7 @@ from .regions import in_words
 from .register import Similarity, best_similarity, vertex_normals
 from .scanclean import clustered, matter, shells
 from .scanfit import HEAD_REGIONS, Cloud, cloud_of, fitted, head_rows
-from .scansearch import SCALES, Candidate, candidates, facing_out, registered
+from .scansearch import Candidate, candidates, facing_out, registered
 from .template import template_head
 
 # The three that are asked for: both ears and the root of the nose.
@@ -101,6 +103,40 @@ class ScanResult:
     reasons: tuple[str, ...]
     uncertainty_mm: Mapping[str, float]
     warnings: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return what JSON shows: numbers and words, no arrays."""
+        rotation = self.to_form.linear @ np.diag([-1.0 if self.mirrored else 1.0, 1.0, 1.0]) / self.to_form.scale
+        told = self.deviation_mm[np.isfinite(self.deviation_mm)]
+        return {
+            "unit": self.unit,
+            "unit_found": self.unit_found,
+            "mirrored": self.mirrored,
+            "rotation_deg": [round(float(a), 3) + 0.0 for a in matrix_euler(rotation)],
+            "translation_mm": [round(float(t), 3) + 0.0 for t in self.to_form.shift],
+            "covered": round(self.covered, 3),
+            "noise_mm": round(self.noise_mm, 2),
+            "deviation_mm": {
+                "mean": round(float(told.mean()), 3) + 0.0,
+                "rms": round(float(np.sqrt((told**2).mean())), 3),
+                "p95": round(float(np.quantile(np.abs(told), 0.95)), 3),
+            },
+            "confidence": round(self.confidence, 3),
+            "reasons": list(self.reasons),
+        }
+
+    def in_words(self) -> list[tuple[str, str]]:
+        """Return the rows of a table on where the scan came from and how sure that is."""
+        d = self.as_dict()
+        turn = ", ".join(f"{a:.1f}°" for a in d["rotation_deg"])
+        return [
+            ("unit", f"{self.unit}, {'found' if self.unit_found else 'as stated'}"),
+            ("turned about x, y, z by", turn + ("; mirrored back first" if self.mirrored else "")),
+            ("of the head it has", f"{100 * self.covered:.0f} %"),
+            ("noise", f"{self.noise_mm:.1f} mm"),
+            ("form to scan, RMS", f"{d['deviation_mm']['rms']:.2f} mm"),
+            ("confidence", f"{self.confidence:.2f}: {self.reasons[0]}"),
+        ]
 
 
 def form_of_scan(
@@ -177,7 +213,7 @@ def form_of_scan(
     sizes = measure(form)
     covered = float(seen[head].mean())
     confidence, reasons = _confidence(place, covered, gaps.noise)
-    notes += _scale_doubts(sizes, known_mm or {})
+    notes += scale_doubts(sizes, known_mm or {})
     notes += _missing(seen)
     return ScanResult(
         form,
@@ -432,8 +468,8 @@ def _confidence(place: _Place, covered: float, noise: float) -> tuple[float, tup
     return min(parts.values()), tuple(sorted(parts, key=lambda text: parts[text]))
 
 
-def _scale_doubts(sizes: Mapping[str, float], known_mm: Mapping[str, float]) -> list[str]:
-    """Return what tape and scan do not agree on."""
+def scale_doubts(sizes: Mapping[str, float], known_mm: Mapping[str, float]) -> list[str]:
+    """Return, in words, where a reading and the scan differ by more than `LARGEST_DIFFERENCE`."""
     doubts = []
     for name in sorted(known_mm.keys() & sizes.keys()):
         ratio = sizes[name] / known_mm[name]
@@ -456,6 +492,3 @@ def _missing(seen: BoolArray) -> list[str]:
         if name.split("_")[0] in HEAD_REGIONS and (share[rows] * weight).sum() < 0.5 * weight.sum():
             bare.append(in_words(name))
     return [f"not in the scan, shaped by the template: {', '.join(bare)}"] if bare else []
-
-
-__all__ = ["ASKED", "SCALES", "ScanResult", "form_of_scan"]

@@ -42,7 +42,7 @@ SHARED_MM = 0.3
 # How much a vertex minds sliding along the surface, as a share of its gap's worth.
 SLIDE = 0.05
 NORMAL_CELL_MM = 6.0
-MOST_POINTS, FEW_POINTS = 80_000, 12_000
+MOST_POINTS, FEW_POINTS = 50_000, 5_000
 
 
 @dataclass(frozen=True)
@@ -123,51 +123,84 @@ def gaps_of(cloud: Cloud, vertices: FloatArray, reach_mm: float) -> Gaps:
     return Gaps(mean, count, noise)
 
 
-def with_dimensions(cloud: Cloud, start: FloatArray) -> tuple[FloatArray, float]:
-    """Return the template's vertices (n, 3) with the dimensions, place and size that fit best, and what stays, mm.
+@dataclass(frozen=True)
+class _Shape:
+    """A head of some dimensions in some place: weights of the fields, then scale and rotation, and a shift."""
+
+    weight: FloatArray
+    linear: FloatArray
+    shift: FloatArray
+
+    @property
+    def vertices(self) -> FloatArray:
+        """The template's vertices, (n, 3)."""
+        v = template_head().mesh.vertices
+        return np.asarray((v + np.tensordot(self.weight, _handles(), axes=1)) @ self.linear.T + self.shift)
+
+
+def with_dimensions(cloud: Cloud, start: FloatArray) -> FloatArray:
+    """Return the template's vertices (n, 3) with the dimensions, place and size that fit best.
 
     Parameters
     ----------
     start
         (n, 3), the template's vertices in the cloud's frame, about right.
     """
-    v = template_head().mesh.vertices
-    triangles = template_head().mesh.triangles
+    head = start[head_rows()]
+    inside = ((cloud.points > head.min(axis=0) - 30.0) & (cloud.points < head.max(axis=0) + 30.0)).all(axis=1)
+    rows = np.flatnonzero(inside)[:: max(int(inside.sum()) // FEW_POINTS, 1)]
+    few = Cloud(cloud.points[rows], cloud.normals[rows])
+    tries: list[tuple[float, int, _Shape]] = []
+    for one in _starts(start):
+        shape = _as_shape(one)
+        now = one  # the first gaps are those of the start, whatever shape is nearest to it
+        for reach in (30.0, 22.0, 17.0, 13.0, 10.0):
+            shape = _nearer(few, shape, now, reach)
+            now = shape.vertices
+        tries.append((_stays(few, now), len(tries), shape))
+    shape = min(tries, key=lambda t: t[:2])[2]
+    for _ in range(6):
+        shape = _nearer(few, shape, shape.vertices, 8.0)
+    return shape.vertices
+
+
+def _as_shape(vertices: FloatArray) -> _Shape:
+    head = head_rows()
+    size, turn, shift = igl.procrustes(template_head().mesh.vertices[head], vertices[head], include_scaling=True)
+    return _Shape(np.zeros(len(_handles())), size * turn.T, shift)
+
+
+def _nearer(cloud: Cloud, shape: _Shape, now: FloatArray, reach_mm: float) -> _Shape:
+    """Return the shape after one Gauss-Newton step towards the cloud, as seen from the vertices `now`."""
     head = head_rows()
     fields = _handles()[:, head]
-    size, turn, shift = igl.procrustes(v[head], start[head], include_scaling=True)
-    linear = size * turn.T
-    weight = np.zeros(len(fields))
-    now = start
-    for reach in (30.0, 25.0, 20.0, 16.0, 13.0, 11.0, 9.0, 8.0, 8.0, 8.0, 8.0, 8.0):
-        gaps = gaps_of(cloud, now, reach)
-        n = vertex_normals(TriangleMesh(now, triangles))[head]
-        # Neighbours are bent alike, so they are wrong alike: a tenth of them speak for themselves.
-        worth = 0.1 / (1.0 / np.maximum(gaps.worth[head], 1e-9) + 1.0) * (gaps.worth[head] > 0)
-        p = (v[head] + np.tensordot(weight, fields, axes=1)) @ linear.T
-        aim = now[head] + n * gaps.mean[head][:, None] - shift
-        right = ((aim - p) * n).sum(axis=1)
-        moves = [((f @ linear.T) * n).sum(axis=1) for f in fields]
-        rows = np.column_stack([*moves, np.cross(p, n), (p * n).sum(axis=1), n])
-        # A few large gaps are hair or cloth: they count less (Cauchy's weight).
-        worth = worth / (1.0 + (gaps.mean[head] / 4.0) ** 2)
-        prior = np.zeros(rows.shape[1])
-        prior[: len(fields)] = 1.0 / PEOPLE_MM**2
-        pull = rows.T @ (worth * right)
-        pull[: len(fields)] -= weight / PEOPLE_MM**2
-        u = np.linalg.solve(rows.T @ (worth[:, None] * rows) + np.diag(prior + 1e-9), pull)
-        weight = weight + u[: len(fields)]
-        angle = u[len(fields) : len(fields) + 3]
-        length = float(np.linalg.norm(angle))
-        step = rotation_about(angle, float(np.degrees(length))) if length > 1e-12 else np.eye(3)
-        linear = (1 + u[-4]) * step @ linear
-        shift = shift + u[-3:]
-        now = (v + np.tensordot(weight, _handles(), axes=1)) @ linear.T + shift
-    gaps = gaps_of(cloud, now, 12.0)
-    told = gaps.count[head] > 0.2
-    # What the scan says nothing of counts as far: else a template that has slipped off would fit well.
-    stays = np.where(told, np.minimum(np.abs(gaps.mean[head]), 8.0), 8.0)
-    return now, float(stays.mean())
+    gaps = gaps_of(cloud, now, reach_mm)
+    n = vertex_normals(TriangleMesh(now, template_head().mesh.triangles))[head]
+    # Neighbours are bent alike, so they are wrong alike: a tenth of them speak for themselves.
+    worth = 0.1 / (1.0 / np.maximum(gaps.worth[head], 1e-9) + 1.0) * (gaps.worth[head] > 0)
+    # A few large gaps are hair or cloth: they count less (Cauchy's weight).
+    worth = worth / (1.0 + (gaps.mean[head] / 4.0) ** 2)
+    p = shape.vertices[head] - shape.shift
+    aim = now[head] + n * gaps.mean[head][:, None] - shape.shift
+    right = ((aim - p) * n).sum(axis=1)
+    moves = [((f @ shape.linear.T) * n).sum(axis=1) for f in fields]
+    rows = np.column_stack([*moves, np.cross(p, n), (p * n).sum(axis=1), n])
+    k = len(fields)
+    prior = np.full(rows.shape[1], 1e-9)
+    prior[:k] += 1.0 / PEOPLE_MM**2
+    pull = rows.T @ (worth * right)
+    pull[:k] -= shape.weight / PEOPLE_MM**2
+    u = np.linalg.solve(rows.T @ (worth[:, None] * rows) + np.diag(prior), pull)
+    angle = float(np.linalg.norm(u[k : k + 3]))
+    turn = rotation_about(u[k : k + 3], float(np.degrees(angle))) if angle > 1e-12 else np.eye(3)
+    return _Shape(shape.weight + u[:k], (1 + u[-4]) * turn @ shape.linear, shape.shift + u[-3:])
+
+
+def _stays(cloud: Cloud, vertices: FloatArray) -> float:
+    """Return the mean gap that stays; what the scan says nothing of counts as far, or slipping off would fit well."""
+    gaps = gaps_of(cloud, vertices, 12.0)
+    head = head_rows()
+    return float(np.where(gaps.count[head] > 0.2, np.minimum(np.abs(gaps.mean[head]), 8.0), 8.0).mean())
 
 
 def bent(
@@ -207,12 +240,7 @@ def bent(
 
 def fitted(cloud: Cloud, start: FloatArray) -> tuple[FloatArray, Gaps]:
     """Return the template's vertices on the scan (n, 3), and the gaps that stay."""
-    few = Cloud(
-        cloud.points[:: max(len(cloud.points) // FEW_POINTS, 1)],
-        cloud.normals[:: max(len(cloud.points) // FEW_POINTS, 1)],
-    )
-    tries = [with_dimensions(few, one) for one in _starts(start)]
-    now = min(tries, key=lambda pair: pair[1])[0]
+    now = with_dimensions(cloud, start)
     coarse = np.where(_on_skull(), SKULL_COARSE_MM, COARSE_MM)
     fine = np.where(_on_skull(), SKULL_FINE_MM, FINE_MM)
     now = bent(cloud, now, (15.0, 10.0, 8.0), COARSE_WIDTH_MM, COARSE_KNOTS, coarse)

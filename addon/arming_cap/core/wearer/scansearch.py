@@ -188,7 +188,7 @@ def _improved(
     return linear, shift, covered - 1.5 * within - mean_off / 15.0
 
 
-def candidates(mesh: TriangleMesh, most: int = 10, progress: Progress = silent) -> list[Candidate]:
+def candidates(mesh: TriangleMesh, most: int = 7, progress: Progress = silent) -> list[Candidate]:
     """Return the likeliest ways that the template lies in a scan, best first.
 
     Parameters
