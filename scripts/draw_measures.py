@@ -25,8 +25,14 @@ from arming_cap.core.mesh import TriangleMesh  # noqa: E402
 from arming_cap.core.wearer.dimension import DIMENSIONS  # noqa: E402
 from arming_cap.core.wearer.form import Form  # noqa: E402
 from arming_cap.core.wearer.headform import form_from_dimensions  # noqa: E402
-from arming_cap.core.wearer.limbform import convex_hull  # noqa: E402
-from arming_cap.core.wearer.measure import EAR_ROOT_MM, NECK_LEAN_DEG, Ruler, measure, section_points  # noqa: E402
+from arming_cap.core.wearer.measure import (  # noqa: E402
+    EAR_ROOT_MM,
+    NECK_LEAN_DEG,
+    Ruler,
+    convex_hull,
+    measure,
+    section_points,
+)
 from arming_cap.core.wearer.population import SPEAKS_FOR, estimate  # noqa: E402
 
 # Rows of a view: which way the page's right and up point, and towards the eye.

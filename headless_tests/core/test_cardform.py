@@ -118,6 +118,12 @@ def test_a_limb_from_its_card(tmp_path):
     assert read.wearer.form.spread_mm["wrist_right"] > 0
 
 
+def test_a_limbs_reading_that_shapes_nothing_is_named(tmp_path):
+    body = 'form = "left arm"\n[readings]\nwrist_circumference = 160\nforearm_hand_length = 450\n'
+    told = [w for w in read_wearer(card(tmp_path, body)).warnings if "does not shape" in w]
+    assert told == ["Ode: forearm hand length does not shape the form"]
+
+
 @pytest.mark.parametrize("part", ["head", "left leg", "torso"])
 def test_no_form_without_a_reading_of_that_part(tmp_path, part):
     with pytest.raises(InputError, match=f"no reading of the {part.split()[-1]}"):

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from shapes import revolved, sphere
 
 from arming_cap.core.errors import InputError
-from arming_cap.core.wearer.limbform import KINDS, Station, convex_hull, half_axes, limb_form, limb_form_of, measure
+from arming_cap.core.wearer.limbform import KINDS, Station, half_axes, limb_form, limb_form_of, measure
 from arming_cap.core.wearer.limbform import tape_girth as taped
+from arming_cap.core.wearer.measure import girth
 from arming_cap.core.wearer.population import estimate, survey
 from arming_cap.core.wearer.reading import Reading
 from arming_cap.core.wearer.regions import ALL
@@ -34,8 +35,8 @@ def test_girths_return_for_any_realistic_adult(kind, sex, seed):
     """A random draw from the survey's own normal: a realistic combination, p1 to p99 and beyond."""
     dimensions = person(sex, np.random.default_rng(seed).standard_normal(len(survey().names)))
     made = limb_form(kind, dimensions)
-    for name, girth in measure(made).items():
-        assert girth == pytest.approx(dimensions[name], abs=0.01), name
+    for name, found in measure(made).items():
+        assert found == pytest.approx(dimensions[name], abs=0.01), name
     facts = made.form.mesh.soundness
     assert facts.solid and facts.shells == 1 and made.form.mesh.volume_mm3 > 0
     assert set(made.form.region_names) <= set(ALL)
@@ -48,8 +49,8 @@ def test_every_dimension_at_its_first_or_last_percentile(kind, sex, at):
     group = survey().by_sex[sex]
     dimensions = dict(zip(survey().names, group.mean + at * np.sqrt(group.covariance.diagonal())))
     made = limb_form(kind, dimensions, "right")
-    for name, girth in measure(made).items():
-        assert girth == pytest.approx(dimensions[name], abs=0.01), name
+    for name, found in measure(made).items():
+        assert found == pytest.approx(dimensions[name], abs=0.01), name
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -107,6 +108,44 @@ def test_a_girth_between_stations_stays_below_the_largest():
         assert taped(made.form.mesh, level) <= measure(made)["calf_circumference"] + 1e-6
 
 
+@pytest.mark.parametrize(
+    ("kind", "regions", "landmarks"),
+    [
+        ("arm", "upper_arm elbow forearm wrist hand", "acromion elbow wrist hand fingertip"),
+        ("leg", "thigh knee calf ankle heel instep foot", "crotch knee calf ankle heel_ankle heel toe_tip"),
+    ],
+)
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_every_place_has_its_name_and_side(kind, regions, landmarks, side):
+    form = limb_form(kind, person("f", np.zeros(len(survey().names))), side).form
+    assert set(form.region_names) == {f"{name}_{side}" for name in regions.split()}
+    assert {f"{name}_{side}" for name in landmarks.split()} <= set(form.landmarks)
+    centre = form.mesh.corners.mean(axis=1)
+    place = {n: centre[np.array(form.regions_at(np.arange(len(form.mesh)))) == f"{n}_{side}"] for n in regions.split()}
+    heights = [place[n][:, 2].mean() for n in regions.split()[:5]]
+    assert heights == sorted(heights, reverse=True)
+    if kind == "leg":  # toes to the front, the heel behind and below the instep
+        assert place["foot"][:, 1].mean() < place["instep"][:, 1].mean() < place["heel"][:, 1].mean()
+        assert place["heel"][:, 2].mean() < place["instep"][:, 2].mean()
+    else:
+        assert form.landmarks[f"fingertip_{side}"][2] == form.mesh.bounds[0][2] == 0
+
+
+@pytest.mark.parametrize("sex", "mf")
+def test_what_must_pass_over_the_hand_is_the_hands_girth(sex):
+    """By trimesh's level sections: between wrist and fingertip nothing is larger than where the tape was laid."""
+    import trimesh
+
+    dimensions = person(sex, np.zeros(len(survey().names)))
+    form = limb_form("arm", dimensions).form
+    mesh = trimesh.Trimesh(form.mesh.vertices, form.mesh.triangles, process=False)
+    levels = np.linspace(2.0, dimensions["hand_length"], 60)
+    girths = [mesh.section(plane_origin=(0, 0, z), plane_normal=(0, 0, 1)).length for z in levels]
+    assert max(girths) == pytest.approx(dimensions["hand_circumference"], abs=1.0)
+    assert girths[-1] == pytest.approx(dimensions["wrist_circumference"], abs=1.0)
+    assert girths[0] < 0.5 * max(girths)  # a fingertip is no knuckle
+
+
 def test_measured_elbow_and_knee_get_their_rings():
     known = {"elbow_circumference": Reading(280), "knee_circumference": Reading(390)}
     guess = estimate(known, "m")
@@ -118,9 +157,9 @@ def test_measured_elbow_and_knee_get_their_rings():
 def test_the_upper_form_is_the_wider_and_its_spread_is_the_intervals():
     guess = estimate({"stature": Reading(1700)}, "f")
     plain, wide = limb_form_of(guess, "leg"), limb_form_of(guess, "leg", upper=True)
-    for name, girth in measure(wide).items():
-        assert girth == pytest.approx(guess.dimensions[name].high, abs=0.01)
-        assert girth > measure(plain)[name]
+    for name, found in measure(wide).items():
+        assert found == pytest.approx(guess.dimensions[name].high, abs=0.01)
+        assert found > measure(plain)[name]
     calf = guess.dimensions["calf_circumference"]
     assert plain.form.spread_mm["calf_left"] == pytest.approx((calf.high - calf.low) / (4 * math.pi))
     assert {"chest", "back"} <= limb_form_of(guess, "torso").form.spread_mm.keys()
@@ -140,23 +179,18 @@ def test_rings_have_the_girth_asked_for(girth, breadth, ratio):
 
 
 def test_a_tape_spans_hollows():
-    flower = np.array([[-40, 0], [-5, 0], [-5, 30], [5, 30], [5, 0], [40, 0], [40, -20], [-40, -20]], float)
-    hull = convex_hull(flower)
-    assert {tuple(p) for p in hull} == {(-40, 0), (-5, 30), (5, 30), (40, 0), (40, -20), (-40, -20)}
     station = Station(np.array([0, 0, 10.0]), np.array([0, 0, 1.0]), 60.0)
     assert taped(sphere(50, segments=256), station) == pytest.approx(2 * math.pi * math.sqrt(50**2 - 10**2), rel=2e-4)
     waisted = revolved([(0, 0), (30, 0), (30, 20), (0, 20)], 64)
     assert taped(waisted, station) == pytest.approx(64 * 2 * 30 * math.sin(math.pi / 64))
 
 
-def test_hull_is_scipys():
+def test_the_tape_is_scipys_hull():
     from scipy.spatial import ConvexHull
 
     points = np.random.default_rng(3).standard_normal((300, 2))
-    hull = convex_hull(points)
-    want = ConvexHull(points)
-    assert len(hull) == len(want.vertices)
-    assert np.linalg.norm(np.diff(hull, axis=0, append=hull[:1]), axis=1).sum() == pytest.approx(want.area)
+    flat = np.column_stack([points, np.zeros(len(points))])
+    assert girth(flat, np.array([0.0, 0.0, 1.0])) == pytest.approx(ConvexHull(points).area)  # a perimeter in the plane
 
 
 def test_bad_input_is_one_clear_line():

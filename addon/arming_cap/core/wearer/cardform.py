@@ -69,7 +69,9 @@ def _from_readings(card: Card, progress: Progress) -> ReadWearer:
             form = head_form_of(estimate, card.name)
         else:
             limb = limb_form_of(estimate, kind, side or "left")
-            form, notes, stations = limb.form, limb.notes, limb.stations
+            form, stations = limb.form, limb.stations
+            idle = [n for n in card.readings if DIMENSIONS[n].group == kind and n not in limb.used]
+            notes = (*limb.notes, *(f"{DIMENSIONS[n].in_words} does not shape the form" for n in idle))
     except InputError as error:
         raise InputError(error.what, source=card.shown, remedy=error.remedy) from None
     guessed = any(v.source == "estimated" and DIMENSIONS[n].group == kind for n, v in estimate.dimensions.items())

@@ -27,6 +27,7 @@ from ..errors import InputError
 from ..mesh import TriangleMesh
 from .dimension import DIMENSIONS
 from .form import Form
+from .measure import girth, section_points
 from .population import Estimate
 from .regions import ALL
 
@@ -56,11 +57,14 @@ class LimbForm:
         By dimension name.
     notes
         What was assumed, one sentence each.
+    used
+        The dimensions that shape it.
     """
 
     form: Form
     stations: Mapping[str, Station]
     notes: tuple[str, ...] = ()
+    used: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -142,14 +146,34 @@ def _level(stations: Sequence[_Ring], region_at: Callable[[float], str]) -> list
     return [_Ring(y[i], -d, 0.0, a[i], b[i], region_at(-d), named.get(float(d), "")) for i, d in enumerate(fine)]
 
 
+def _dome(ring: _Ring, way: tuple[float, float], rise: float) -> list[_Ring]:
+    """Return rings that round off a tube's end: a quarter of an ellipse, `rise` high towards `way` (y, z)."""
+    return [
+        replace(
+            ring,
+            y=ring.y + way[0] * rise * math.sin(angle),
+            z=ring.z + way[1] * rise * math.sin(angle),
+            a=ring.a * math.cos(angle),
+            b=ring.b * math.cos(angle),
+            girth_of="",
+        )
+        for angle in np.radians([20.0, 40.0, 58.0, 74.0])
+    ]
+
+
+_UP, _DOWN, _FORWARD = (0.0, 1.0), (0.0, -1.0), (-1.0, 0.0)
+
+
 class _Body:
     """What a builder may ask of the dimensions: values it needs, and what it had to do without."""
 
     def __init__(self, dimensions: Mapping[str, float]) -> None:
         self.dimensions = dimensions
         self.notes: list[str] = []
+        self.used: set[str] = set()
 
     def __getitem__(self, name: str) -> float:
+        self.used.add(name)
         value = self.dimensions.get(name)
         if value is None:
             raise InputError(
@@ -171,7 +195,17 @@ class _Body:
         return _Ring(y, z, 0.0, a, b, "", name)
 
 
-def _arm(body: _Body, side: str) -> tuple[list[_Ring], tuple[float, float, float], tuple[float, float, float]]:
+@dataclass(frozen=True)
+class _Tube:
+    """What a builder makes: rings from end to end, the points that close it, and landmarks by name without side."""
+
+    rings: list[_Ring]
+    start: tuple[float, float, float]
+    end: tuple[float, float, float]
+    landmarks: Mapping[str, tuple[float, float, float]]
+
+
+def _arm(body: _Body, side: str) -> _Tube:
     hand, fore, upper = (body[n] for n in ("hand_length", "radiale_stylion_length", "shoulder_elbow_length"))
     wrist, elbow, top = hand, hand + fore, hand + fore + upper
     upper_name = body.either(
@@ -180,20 +214,22 @@ def _arm(body: _Body, side: str) -> tuple[list[_Ring], tuple[float, float, float
     fore_name = body.either(
         "forearm_circumference", "forearm_circumference_flexed", "the forearm is as thick as when flexed"
     )
-    shoulder = body.ring(upper_name, elbow + 0.5 * upper)
-    stations = [_Ring(0.0, top - 15, 0.0, 0.7 * shoulder.a, 0.7 * shoulder.b, ""), shoulder]
+    upper_arm = body.ring(upper_name, elbow + 0.5 * upper)
+    rise = 0.9 * upper_arm.a
+    shoulder = replace(upper_arm, z=top - rise, a=0.96 * upper_arm.a, b=upper_arm.b, girth_of="")
+    stations = [shoulder, upper_arm]
     if "elbow_circumference" in body.dimensions:
-        stations.append(body.ring("elbow_circumference", elbow, ratio=0.9))
+        stations.append(body.ring("elbow_circumference", elbow, 4.0, ratio=0.9))
     else:
         body.notes.append("the elbow's girth was not measured: it runs smoothly from upper arm to forearm")
-    knuckles = body.ring("hand_circumference", 0.48 * hand)
-    b, a = half_axes(body["hand_circumference"], breadth=body.dimensions.get("hand_breadth"), ratio=2.6)
-    knuckles = _Ring(0.0, knuckles.z, 0.0, a, b, "", "hand_circumference")
+    b, a = half_axes(body["hand_circumference"], breadth=body["hand_breadth"], ratio=2.6)
+    tip = 0.07 * hand
     stations += [
         body.ring(fore_name, elbow - 0.22 * fore, ratio=0.9),
         body.ring("wrist_circumference", wrist, ratio=0.72),
-        knuckles,
-        _Ring(0.0, 0.04 * hand, 0.0, 0.5 * a, 0.55 * b, ""),
+        _Ring(0.0, 0.48 * hand, 0.0, a, b, "", "hand_circumference"),
+        _Ring(0.0, 0.26 * hand, 0.0, 0.7 * a, 0.88 * b, ""),
+        _Ring(0.0, tip, 0.0, 0.52 * a, 0.6 * b, ""),
     ]
 
     def region(z: float) -> str:
@@ -207,27 +243,32 @@ def _arm(body: _Body, side: str) -> tuple[list[_Ring], tuple[float, float, float
                 return f"{name}_{side}"
         return f"hand_{side}"
 
-    return _level(stations, region), (0.0, 0.0, top), (0.0, 0.0, 0.0)
+    rings = _level(stations, region)
+    rings = [*_dome(rings[0], _UP, rise)[::-1], *rings, *_dome(rings[-1], _DOWN, tip)]
+    marks = {"acromion": (0.0, 0.0, top), "fingertip": (0.0, 0.0, 0.0), "elbow": (0.0, 0.0, elbow)}
+    return _Tube(rings, marks["acromion"], marks["fingertip"], marks)
 
 
-def _leg(body: _Body, side: str) -> tuple[list[_Ring], tuple[float, float, float], tuple[float, float, float]]:
+def _leg(body: _Body, side: str) -> _Tube:
     crotch, knee, shin = (body[n] for n in ("crotch_height", "knee_height_midpatella", "tibial_height"))
     knob = body["lateral_malleolus_height"]
     thigh = body.ring("thigh_circumference", crotch - 30)
     stations = [
-        _Ring(0.0, crotch, 0.0, 0.9 * thigh.a, 0.9 * thigh.b, ""),
+        replace(thigh, z=crotch, a=0.97 * thigh.a, b=0.97 * thigh.b, girth_of=""),
         thigh,
-        body.ring("lower_thigh_circumference", knee + 45),
+        body.ring("lower_thigh_circumference", knee + 45, -4.0),
     ]
     if "knee_circumference" in body.dimensions:
         stations.append(body.ring("knee_circumference", knee))
     else:
         body.notes.append("the knee's girth was not measured: it runs smoothly from thigh to calf")
     ankle = body.ring("ankle_circumference", knob + 55, ratio=0.8)
+    calf = body.ring("calf_circumference", 0.72 * shin, ratio=0.95)
+    calf = replace(calf, y=0.6 * (calf.b - ankle.b))  # the shin runs straight, the muscle lies behind it
     # Below the ankle the planes turn about a line in front of the instep, so that they never meet inside the foot.
     turn, pivot_z = 25.0, knob + 30
-    base = _Ring(0.0, pivot_z, 0.0, 1.08 * ankle.a, 1.04 * ankle.b, "")
-    stations += [body.ring("calf_circumference", 0.72 * shin, ratio=0.95), ankle, base]
+    base = _Ring(0.0, pivot_z, 0.0, max(body["bimalleolar_breadth"] / 2, ankle.a), 1.04 * ankle.b, "")
+    stations += [calf, ankle, base]
 
     def region(z: float) -> str:
         for name, least in (("thigh", knee + 60), ("knee", knee - 60), ("calf", knob + 75)):
@@ -237,7 +278,7 @@ def _leg(body: _Body, side: str) -> tuple[list[_Ring], tuple[float, float, float
 
     rings = _level(stations, region)
     pivot_y = -base.b - turn
-    heel_a, heel_b = half_axes(body["heel_ankle_circumference"], breadth=body.dimensions.get("heel_breadth"), ratio=0.5)
+    heel_a, heel_b = half_axes(body["heel_ankle_circumference"], breadth=body["heel_breadth"], ratio=0.5)
     lift = 12.0  # the ring's lowest point above the floor: the pad of the heel is below it
     steepness = (pivot_z - lift) / (turn + 2 * heel_b)
     if not 0.2 < steepness < 0.95:
@@ -268,29 +309,38 @@ def _leg(body: _Body, side: str) -> tuple[list[_Ring], tuple[float, float, float
     ball_a, ball_b = half_axes(body["ball_of_foot_circumference"], breadth=breadth, ratio=1.9)
     last = rings[-1]
     tip = behind - length
-    knots = -np.array([last.y, behind - 0.72 * length, tip + 0.04 * length], float)
+    round_off = 0.08 * length
+    knots = -np.array([last.y, behind - 0.72 * length, tip + round_off], float)
     if not np.all(np.diff(knots) > 5):
         raise InputError("the foot is too short for its ankle", remedy="take foot length and ankle girth again")
     for at in np.concatenate([np.linspace(knots[0], knots[1], 10)[1:], np.linspace(knots[1], knots[2], 10)[1:]]):
-        a = float(_monotone(knots, np.array([last.a, ball_a, 0.6 * ball_a], float), np.array([at]))[0])
-        b = float(_monotone(knots, np.array([last.b, ball_b, 0.45 * ball_b], float), np.array([at]))[0])
+        a = float(_monotone(knots, np.array([last.a, ball_a, 0.74 * ball_a], float), np.array([at]))[0])
+        b = float(_monotone(knots, np.array([last.b, ball_b, 0.58 * ball_b], float), np.array([at]))[0])
         name = "ball_of_foot_circumference" if at == knots[1] else ""
         rings.append(_Ring(-float(at), b, 90.0, a, b, f"foot_{side}", name))
-    return rings, (0.0, 0.0, crotch + 15), (0.0, tip, rings[-1].z)
+    toe = (0.0, tip, rings[-1].z)
+    top = rings[0].z + 30
+    rings = [*_dome(rings[0], _UP, 30.0)[::-1], *rings, *_dome(rings[-1], _FORWARD, round_off)]
+    marks = {"crotch": (0.0, 0.0, crotch), "knee": (0.0, 0.0, knee), "toe_tip": toe, "heel": (0.0, behind, lift)}
+    return _Tube(rings, (0.0, rings[0].y, top), toe, marks)
 
 
-def _torso(body: _Body, side: str) -> tuple[list[_Ring], tuple[float, float, float], tuple[float, float, float]]:
+def _torso(body: _Body, side: str) -> _Tube:
     crotch, height = body["crotch_height"], body["stature"]
     trunk = height - crotch
-    neck = body.ring("neck_circumference", 0.70 * trunk)
+    neck = body.ring("neck_circumference", 0.72 * trunk)
+    base = body.ring("neck_base_circumference", 0.675 * trunk)
     shoulders = body.ring("shoulder_circumference", 0.55 * trunk, breadth=body["bideltoid_breadth"], ratio=1.9)
+    # The bony edges of the shoulders are above the widest of the muscle; below it the arms begin.
+    bones = max(min(body["biacromial_breadth"] / 2, shoulders.a), base.a)
     waist = body.ring("waist_circumference", 0.22 * trunk, ratio=body["waist_breadth"] / body["waist_depth"])
-    base = body.ring("neck_base_circumference", 0.65 * trunk)
     stations = [
-        _Ring(0.0, neck.z + 30, 0.0, neck.a, neck.b, ""),
+        replace(neck, z=neck.z + 40, girth_of=""),
         neck,
         base,
+        _Ring(0.0, 0.615 * trunk, 0.0, bones, (base.b + shoulders.b) / 2, ""),
         shoulders,
+        replace(shoulders, z=0.515 * trunk, a=0.98 * shoulders.a, b=0.99 * shoulders.b, girth_of=""),
         body.ring("chest_circumference", 0.45 * trunk, ratio=body["chest_breadth"] / body["chest_depth"]),
         waist,
         _Ring(0.0, 0.0, 0.0, waist.a, 0.9 * waist.b, ""),
@@ -308,7 +358,10 @@ def _torso(body: _Body, side: str) -> tuple[list[_Ring], tuple[float, float, flo
                 return name
         return "hip"
 
-    return _level(stations, region), (0.0, 0.0, neck.z + 40), (0.0, 0.0, -10.0)
+    rings = _level(stations, region)
+    top, low = (0.0, 0.0, neck.z + 60), (0.0, 0.0, -40.0)
+    rings = [*_dome(rings[0], _UP, 20.0)[::-1], *rings, *_dome(rings[-1], _DOWN, 40.0)]
+    return _Tube(rings, top, low, {"crotch": (0.0, 0.0, 0.0)})
 
 
 _BUILDERS = {"arm": _arm, "leg": _leg, "torso": _torso}
@@ -334,21 +387,23 @@ def limb_form(kind: str, dimensions: Mapping[str, float], side: str = "left") ->
     if kind not in KINDS or side not in ("left", "right"):
         raise InputError(f"no form is called {kind!r}, {side!r}", remedy=f"use {', '.join(KINDS)}, and left or right")
     body = _Body(dimensions)
-    rings, start, end = _BUILDERS[kind](body, side)
-    mesh = _skin(rings, start, end, f"{kind}_{side}" if kind != "torso" else kind)
-    names, labels = _regions(mesh, rings, kind)
+    tube = _BUILDERS[kind](body, side)
+    mesh = _skin(tube.rings, tube.start, tube.end, f"{kind}_{side}" if kind != "torso" else kind)
+    names, labels = _regions(mesh, tube.rings, kind)
     stations = {}
-    landmarks = {}
-    for ring in rings:
+    landmarks = {name: np.array(place) for name, place in tube.landmarks.items()}
+    for ring in tube.rings:
         if ring.girth_of:
             angle = math.radians(ring.tilt)
             centre = np.array([0.0, ring.y, ring.z])
             stations[ring.girth_of] = Station(
                 centre, np.array([0.0, -math.sin(angle), -math.cos(angle)]), max(ring.a, ring.b)
             )
-            place = ring.girth_of.removesuffix("_flexed").removesuffix("_circumference")
-            landmarks[place if kind == "torso" else f"{place}_{side}"] = centre
-    return LimbForm(Form(mesh, names, labels, landmarks, {}, "card"), stations, tuple(body.notes))
+            landmarks[ring.girth_of.removesuffix("_flexed").removesuffix("_circumference")] = centre
+    if kind != "torso":
+        landmarks = {f"{name}_{side}": place for name, place in landmarks.items()}
+    form = Form(mesh, names, labels, landmarks, {}, "card")
+    return LimbForm(form, stations, tuple(body.notes), frozenset(body.used))
 
 
 def _skin(rings: list[_Ring], start: Sequence[float], end: Sequence[float], name: str) -> TriangleMesh:
@@ -378,9 +433,14 @@ def _skin(rings: list[_Ring], start: Sequence[float], end: Sequence[float], name
 
 
 def _regions(mesh: TriangleMesh, rings: list[_Ring], kind: str) -> tuple[tuple[str, ...], IntArray]:
-    """Name each triangle's region by its rings; the torso's are split front and back, left and right."""
+    """Name each triangle's region by its rings, and tell heel from instep, chest from back, left from right."""
     band = [rings[0].region, *(r.region for r in rings[:-1] for _ in (0, 1)), rings[-1].region]
     labels = np.repeat(np.array(band, dtype=object), _POINTS)
+    if kind == "leg":
+        # A ring's second half looks up and forward, where the planes turn: over the heel that is the instep.
+        columns = np.concatenate([np.arange(_POINTS)] * (len(labels) // _POINTS))
+        over = columns >= _POINTS // 2
+        labels = np.array([n.replace("heel", "instep") if o else n for n, o in zip(labels, over)], dtype=object)
     if kind == "torso":
         centre = mesh.corners.mean(axis=1)
         left, front = centre[:, 0] > 0, centre[:, 1] < 0
@@ -403,11 +463,13 @@ def limb_form_of(estimate: Estimate, kind: str, side: str = "left", *, upper: bo
         if DIMENSIONS[name].unit == "mm"
     }
     made = limb_form(kind, values, side)
+    if upper:  # its spread is in the surface already
+        return made
     spread: dict[str, float] = {}
     for name, station in made.stations.items():
-        girth = estimate.dimensions[name]
+        value = estimate.dimensions[name]
         for region in _regions_near(made.form, station):
-            spread[region] = max(spread.get(region, 0.0), (girth.high - girth.low) / 2 / (2 * math.pi))
+            spread[region] = max(spread.get(region, 0.0), (value.high - value.low) / 2 / (2 * math.pi))
     return replace(made, form=replace(made.form, spread_mm=spread))
 
 
@@ -424,35 +486,6 @@ def measure(made: LimbForm) -> dict[str, float]:
 
 
 def tape_girth(mesh: TriangleMesh, station: Station) -> float:
-    """Return the perimeter of the convex hull of a mesh's cut by a station's plane, in mm; 0 where it cuts nothing."""
-    heights = (mesh.vertices - station.centre) @ station.normal
-    edges = mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-    h = heights[edges]
-    crossed = (h[:, 0] <= 0) & (h[:, 1] >= 0) & (h[:, 0] != h[:, 1])
-    t = -h[crossed, 0] / (h[crossed, 1] - h[crossed, 0])
-    p, q = (mesh.vertices[edges[crossed, i]] for i in (0, 1))
-    points = p + t[:, None] * (q - p)
-    points = points[np.linalg.norm(points - station.centre, axis=1) < 1.5 * station.reach_mm]
-    if len(points) < 3:
-        return 0.0
-    first = np.array([1.0, 0.0, 0.0])
-    flat = (points - station.centre) @ np.column_stack([first, np.cross(station.normal, first)])
-    hull = convex_hull(flat)
-    return float(np.linalg.norm(np.diff(hull, axis=0, append=hull[:1]), axis=1).sum())
-
-
-def convex_hull(points: FloatArray) -> FloatArray:
-    """Return the convex hull (k, 2) of points (n, 2), counter-clockwise (Andrew's monotone chain, 1979)."""
-    ordered = np.unique(points, axis=0)
-    halves = []
-    for sweep in (ordered, ordered[::-1]):
-        chain: list[FloatArray] = []
-        for p in sweep:
-            while len(chain) > 1:
-                u, v = chain[-1] - chain[-2], p - chain[-2]
-                if u[0] * v[1] - u[1] * v[0] > 0:
-                    break
-                chain.pop()
-            chain.append(p)
-        halves.append(chain[:-1])
-    return np.array(halves[0] + halves[1])
+    """Return the taut tape's girth of a mesh in a station's plane, in mm; 0 where the plane cuts nothing."""
+    points = section_points(mesh.vertices, mesh.triangles, station.normal, float(station.normal @ station.centre))
+    return girth(points[np.linalg.norm(points - station.centre, axis=1) < 1.5 * station.reach_mm], station.normal)

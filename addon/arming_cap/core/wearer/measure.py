@@ -187,11 +187,15 @@ def girth(points: FloatArray, normal: FloatArray) -> float:
         return 0.0
     u = np.cross(normal, [1.0, 0.0, 0.0] if abs(normal[0]) < 0.9 else [0.0, 1.0, 0.0])
     u /= np.linalg.norm(u)
-    flat = points @ np.stack([u, np.cross(normal, u)], axis=1)
-    flat = flat[np.lexsort((flat[:, 1], flat[:, 0]))]
-    pairs = [(float(x), float(y)) for x, y in flat]
-    hull = np.array(_chain(pairs)[:-1] + _chain(pairs[::-1])[:-1])
+    hull = convex_hull(points @ np.stack([u, np.cross(normal, u)], axis=1))
     return float(np.linalg.norm(hull - np.roll(hull, 1, axis=0), axis=1).sum())
+
+
+def convex_hull(points: FloatArray) -> FloatArray:
+    """Return the convex hull (k, 2) of points (n, 2), counter-clockwise."""
+    ordered = points[np.lexsort((points[:, 1], points[:, 0]))]
+    pairs = [(float(x), float(y)) for x, y in ordered]
+    return np.array(_chain(pairs)[:-1] + _chain(pairs[::-1])[:-1])
 
 
 def _chain(points: list[tuple[float, float]]) -> list[tuple[float, float]]:

@@ -34,6 +34,7 @@ LIMB = _pairs(
     "ankle",
     "foot",
     "heel",
+    "instep",
 )
 ALL = HEAD + BODY + LIMB
 
