@@ -8,7 +8,10 @@ is what its name says, whole, finite and in a known unit.
 from __future__ import annotations
 
 import io
+import itertools
 import struct
+import uuid
+import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -295,7 +298,41 @@ def _write_3mf(path: Path, meshes: Sequence[TriangleMesh]) -> None:
     for mesh in meshes:
         thing = mesh_object(model, mesh)
         model.AddBuildItem(thing, lib3mf.Wrapper().GetIdentityTransform())
+    write_model(model, path)
+
+
+def write_model(model: Any, path: Path) -> None:
+    """Write a lib3mf model without clock or chance: same model, same bytes.
+
+    The archive's clock is set to the first day it knows, and the identifiers that lib3mf draws by chance are numbered.
+    """
+    count = itertools.count(1)
+
+    def number() -> str:
+        return str(uuid.UUID(int=next(count), version=4))
+
+    objects, items = model.GetObjects(), model.GetBuildItems()
+    while objects.MoveNext():
+        thing = objects.GetCurrentObject()
+        thing.SetUUID(number())
+        if thing.IsComponentsObject():
+            for index in range(thing.GetComponentCount()):
+                thing.GetComponent(index).SetUUID(number())
+    while items.MoveNext():
+        items.GetCurrent().SetUUID(number())
+    model.SetBuildUUID(number())
     model.QueryWriter("3mf").WriteToFile(str(path))
+    content = bytearray(path.read_bytes())
+    # ZIP application note 6.3: time and date stand 10 bytes into a local header and 12 into a central one.
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        starts = [entry.header_offset + 10 for entry in archive.infolist()]
+        at = archive.start_dir
+    for _ in range(len(starts)):
+        starts.append(at + 12)
+        at += 46 + sum(struct.unpack_from("<HHH", content, at + 28))
+    for start in starts:
+        content[start : start + 4] = b"\x00\x00\x21\x00"
+    path.write_bytes(content)
 
 
 def mesh_object(model: Any, mesh: TriangleMesh) -> Any:

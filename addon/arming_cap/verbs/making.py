@@ -59,7 +59,8 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
     from ..core.make.joints import JointOptions
     from ..core.make.split import Plane, SplitOptions, plan_split, workpiece
     from ..core.make.split_search import Limits
-    from ..core.make.splitting import carry_out, plan_of, write_split
+    from ..core.make.splitting import carry_out, plan_of
+    from ..core.report.build_sheet import hand_over
 
     if options.out is None and not options.plan_only:
         raise InputError("no folder to write to", remedy="add --out DIR, or --plan-only")
@@ -81,8 +82,8 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
 
         return Outcome({"plan": figures, "parts": [], "cuts": [], "joints": []}, inputs, warnings, False, show_plan)
     joints = None if options.no_joints else JointOptions()
-    done = carry_out(work, plan, wishes, joints, progress=part_of(progress, 0.6, 0.8))
-    result = write_split(done, options.out, part_of(progress, 0.8, 1.0))
+    done = carry_out(work, plan, wishes, joints, numbers=joints is not None, progress=part_of(progress, 0.6, 0.8))
+    result = hand_over(done, options.out, part_of(progress, 0.8, 1.0))
 
     def show(stdout: Any) -> None:
         rows: list[Sequence[object]] = [("part", "where", "width", "depth", "height", "takes", "plate", "file")]
@@ -92,7 +93,7 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
         print_rows(stdout, rows)
         print(
             f"{len(result['parts'])} parts by {len(result['cuts'])} cuts, {len(result['joints'])} joints, "
-            f"{len(result['plates'])} plates; together: {result['assembly']}, in {options.out}",
+            f"{len(result['plates'])} plates; see {result['build_sheet']}, in {options.out}",
             file=stdout,
         )
         for remark in result["remarks"]:

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from ..arrays import FloatArray
+from ..pose import rotation_about
 
 FRAMES = 160  # rotations looked at first; with the box's 24 turns they lie about 11 degrees apart
 REFINED = 6  # of them are refined
@@ -152,3 +153,29 @@ def _axes_sorted(rotation: FloatArray, points: FloatArray, room: FloatArray) -> 
     if np.linalg.det(turned) < 0:
         turned = turned * np.array([[-1.0], [1.0], [1.0]])
     return turned
+
+
+def on_plate(down: FloatArray, hull: FloatArray, room: FloatArray) -> FloatArray | None:
+    """Return the rotation (3, 3) with a direction down and the smallest footprint that fits; None where none does."""
+    from manifold3d import CrossSection
+
+    side = np.eye(3)[int(np.argmin(np.abs(down)))]
+    across = np.cross(-down, side)
+    across /= np.linalg.norm(across)
+    frame = np.stack([across, np.cross(-down, across), -down])
+    outline = CrossSection.hull_points(hull @ frame[:2].T).to_polygons()[0]
+    run = np.roll(outline, -1, axis=0) - outline
+    angles = np.degrees(np.arctan2(run[:, 1], run[:, 0])) % 90.0
+    angles = np.unique(np.round(np.concatenate([angles, np.arange(0.0, 90.0, 3.0)]), 6))
+    best, best_area = None, np.inf
+    for angle in angles:
+        turns = [rotation_about(np.array([0.0, 0.0, 1.0]), -(angle + quarter)) @ frame for quarter in (0.0, 90.0)]
+        # The longer side along the width, where it fits: long parts then share a plate.
+        sizes = extents_in(np.array(turns), hull)
+        if sizes[0, 0] < sizes[0, 1] - 1e-6:
+            turns, sizes = turns[::-1], sizes[::-1]
+        for turned, size in zip(turns, sizes):
+            area = float(size[0] * size[1])
+            if (size <= room + ROUND_MM).all() and area < best_area - 1e-6:
+                best, best_area = turned, area
+    return best

@@ -14,7 +14,7 @@ import numpy as np
 from ..arrays import FloatArray
 from ..errors import InputError
 from ..files import written_whole
-from ..formats import mesh_object, write_mesh
+from ..formats import mesh_object, write_mesh, write_model
 from ..mesh import TriangleMesh, shell_labels
 from ..pose import Pose
 from ..progress import Progress, silent
@@ -66,6 +66,8 @@ class Finished:
         The plate it is printed on, from 0, and where on it the middle of its box lies.
     shells
         Volumes of its separate shells in mm³, largest first; one for a plain part, negative for a void.
+    scale
+        What the mesh is scaled by for shrinkage, (3,).
     """
 
     number: int
@@ -77,6 +79,7 @@ class Finished:
     at_mm: tuple[float, float]
     estimate: Estimate
     shells: tuple[float, ...]
+    scale: FloatArray
 
     @property
     def watertight(self) -> bool:
@@ -140,6 +143,7 @@ def finish(
                 (x + margin_mm, y + margin_mm),
                 estimate(part.solid.volume(), filament, float(mesh.areas.sum())),
                 tuple(shells),
+                scale,
             )
         )
     return found
@@ -270,7 +274,7 @@ def _write_model(
         for part, thing, pose in zip(parts, things, poses):
             model.AddBuildItem(thing, _transform(pose)).SetPartNumber(str(part.number))
     with written_whole(path) as temporary:
-        model.QueryWriter("3mf").WriteToFile(str(temporary))
+        write_model(model, temporary)
 
 
 def _transform(pose: Pose) -> Any:

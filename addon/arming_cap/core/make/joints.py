@@ -28,6 +28,7 @@ SMALL_FACE_MM2 = 4.0
 PROVED_MM3 = 1e-6
 # Two holes are told apart, and two outlines too, from here on: else a part could go on turned.
 APART_MM = 3.0
+INSET_MM = 8.0
 DIGITS = 6  # tools are rounded, so that the last bits of one numpy or another do not reach the file
 
 
@@ -328,7 +329,10 @@ def _shrunk(zone: Any, by: float) -> Any:
 
 
 def _middle_line(zone: Any) -> FloatArray:
-    """Return points on the middle of a shape, (k, 2): halfway from its outline to the outline opposite."""
+    """Return points on the middle of a shape, (k, 2): halfway from its outline to the outline opposite.
+
+    Where that is far, on faces too wide to be a wall, points `INSET_MM` inside the outline.
+    """
     polygons = [np.asarray(p, float) for p in zone.to_polygons()]
     if not polygons:
         return NOWHERE
@@ -356,7 +360,7 @@ def _middle_line(zone: Any) -> FloatArray:
         hit = (cross != 0) & (on >= 0) & (on <= 1) & (far > 1e-9)
         far = np.where(hit, far, np.inf).min(axis=1)
         good = np.isfinite(far)
-        found.append(origin[rows][good] + 0.5 * far[good, None] * into[rows][good])
+        found.append(origin[rows][good] + np.minimum(0.5 * far[good, None], INSET_MM) * into[rows][good])
     return np.concatenate(found)
 
 

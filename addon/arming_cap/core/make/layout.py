@@ -11,8 +11,8 @@ import numpy as np
 
 from ..arrays import BoolArray, FloatArray
 from ..errors import InputError
-from ..pose import Pose, rotation_about
-from .boxfit import ROUND_MM, Turn, extents_in
+from ..pose import Pose
+from .boxfit import ROUND_MM, Turn, extents_in, on_plate
 from .solid import raw_mesh
 from .split_cell import Plane, hull_points
 
@@ -84,7 +84,7 @@ def lay(solid: Any, planes: Sequence[tuple[Plane, int]], turn: Turn, room: Float
     for i in np.argsort(cost, kind="stable"):
         if height[i] > room[2] + ROUND_MM:
             continue
-        rotation = _on_plate(down[i], hull, room)
+        rotation = on_plate(down[i], hull, room)
         if rotation is not None:
             return _laid(rotation, hull, float(flat[i]), float(leaning[i]))
     if (extents_in(turn.rotation[None], hull)[0] > room + 2 * ROUND_MM).any():
@@ -115,29 +115,6 @@ def _downs(solid: Any, planes: Sequence[tuple[Plane, int]], turn: Turn) -> Float
         if all(one @ other < 1 - 1e-9 for other in kept):
             kept.append(np.asarray(one, float))
     return np.array(kept)
-
-
-def _on_plate(down: FloatArray, hull: FloatArray, room: FloatArray) -> FloatArray | None:
-    """Return the rotation (3, 3) with a direction down and the smallest footprint that fits; None where none does."""
-    from manifold3d import CrossSection
-
-    side = np.eye(3)[int(np.argmin(np.abs(down)))]
-    across = np.cross(-down, side)
-    across /= np.linalg.norm(across)
-    frame = np.stack([across, np.cross(-down, across), -down])
-    outline = CrossSection.hull_points(hull @ frame[:2].T).to_polygons()[0]
-    run = np.roll(outline, -1, axis=0) - outline
-    angles = np.degrees(np.arctan2(run[:, 1], run[:, 0])) % 90.0
-    angles = np.unique(np.round(np.concatenate([angles, np.arange(0.0, 90.0, 3.0)]), 6))
-    best, best_area = None, np.inf
-    for angle in angles:
-        for quarter in (0.0, 90.0):
-            turned = rotation_about(np.array([0.0, 0.0, 1.0]), -(angle + quarter)) @ frame
-            size = extents_in(turned[None], hull)[0]
-            area = float(size[0] * size[1])
-            if (size <= room + ROUND_MM).all() and area < best_area - 1e-6:
-                best, best_area = turned, area
-    return best
 
 
 def _laid(rotation: FloatArray, hull: FloatArray, flat: float, overhang: float) -> Laid:

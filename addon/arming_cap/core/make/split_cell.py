@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from ..arrays import BoolArray, FloatArray, IntArray
-from .boxfit import Turn, extents_in, frames, grid_count, own_axes, ratios, turn_to_fit
+from .boxfit import Turn, extents_in, frames, grid_count, on_plate, own_axes, ratios, turn_to_fit
 from .solid import bodies_of, raw_mesh
 
 STAND_IN_TRIANGLES = 4000
@@ -236,6 +236,17 @@ class Cell:
         """The least extent along any of the frames looked at, mm."""
         tried = np.concatenate([frames(), own_axes(self.reach)[None]])
         return float(extents_in(tried, self.reach).min())
+
+    @cached_property
+    def stands(self) -> bool:
+        """Whether it fits standing on a cut face, or upright as worn: else it prints on a corner."""
+        middle = self.hull.mean(axis=0)
+        downs = [-np.sign(plane.distances(middle[None])[0]) * np.asarray(plane.normal) for plane in self.planes]
+        for down in [*downs, np.array([0.0, 0.0, -1.0])]:
+            height = self.reach @ down
+            if np.ptp(height) <= self.room[2] and on_plate(down, self.reach, self.room) is not None:
+                return True
+        return False
 
     @cached_property
     def samples(self) -> FloatArray:

@@ -29,6 +29,8 @@ from .split_cell import Cell, Plane, SeamCost, box_of
 BEAM = 5
 TRIED = 12  # planes tried on the solid, for each part that is cut
 BRANCHES = 4  # of them are followed
+# What a part counts for each time more that it is too large: it breaks ties on the way.
+EXCESS = 0.15
 COARSE_FRAMES = 80
 # The refined rotation gains about this over the best of the coarse ones.
 COARSE_GAIN = 1.05
@@ -52,16 +54,19 @@ class Weights:
         For a part thinner than the smallest size, or of less than a fiftieth of the piece.
     symmetry
         For a cut whose mirror image is no cut, on a symmetric piece.
+    stand
+        For a part that fits the printer only on a corner, on no flat side.
     even
         For a cut that takes next to nothing off; one that halves costs nothing.
     """
 
-    front: float = 0.12
+    front: float = 0.25
     shown: float = 0.12
     square: float = 0.3
     joints: float = 0.35
     sliver: float = 0.5
     symmetry: float = 0.3
+    stand: float = 0.2
     even: float = 0.1
 
 
@@ -175,7 +180,7 @@ class Branch:
     @cached_property
     def guess(self) -> float:
         """The cost with the parts it will probably lead to."""
-        return self.cost + sum(c.count * (c.need + 0.3 * max(0.0, c.excess - 1.0)) for c in self.cells)
+        return self.cost + sum(c.count * (c.need + EXCESS * max(0.0, c.excess - 1.0)) for c in self.cells)
 
 
 @dataclass
@@ -346,6 +351,8 @@ class Search:
         for child in cells:
             small = child.thinnest < thin or child.volume < 0.02 * self.whole_mm3
             cost += child.count * self.weights.sliver * small
+            if self.weights.stand and child.turn.fits and not child.stands:
+                cost += child.count * self.weights.stand
         return Branch(plane, seam, cost, cells, [side for _, side, _ in sides], [twin for _, _, twin in sides])
 
 
@@ -358,7 +365,7 @@ def _least(state: State) -> float:
 
 
 def _guess(state: State) -> float:
-    return state[2] + sum(c.count * (c.need + 0.3 * max(0.0, c.excess - 1.0)) for c in state[1])
+    return state[2] + sum(c.count * (c.need + EXCESS * max(0.0, c.excess - 1.0)) for c in state[1])
 
 
 def paired(solids: Sequence[Any], middle: float) -> list[tuple[Any, bool, bool]]:
@@ -456,12 +463,13 @@ def _hopes(height: FloatArray, spread: Any, levels: FloatArray, room: FloatArray
     high[filled] = np.maximum.reduceat(rows, starts[filled], axis=0)
     below = np.maximum.accumulate(high, axis=0)[:-1] - np.minimum.accumulate(low, axis=0)[:-1]
     above = (np.maximum.accumulate(high[::-1], axis=0) - np.minimum.accumulate(low[::-1], axis=0))[::-1][1:]
-    total = np.zeros(len(levels))
+    # Of cuts that promise the same, the one nearest the middle is tried first.
+    total = 0.1 * np.abs(2 * first / len(height) - 1)
     for side in (below, above):
         extents = side.reshape(len(levels), -1, 3).astype(float)
         extents = np.where(np.isfinite(extents), extents, 0.0)
         ratio = ratios(extents, room)
         over = np.maximum(np.sort(extents, axis=2) / np.sort(room), 1.0).prod(axis=2).min(axis=1)
         fits: BoolArray = ratio.min(axis=1) <= COARSE_GAIN
-        total += np.where(fits, 1.0, np.maximum(2, grid_count(extents, room).min(axis=1)) + 0.3 * (over - 1))
+        total += np.where(fits, 1.0, np.maximum(2, grid_count(extents, room).min(axis=1)) + EXCESS * (over - 1))
     return total

@@ -14,10 +14,12 @@ from typing import Any
 
 import numpy as np
 
+from ..arrays import FloatArray
 from ..errors import InputError
 from ..progress import Progress, part_of, silent
 from .handover import Finished, Shrinkage, finish, write_parts
 from .joints import Face, Joint, JointOptions, add_joints, faces_between
+from .numbering import number_parts
 from .split import CutPart, Plan, SplitOptions, Workpiece, apply_plan
 
 # Parts must add up to the whole before joints to this share of it.
@@ -37,6 +39,8 @@ class Split:
         The same with their joints, laid for printing.
     faces, joints
         Where parts meet, and what holds them there; by part from 0.
+    marks
+        Where each part has its number, (3,) in the worn frame; None where it has none.
     notes
         What the files say of themselves: shrinkage and the like.
     """
@@ -48,6 +52,7 @@ class Split:
     parts: tuple[Finished, ...]
     faces: tuple[Face, ...]
     joints: tuple[Joint, ...]
+    marks: tuple[FloatArray | None, ...]
     remarks: tuple[str, ...]
     shrinkage: Shrinkage
     notes: str
@@ -59,6 +64,7 @@ def carry_out(
     options: SplitOptions,
     joints: JointOptions | None = PINS,
     shrinkage: Shrinkage = UNSHRUNK,
+    numbers: bool = True,
     progress: Progress = silent,
 ) -> Split:
     """Cut a piece by its plan, joint the parts and lay them for printing.
@@ -69,6 +75,8 @@ def carry_out(
         None leaves the cut faces plain.
     shrinkage
         What the files are scaled by; applied here, once.
+    numbers
+        Whether each part's number and an arrow are cut into it.
 
     Raises
     ------
@@ -89,9 +97,13 @@ def carry_out(
     if joints is None:
         faces = faces_between(plain)
     else:
-        found = add_joints(plain, joints, part_of(progress, 0.3, 0.6))
+        found = add_joints(plain, joints, part_of(progress, 0.3, 0.5))
         parts, faces, made = found.parts, found.faces, found.joints
         remarks += found.remarks
+    marks: list[FloatArray | None] = [None] * len(parts)
+    if numbers and len(parts) > 1:
+        parts, marks, unmarked = number_parts(parts, piece.view, part_of(progress, 0.5, 0.6))
+        remarks += unmarked
     done = finish(
         parts,
         piece.name,
@@ -106,7 +118,17 @@ def carry_out(
         percent = " x ".join(f"{v:g}" for v in shrinkage.percent)
         notes = f"Scaled for a shrinkage of {percent} % along x, y, z of the printer. {shrinkage.material}".strip()
     return Split(
-        piece, plan, options, tuple(plain), tuple(done), tuple(faces), tuple(made), tuple(remarks), shrinkage, notes
+        piece,
+        plan,
+        options,
+        tuple(plain),
+        tuple(done),
+        tuple(faces),
+        tuple(made),
+        tuple(marks),
+        tuple(remarks),
+        shrinkage,
+        notes,
     )
 
 

@@ -1,0 +1,115 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The split verb: documents by the schema, files where they are named, wrong calls in one line."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapes
+import trimesh
+from jsonschema import Draft202012Validator
+
+import arming_cap
+from arming_cap import batch
+from arming_cap.core.formats import write_mesh
+from arming_cap.core.pose import Pose
+
+SCHEMA = json.loads((Path(arming_cap.__file__).parent / "core/report/schema.json").read_text("utf-8"))
+
+
+def call(*arguments):
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        status = batch.main([str(a) for a in arguments])
+    return status, out.getvalue(), err.getvalue()
+
+
+def document(*arguments, status=0):
+    code, out, err = call(*arguments, "--json")
+    assert code == status, err
+    found = json.loads(out)
+    Draft202012Validator(SCHEMA).validate(found)
+    return found
+
+
+@pytest.fixture
+def tube(tmp_path):
+    write_mesh(tmp_path / "tube.stl", shapes.tube(95, 100, 300, 64))
+    return tmp_path / "tube.stl"
+
+
+def test_parts_fit_add_up_and_go_back(tube, tmp_path):
+    out = tmp_path / "out"
+    found = document("split", tube, "--volume", "220x220x250", "--out", out, "--no-joints")["result"]
+    assert len(found["parts"]) == 2 and len(found["cuts"]) == 1 and found["joints"] == []
+    whole, total, back = trimesh.load(tube), 0.0, []
+    for part in found["parts"]:
+        mesh = trimesh.load(out / part["file"])
+        assert mesh.is_watertight and (mesh.extents <= np.array([220, 220, 250]) + 1e-4).all()
+        total += mesh.volume
+        pose = Pose.of(part["worn"]["translation_mm"], part["worn"]["rotation_deg"])
+        back.append(pose.apply(np.asarray(mesh.vertices)))
+    assert total == pytest.approx(whole.volume, rel=1e-6)
+    assert np.concatenate(back).min(axis=0) == pytest.approx(whole.bounds[0], abs=0.01)
+    assert np.concatenate(back).max(axis=0) == pytest.approx(whole.bounds[1], abs=0.01)
+    assert {*os.listdir(out)} >= {found["assembly"], found["build_sheet"], *(p["file"] for p in found["plates"])}
+
+
+def test_joints_are_listed_with_where_they_are(tube, tmp_path):
+    found = document("split", tube, "--volume", "220x220x250", "--out", tmp_path / "out")["result"]
+    assert len(found["joints"]) >= 2
+    for joint in found["joints"]:
+        assert np.hypot(*joint["at"][:2]) == pytest.approx(97.5, abs=0.3)
+        assert joint["diameter_mm"] == pytest.approx(1.95) and joint["depth_mm"] == 6
+
+
+def test_what_fits_is_one_part_without_a_cut(tmp_path):
+    write_mesh(tmp_path / "box.stl", shapes.box((200, 100, 50)))
+    found = document("split", tmp_path / "box.stl", "--volume", "220x220x250", "--out", tmp_path / "out")["result"]
+    assert len(found["parts"]) == 1 and found["cuts"] == [] and found["joints"] == []
+
+
+def test_a_plan_alone_writes_nothing(tube, tmp_path):
+    found = document("split", tube, "--volume", "220x220x250", "--plan-only")["result"]
+    assert len(found["plan"]["parts"]) == 2 and found["plan"]["at_least"] == 2
+    code, out, _ = call("split", tube, "--volume", "220x220x250", "--plan-only", "--lock", "0,0,1,100")
+    assert code == 0 and "2 parts by 1 cuts" in out
+    assert sorted(os.listdir(tmp_path)) == ["tube.stl"]
+
+
+def test_several_files_are_one_piece(tmp_path):
+    write_mesh(tmp_path / "a.stl", shapes.box((300, 40, 40)))
+    write_mesh(tmp_path / "b.stl", shapes.box((40, 300, 40)))
+    found = document(
+        "split", tmp_path / "a.stl", tmp_path / "b.stl", "--volume", "400x400x100", "--out", tmp_path / "out"
+    )["result"]
+    assert len(found["parts"]) == 1
+    assert found["parts"][0]["volume_mm3"] == pytest.approx(2 * 300 * 1600 - 40**3, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--volume", "220x220"], "WxDxH"),
+        (["--volume", "0x1x1", "--out", "o"], "above 0"),
+        (["--volume", "220x220x250"], "no folder"),
+        (["--out", "o"], "--volume"),
+        (["--volume", "15x15x15", "--out", "o"], "would need about"),
+        (["--volume", "220x220x250", "--out", "o", "--whole", "0,0,0,5"], "nothing of the piece"),
+        (["--volume", "220x220x250", "--out", "o", "--lock", "0,0,0,5"], "no length"),
+        (["--volume", "220x220x250", "--out", "o", "--margin", "-1"], "below 0"),
+        (["--volume", "220x220x250", "--out", "o", "--margin", "120"], "volume is empty"),
+    ],
+)
+def test_a_wrong_call_is_one_line(tube, tmp_path, monkeypatch, arguments, words):
+    monkeypatch.chdir(tmp_path)
+    code, out, err = call("split", tube, *arguments)
+    assert code == 2 and out == "" and len(err.splitlines()) == 1, err
+    assert words in err
+    assert sorted(os.listdir(tmp_path)) == ["tube.stl"]
