@@ -67,6 +67,16 @@ def test_a_margin_beyond_doubt_takes_none():
     assert [p.tests for p in plan.planes if p.tests] == [("level_0",)]
 
 
+def test_no_more_rings_than_asked_for_and_what_that_leaves_is_said():
+    piece = lipped((15, 82), (40, 82.5), (65, 83), (90, 83.5))
+    wearer = post(5.0, 27, 52, 77)
+    four = planned(piece, wearer, pinch=Place("", "shell", (0, 0, 15)))
+    assert [p.tests for p in four.planes] == [(f"level_{i}",) for i in range(4)] and four.untested == ()
+    two = planned(piece, wearer, pinch=Place("", "shell", (0, 0, 15)), most=2)
+    assert two.planes[0].tests == ("level_0",) and len(two.planes) == 2
+    assert len(two.untested) == 2 and "with 2 rings" in two.untested[0]
+
+
 def test_what_only_presses_from_above_is_said_to_be_beyond_any_ring():
     form = shapes.sphere(80, 72)
     row = (form.corners[:, :, 2].mean(axis=1) > 60).astype(int)

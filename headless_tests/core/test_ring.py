@@ -182,6 +182,38 @@ def test_a_ring_larger_than_the_printer_comes_in_lapped_segments_with_its_inside
     assert len(shown["files"]) == 8 and all((tmp_path / f).exists() for f in shown["files"])
 
 
+def wavy(inner=90.0, outer=94.0, height=60.0, wave=12.0):
+    """A tube whose lower edge rises and falls twice around: z = wave (1 + cos 2 a) / 2."""
+    mesh = shapes.revolved(
+        [(inner, 0), (outer, 0), *((outer, z) for z in np.linspace(5, height, 12)),
+         *((inner, z) for z in np.linspace(height, 5, 12)), (inner, 0)], 180,
+    )  # fmt: skip
+    v = mesh.vertices.copy()
+    edge = wave * (1 + np.cos(2 * np.arctan2(v[:, 1], v[:, 0]))) / 2
+    v[:, 2] = edge + v[:, 2] * (height - edge) / height
+    return TriangleMesh(v, mesh.triangles, "wavy")
+
+
+def test_a_band_follows_a_curved_rim_at_its_height_all_round():
+    piece = helm(wavy())
+    (ring,) = make_rings(piece, planes=[RingPlane("rim", UP, 20, follows_rim=True)], options=PLAIN)
+    mesh = ring.mesh
+    facts = mesh.soundness
+    assert facts.closed and facts.shells == 1 and not facts.flipped_edges and not facts.non_manifold_edges
+    v = mesh.vertices
+    angle, radius = np.arctan2(v[:, 1], v[:, 0]), np.hypot(v[:, 0], v[:, 1])
+    edge = 12 * (1 + np.cos(2 * angle)) / 2
+    assert (v[:, 2] > edge - 0.1).all() and (v[:, 2] < edge + 8 + 0.1).all()
+    # Half-planes lie 2.5 degrees apart: chords of the wave are up to 12 / 2 (2 * 2.5 deg)² / 8 = 0.006 mm off.
+    top = v[:, 2] > edge + 7.9
+    assert top.sum() > 200 and np.abs(v[top, 2] - edge[top] - 8).max() < 0.1
+    # The closed form of a band between two walls: its height times the ring's area.
+    assert mesh.volume_mm3 == pytest.approx(np.pi * (92.4**2 - 90**2) * 8, rel=0.01)
+    assert radius.min() > 90 * np.cos(np.pi / 180) - 1e-3
+    with pytest.raises(InputError, match="does not run all round below"):
+        make_rings(piece, planes=[RingPlane("rim", UP, 8, follows_rim=True)], options=PLAIN)
+
+
 def test_bad_planes_pieces_and_printers_are_one_line():
     piece = helm(shapes.tube(90, 94, 60))
     for planes, options, word in (

@@ -35,7 +35,7 @@ def lapped(band: Any, volume_mm: tuple[float, float, float], height: float, ring
     InputError
         If even its quarters do not fit.
     """
-    if _fits(band, volume_mm):
+    if fits(band, volume_mm):
         return []
     box = np.array(band.bounding_box()).reshape(2, 3)
     middle, size = box.mean(axis=0), np.ptp(box, axis=0)
@@ -45,7 +45,7 @@ def lapped(band: Any, volume_mm: tuple[float, float, float], height: float, ring
         segments = [band]
         for axis in axes:
             segments = [half for s in segments for half in _halves(s, axis, float(middle[axis]), height)]
-        if all(_fits(s, volume_mm) for s in segments):
+        if all(fits(s, volume_mm) for s in segments):
             return segments
     raise InputError(
         f"ring '{ring}' is {size[0]:.0f} x {size[1]:.0f} mm, and a quarter of it is larger than the printer",
@@ -54,7 +54,8 @@ def lapped(band: Any, volume_mm: tuple[float, float, float], height: float, ring
     )
 
 
-def _fits(solid: Any, volume_mm: tuple[float, float, float]) -> bool:
+def fits(solid: Any, volume_mm: tuple[float, float, float]) -> bool:
+    """Return whether a ``manifold3d.Manifold`` fits a printer as it lies or turned by a right angle."""
     size = np.ptp(np.array(solid.bounding_box()).reshape(2, 3), axis=0)
     room = np.array(volume_mm) + 1e-9
     return bool((size <= room).all() or (size[[1, 0, 2]] <= room).all())

@@ -30,6 +30,7 @@ from ..wearer.form import WHOLE, Wearer
 from ..wearer.regions import in_words
 
 STEP_MM = 2.0
+MOST = 4
 STEEP = 0.8  # the surface faces up or down by more than 53 degrees
 _SAMPLES = 40_000
 # What a maker calls a level on a body, from the landmark that lies on it.
@@ -81,6 +82,7 @@ def plan_levels(
     clearance: Clearance | None = None,
     pinch: Place | None = None,
     height_mm: float = 8.0,
+    most: int = MOST,
     whole: TriangleMesh | None = None,
 ) -> LevelPlan:
     """Choose the levels of try-on rings by what they decide.
@@ -98,6 +100,9 @@ def plan_levels(
         The tightest place of the passage, where it is known.
     height_mm
         Of a band.
+    most
+        No more rings than this for the margins in doubt: those that settle most of them, the limiting one and the
+        pinch first.
     whole
         The parts united, where that is at hand.
 
@@ -124,6 +129,11 @@ def plan_levels(
         words = f"the pinch of the passage{', at the ' + in_words(pinch.region) if pinch.region else ''}"
         aims.append(_spot("pinch", words, pinch.at[2], levels, half))
     chosen = _fewest(aims)
+    if len(chosen) > most:
+        weight = np.array([len(aims) * (a.name == "pinch" or "which limits" in a.words) + 1 for a in aims])
+        chosen = _best(aims, weight, most)
+        left = [a.words for a in aims if not a.felt[chosen].any()]
+        untested += [f"{words}, with {most} rings" for words in left]
     planes = [_plane(levels[i], [a for a in aims if a.felt[i]], wearer, height_mm) for i in sorted(chosen)]
     if pinch is None:
         _beside(planes, RingPlane("opening", (0, 0, 1), float(levels[0]), "the opening the wearer passes first"), half)
@@ -230,11 +240,19 @@ def _fewest(aims: Sequence[_Aim]) -> list[int]:
                     best = off, some
         if best is not None:
             return list(best[1])
+    return _best(aims, np.ones(len(aims)), len(aims))
+
+
+def _best(aims: Sequence[_Aim], weight: FloatArray, most: int) -> list[int]:
+    """Return up to so many levels, each the one that adds most weight of aims not felt yet, nearest to their spots."""
+    felt = np.stack([a.felt for a in aims])
+    excess = np.stack([np.where(a.felt, a.excess, 0.0) for a in aims])
     chosen: list[int] = []
     open_ = np.ones(len(aims), bool)
-    while open_.any():
-        gain = felt[open_][:, candidates].sum(axis=0)
-        chosen.append(candidates[int(np.argmax(gain))])
+    while open_.any() and len(chosen) < most:
+        gain = weight[open_] @ felt[open_]
+        best = np.flatnonzero(gain == gain.max())
+        chosen.append(int(best[np.argmin(excess[open_][:, best].sum(axis=0))]))
         open_ &= ~felt[:, chosen[-1]]
     return chosen
 

@@ -27,10 +27,11 @@ from ..pose import Pose
 from ..progress import Progress, silent
 from ..wearer.form import Wearer
 from .estimate import Estimate, Filament, estimate
-from .lap import lapped
+from .lap import fits, lapped
 from .levels import LevelPlan, plan_levels
 from .levels import RingPlane as RingPlane
 from .marks import ADVANCE, engraved, width_of
+from .rim import below_rim, rim_heights
 from .solid import mesh_of, united
 
 # Young's modulus of printed PLA in N/mm2, from memory; other plastics are softer.
@@ -158,7 +159,7 @@ def _planned(piece: Piece, wearer: Wearer | None, height_mm: float, whole: Trian
 def _ring(
     solid: Any, whole: TriangleMesh, plane: RingPlane, options: RingOptions, total: Estimate, repairs: Sequence[str]
 ) -> Ring:
-    from manifold3d import CrossSection, FillRule, JoinType, Manifold, OpType
+    from manifold3d import Manifold, OpType
 
     normal = np.asarray(plane.normal, float)
     offset = plane.offset / float(np.linalg.norm(normal))
@@ -176,17 +177,20 @@ def _ring(
     # Into the printer's frame: width, depth and normal become X, Y and Z, the lower plane z = 0.
     lay = Pose(np.stack([width, depth, normal]), np.array([0.0, 0.0, half - offset]))
     laid = solid.transform(np.column_stack([lay.rotation, lay.translation_mm]))
-    band = laid.trim_by_plane((0.0, 0.0, 1.0), 0.0).trim_by_plane((0.0, 0.0, -1.0), -options.height_mm)
-    rooms = [np.round(lay.apply(s.opening.outline)[:, :2], DIGITS) for s in sections if s.opening is not None]
-    room = CrossSection(rooms, FillRule.Positive)
-    reach = room.offset(options.wall_mm, JoinType.Round, 2.0, 256)
-    band = band ^ reach.extrude(options.height_mm)
     remarks = list(repairs)
-
-    bars = [
-        _bar(np.round(lay.apply(lips)[:, :2], DIGITS), options).extrude(options.height_mm)
-        for lips in section.opening.lips
-    ]
+    bars: list[Any] = []
+    if plane.follows_rim:
+        outline = lay.apply(section.opening.outline)[:, :2]
+        band = _rim_band(laid, whole.moved(lay), 0.5 * (outline.min(axis=0) + outline.max(axis=0)), options)
+        remarks.append("the band follows the rim, so neither edge is flat: print it with support, without marks")
+    else:
+        band = laid.trim_by_plane((0.0, 0.0, 1.0), 0.0).trim_by_plane((0.0, 0.0, -1.0), -options.height_mm)
+        rooms = [lay.apply(s.opening.outline)[:, :2] for s in sections if s.opening is not None]
+        band = band ^ _within(rooms, options.wall_mm).extrude(options.height_mm)
+        bars = [
+            _bar(np.round(lay.apply(lips)[:, :2], DIGITS), options).extrude(options.height_mm)
+            for lips in section.opening.lips
+        ]
     if bars:
         band = Manifold.batch_boolean([band, *bars], OpType.Add)
         remarks.append(f"{len(section.opening.mouths_mm)} tie bar(s) across {_lengths(section.opening.mouths_mm)}")
@@ -197,12 +201,16 @@ def _ring(
         lost = sum(p.volume() for p in pieces[1:])
         remarks.append(f"dropped {len(pieces) - 1} loose piece(s) of {lost:.0f} mm³ in all")
         band = pieces[0]
-    if options.text_mm > 0:
+    if options.text_mm > 0 and not plane.follows_rim:
         band = _marked(band, whole.name, plane, section, options, remarks)
     band = _as_files_hold(band)
     mesh = mesh_of(band, f"{whole.name} ring {plane.name}".strip())
     segments: tuple[TriangleMesh, ...] = ()
     if options.volume_mm is not None:
+        if plane.follows_rim and not fits(band, options.volume_mm):
+            raise InputError(
+                f"ring '{plane.name}' is larger than the printer", source=whole.name, remedy="take a level ring there"
+            )
         segments = tuple(
             replace(mesh_of(_as_files_hold(part)), name=f"{mesh.name} {n}")
             for n, part in enumerate(lapped(band, options.volume_mm, options.height_mm, plane.name, whole.name), 1)
@@ -210,12 +218,33 @@ def _ring(
         if segments:
             remarks.append(f"larger than the printer: cut into {len(segments)} with half-lap joints, to be glued")
     opens = 0.0
-    if section.opening.mouths_mm:
+    if bars:
         # Slit circular ring pulled apart at its ends, Castigliano: 3 pi F R^3 / (E I).
         radius = section.opening.girth_mm / (2 * np.pi)
         opens = 3 * np.pi * radius**3 / (STIFFNESS_N_MM2 * options.height_mm * options.wall_mm**3 / 12)
         remarks.append(f"without its bar it would open about {opens * 0.1:.0f} mm under 0.1 N, the weight of 10 g")
     return Ring(plane, mesh, section, estimate(band.volume(), options.filament), total, opens, tuple(remarks), segments)
+
+
+def _within(rooms: Sequence[FloatArray], wall: float) -> Any:
+    """Return the outline of some clear openings (n, 2) together, and a wall round them."""
+    from manifold3d import CrossSection, FillRule, JoinType
+
+    room = CrossSection([np.round(r, DIGITS) for r in rooms], FillRule.Positive)
+    return room.offset(wall, JoinType.Round, 2.0, 256)
+
+
+def _rim_band(laid: Any, mesh: TriangleMesh, centre: FloatArray, options: RingOptions) -> Any:
+    """Return the band along a piece's lower edge, on z = 0; the piece lies so that its plane is half a band up."""
+    low = rim_heights(mesh, centre, options.height_mm / 2)
+    levels = np.linspace(low.min(), low.max() + options.height_mm, 9)[1:-1]
+    openings = [s.opening for s in cut(mesh, (0, 0, 1), levels) if s.opening is not None]
+    # A level that the rim dips through has mouths, and round their lips the outline leaves the inner surface.
+    rooms = [o.outline[:, :2] for o in openings if not o.mouths_mm] or [o.outline[:, :2] for o in openings]
+    span = float(levels[-1] - levels[0]) + 2 * options.height_mm
+    reach = _within(rooms, options.wall_mm).extrude(span).translate((0, 0, float(low.min()) - options.height_mm / 2))
+    band = laid ^ below_rim(low, centre, options.height_mm, 2 * float(np.ptp(mesh.bounds, axis=0).max())) ^ reach
+    return band.translate((0, 0, -float(low.min())))
 
 
 def _as_files_hold(band: Any) -> Any:
