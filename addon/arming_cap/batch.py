@@ -72,6 +72,17 @@ def parser() -> argparse.ArgumentParser:
     fitted("clearance", "standoff of the piece from the wearer, whole and by region")
     one = fitted("size", "smallest uniform scale about the files' origin that keeps a clearance")
     one.add_argument("--clearance", type=_number, required=True, metavar="MM")
+    one.add_argument(
+        "--loosest", type=_number, metavar="MM", help="for the largest scale: most room over the allowance"
+    )
+    one.add_argument(
+        "--distortion", type=_share, default=0.0, metavar="PERCENT", help="how far axes may differ (try 4)"
+    )
+    one.add_argument("--passage", action="store_true", help="also the smallest scale at which it goes on as a whole")
+    one.add_argument(
+        "--pin", action="append", default=[], metavar="FREEDOM", help="what seating leaves alone: pitch, ..."
+    )
+    one.add_argument("--foam", type=_foam, default=[3, 5, 10, 15, 20, 25], metavar="MM,MM,...", help="foam in stock")
     one = fitted("don", "whether the piece can be put on, and its tightest place")
     one.add_argument("--removable", action="append", default=[], metavar="NAME", help="a part that may come off")
     one.add_argument("--no-scale", action="store_true", help="do not look for the smallest scale that passes")
@@ -102,11 +113,18 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--smallest", type=_not_negative, default=15.0, metavar="MM", help="least thickness of a part")
 
     wearer = verbs.add_parser("wearer", help="the wearer's dimensions and form").add_subparsers(
-        dest="action", metavar="estimate|form", required=True, parser_class=_Parser
+        dest="action", metavar="estimate|form|record", required=True, parser_class=_Parser
     )
     one = verb("estimate", "the dimensions not measured, each with its spread", wearer)
     one.add_argument("--sex", choices=("f", "m", "any"), default="any")
     one.add_argument("--known", nargs="+", action="extend", default=[], metavar="NAME=MM[±SD]")
+    one = bare("record", "how a piece was when it was tried on, into the wearer's card", wearer)
+    one.add_argument("card", metavar="CARD.toml")
+    one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="what was tried on, at --scale")
+    one.add_argument("--outcome", required=True, choices=("would-not-pass", "tight", "good", "loose"))
+    one.add_argument("--region", metavar="NAME", help="where; left out: the piece as a whole")
+    one.add_argument("--level", type=_number, metavar="MM", help="height of a try-on ring")
+    one.add_argument("--gap", type=_number, metavar="MM", help="room that was felt there")
     one = bare("form", "the form of a card or a scan, with its landmarks and its dimensions", wearer)
     one.add_argument("wearer", metavar="CARD.toml|SCAN", help="a wearer card, or a scan of a head, a bust or a body")
     one.add_argument("--out", type=Path, required=True, metavar="FORM.ply", help="the mesh file to write")
@@ -142,6 +160,17 @@ def _positive(text: str) -> float:
     if not value > 0:
         raise argparse.ArgumentTypeError(f"{text} is not above 0")
     return value
+
+
+def _share(text: str) -> float:
+    value = _number(text)
+    if not 0 <= value <= 25:
+        raise argparse.ArgumentTypeError(f"{text} is not a number of per cent from 0 to 25")
+    return value
+
+
+def _foam(text: str) -> list[float]:
+    return [_positive(word) for word in text.split(",")]
 
 
 def _four(text: str) -> tuple[float, float, float, float]:

@@ -49,6 +49,8 @@ WORDED = {
               "cuts": [], "joints": []},
     "wearer estimate": {"dimensions": {"head_breadth": {"mean_mm": 154.3, "sd_mm": 5.5, "source": "estimated"}}},
     "wearer form": {"file": "form.ply", "landmarks": {"sellion": [0.0, -95.0, 1600.0]}},
+    "wearer record": {"card": "ilse.toml", "known_fits": 1, "known_fit": {
+        "piece": "lantern.stl", "sha256": "0f" * 32, "scale": 0.95, "verdict": "good"}},
 }  # fmt: skip
 
 
@@ -109,6 +111,7 @@ def test_schema_is_itself_valid_and_names_every_verb():
     Draft202012Validator.check_schema(SCHEMA)
     assert SCHEMA["properties"]["verb"]["enum"] == [
         "check", "section", "clearance", "size", "don", "sight", "ring", "split", "wearer estimate", "wearer form",
+        "wearer record",
     ]  # fmt: skip
     assert set(SCHEMA["properties"]["verb"]["enum"]) == set(RESULTS)
 

@@ -4,6 +4,6 @@
 from .checking import check
 from .fitting import clearance, don, section, sight, size
 from .making import ring, split
-from .wearers import estimate, form
+from .wearers import estimate, form, record
 
-__all__ = ["check", "clearance", "don", "estimate", "form", "ring", "section", "sight", "size", "split"]
+__all__ = ["check", "clearance", "don", "estimate", "form", "record", "ring", "section", "sight", "size", "split"]

@@ -13,6 +13,7 @@ from ..core.piece import Piece
 from ..core.pose import Pose
 from ..core.progress import Progress, part_of
 from ..core.verdict import Status, judge
+from ..core.wearer.regions import in_words
 from .reading import Case, Outcome, mm, point, print_rows, read_case, read_piece, seat_of_case
 
 
@@ -68,21 +69,44 @@ def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 
 def size(options: argparse.Namespace, progress: Progress) -> Outcome:
-    """Find the smallest scale that keeps a clearance."""
-    from ..core.fit.sizing import size as smallest
+    """Find the scales that keep a clearance, and how sure they are."""
+    from ..core.fit.padding import by_region, padding
+    from ..core.fit.sizing import size as sized
 
     case = read_case(options, part_of(progress, 0.0, 0.2))
-    found = smallest(case.piece, case.wearer, options.clearance, options.seat, progress=part_of(progress, 0.2, 1.0))
-    result = found.as_dict()
+    found = sized(
+        case.piece,
+        case.wearer,
+        options.clearance,
+        options.seat,
+        progress=part_of(progress, 0.3, 0.8),
+        loosest_mm=options.loosest,
+        distortion=options.distortion / 100,
+        causes=case.known.causes(part_of(progress, 0.2, 0.3)),
+        pinned=options.pin,
+    )
+    pads = padding(case.piece, case.wearer, found.pose, found.scale, options.foam)
+    result = {**found.as_dict(), "padding": [pad.as_dict() for pad in pads]}
+    if options.passage:
+        from ..core.fit.donning import smallest_scale
+
+        seat_of = _seat_of(case, options)
+        result["passage_scale"] = smallest_scale(case.piece, case.wearer, seat_of, progress=part_of(progress, 0.8, 1.0))
 
     def show(stdout: Any) -> None:
-        low, high = (100 * v for v in found.range)
-        print(f"{100 * found.scale:.2f} % ({low:.1f} to {high:.1f}), limited by {found.limited_by}", file=stdout)
-        rows: list[Sequence[object]] = [("region", "margin there")]
-        rows += [(name, mm(value)) for name, value in found.margins.items()]
-        print_rows(stdout, rows)
+        from ..core.report.sizes import sentences
 
-    return Outcome(result, case.inputs, case.warnings, False, show)
+        for line in sentences(result, options.clearance):
+            print(line, file=stdout)
+        print(file=stdout)
+        rows: list[Sequence[object]] = [("region", "margin there")]
+        rows += [(in_words(name), mm(value)) for name, value in found.margins.items()]
+        print_rows(stdout, rows)
+        if pads:
+            print("\npadding at that scale, where a gap takes it", file=stdout)
+            print_rows(stdout, [(in_words(region) if region else "in all", foam) for region, foam in by_region(pads)])
+
+    return Outcome(result, case.inputs, [*case.warnings, *found.warnings], False, show)
 
 
 def don(options: argparse.Namespace, progress: Progress) -> Outcome:

@@ -6,14 +6,17 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ..core.errors import InputError
 from ..core.formats import read_mesh
 from ..core.piece import Part, Piece, misplacements
 from ..core.pose import Pose
-from ..core.progress import Progress
+from ..core.progress import Progress, part_of
 from ..core.wearer.form import Wearer
+
+if TYPE_CHECKING:
+    from ..core.known import Known
 
 
 @dataclass(frozen=True)
@@ -52,28 +55,31 @@ def read_piece(
 
 @dataclass(frozen=True)
 class Case:
-    """A piece and a wearer as a verb's arguments name them."""
+    """A piece and a wearer as a verb's arguments name them, and all that is known of the wearer."""
 
     piece: Piece
     wearer: Wearer
     inputs: list[dict[str, str]]
     warnings: list[str]
+    known: Known
 
 
 def read_case(options: argparse.Namespace, progress: Progress, removable: Sequence[str] = ()) -> Case:
     """Read the piece and the wearer; with the files' own positions nothing is asked but what is given."""
-    from ..core.wearer.sources import read_wearer
+    from ..core.known import read_known
 
     piece, inputs, warnings = read_piece(options.piece, options, removable)
-    read = read_wearer(options.wearer, options.units, progress)
-    wearer = read.wearer
+    known = read_known(options.wearer, options.units, part_of(progress, 0.0, 0.7))
+    asked: dict[str, float] | None = None
     if options.allowance is not None:
-        wearer = Wearer(wearer.name, wearer.form, {"default": options.allowance})
+        asked = {"default": options.allowance}
     elif options.seat == "fixed":  # the files' own positions: nothing is asked but what is given
-        wearer = Wearer(wearer.name, wearer.form, {})
+        asked = {}
+    known = known.with_allowances(asked, options.seat, part_of(progress, 0.7, 1.0))
+    read = known.read
     sources = [{"file": str(options.wearer), "sha256": s.sha256} for s in read.sources[:1]]
     sources += [{"file": str(s.path), "sha256": s.sha256} for s in read.sources[1:]]
-    return Case(piece, wearer, sources + inputs, [*read.warnings, *warnings])
+    return Case(piece, read.wearer, sources + inputs, [*read.warnings, *warnings], known)
 
 
 def seat_of_case(case: Case, options: argparse.Namespace, progress: Progress) -> Pose:

@@ -43,6 +43,7 @@ WALL_MM = 20.0
 NEAR_MM = 100.0
 LABEL_MM = 8.0
 _EVALUATIONS = 400_000
+_QUICK_EVALUATIONS = 40_000
 
 
 @dataclass(frozen=True)
@@ -143,9 +144,16 @@ def field_for(piece: Piece, wearer: Wearer, pose: Pose, scale: float = 1.0, prog
 
 
 def measure(
-    piece: Piece, wearer: Wearer, pose: Pose | None = None, scale: float = 1.0, progress: Progress = silent
+    piece: Piece,
+    wearer: Wearer,
+    pose: Pose | None = None,
+    scale: float = 1.0,
+    progress: Progress = silent,
+    field: Field | None = None,
 ) -> Clearance:
     """Return the clearance of a piece after ``pose.apply(scale * points)``.
+
+    `field` is the wearer's where it is at hand, for many questions about one place.
 
     Raises
     ------
@@ -158,7 +166,7 @@ def measure(
         raise InputError(
             "the piece has no surface to measure", source=piece.name, remedy="check the mesh and its units"
         )
-    field = field_for(piece, wearer, pose, scale, progress)
+    field = field or field_for(piece, wearer, pose, scale, progress)
     names = wearer.form.region_names
 
     points, rows = surface.samples(SAMPLES)
@@ -205,23 +213,29 @@ def measure(
 
 
 def least_margin(
-    piece: Piece, wearer: Wearer, need_mm: FloatArray, pose: Pose | None = None, scale: float = 1.0
+    piece: Piece,
+    wearer: Wearer,
+    need_mm: FloatArray,
+    pose: Pose | None = None,
+    scale: float = 1.0,
+    field: Field | None = None,
 ) -> tuple[float, Place]:
     """Return the smallest of standoff less `need_mm` (r,) by region over the whole surface (mm), and where it is.
 
-    The same number as `measure` gives for the limiting region, without the other regions' figures and sooner; far from
-    0 it is worked out no closer than a twentieth.
+    The same number as `measure` gives for the limiting region, without the other regions' figures and sooner: far from
+    0 it is worked out no closer than a twentieth, and where two shells run parallel the search ends with what it has
+    seen by then. For searches, whose answer `measure` then has the last word on.
     """
     pose = pose or Pose()
     surface = surface_of(piece)
-    field = field_for(piece, wearer, pose, scale)
+    field = field or field_for(piece, wearer, pose, scale)
     points, rows = surface.samples(SAMPLES)
     placed = pose.apply(scale * points)
     standoff, triangle, _ = field.exact(placed)
     least = _Least(len(need_mm), need_mm)
     least.take(standoff, field.regions_at(triangle), placed, rows)
     seen = abs(float(np.min(least.value - need_mm)))
-    _minimise(surface, field, pose, scale, least, max(TOLERANCES.standoff_mm, 0.05 * seen))
+    _minimise(surface, field, pose, scale, least, max(TOLERANCES.standoff_mm, 0.05 * seen), _QUICK_EVALUATIONS)
     i = int(np.argmin(least.value - need_mm))
     part = piece.parts[piece.part_of_triangle[least.row[i]]].name
     return float(least.value[i] - need_mm[i]), Place(wearer.form.region_names[i], part, _xyz(least.point[i]))
@@ -260,7 +274,13 @@ class _Least:
 
 
 def _minimise(
-    surface: PieceSurface, field: Field, pose: Pose, scale: float, least: _Least, aim: float = TOLERANCES.standoff_mm
+    surface: PieceSurface,
+    field: Field,
+    pose: Pose,
+    scale: float,
+    least: _Least,
+    aim: float = TOLERANCES.standoff_mm,
+    evaluations: int = _EVALUATIONS,
 ) -> float:
     """Lower `least` to the minima over the whole surface; return the tolerance they are exact to."""
     mesh = surface.mesh
@@ -293,7 +313,7 @@ def _minimise(
         limit[side2 > LABEL_MM**2] = least.limit.max()
         excess = limit - bound
         open_ = np.flatnonzero(excess > aim)
-        room = (_EVALUATIONS - spent) // 3
+        room = max(evaluations - spent, 0) // 3
         if len(open_) > room:  # give up on the least promising, and say so
             order = open_[np.argsort(-excess[open_], kind="stable")]
             tolerance = max(tolerance, float(excess[order[room]]))

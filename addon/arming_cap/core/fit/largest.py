@@ -12,7 +12,7 @@ import numpy as np
 
 from ..progress import Progress
 from ..verdict import Place
-from .clearance import Clearance, measure
+from .clearance import Clearance
 from .scales import HIGHEST, SCALE_TOLERANCE, close_in, turns
 from .seats import Seats
 
@@ -64,7 +64,7 @@ def _where_too_loose(seats: Seats, smallest: float, room: float, loosest_mm: flo
 
 def _loosest(seats: Seats, scale: float, loosest_mm: float) -> tuple[float, Place]:
     """Return what the loosest carrying region has left before it is too loose (mm), and where that is."""
-    found = measure(seats.piece, seats.wearer, seats.pose(scale), scale)
+    found = seats.measured(scale)
     names = carrying(found)
     loose = [found.regions[n].min_mm - found.regions[n].allowance_mm for n in names]
     worst = int(np.argmax(loose))

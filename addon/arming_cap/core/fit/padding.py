@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -38,6 +39,15 @@ class Pad:
     thickness_mm: float
     area_mm2: float
     gap_mm: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the pad as JSON shows it."""
+        return {
+            "region": self.region,
+            "thickness_mm": round(self.thickness_mm, 3),
+            "area_mm2": round(self.area_mm2),
+            "gap_mm": round(self.gap_mm, 1),
+        }
 
 
 def padding(
@@ -80,3 +90,17 @@ def padding(
             if chosen.any():
                 pads.append(Pad(name, float(thickness), float(chosen.sum() * each), float(gap[chosen].mean())))
     return tuple(pads)
+
+
+def by_region(pads: Sequence[Pad]) -> list[tuple[str, str]]:
+    """Return a line of foam for each region, ``5 mm 23 cm², 10 mm 160 cm²``, and the sums under an empty name."""
+    found: dict[str, dict[float, float]] = {}
+    for pad in pads:
+        for region in (pad.region, ""):
+            areas = found.setdefault(region, {})
+            areas[pad.thickness_mm] = areas.get(pad.thickness_mm, 0.0) + pad.area_mm2
+    order = [region for region in found if region] + [""] * bool(found)
+    return [
+        (region, ", ".join(f"{mm:g} mm {area / 100:.0f} cm²" for mm, area in sorted(found[region].items())))
+        for region in order
+    ]

@@ -22,7 +22,7 @@ from ..verdict import Place
 from ..wearer.field import Probe
 from ..wearer.form import Wearer
 from .causes import Causes
-from .clearance import SAMPLES, Clearance, field_for, label_rows, least_margin
+from .clearance import SAMPLES, Clearance, field_for, label_rows, least_margin, measure
 from .scales import close_in
 from .seating import ARM_MM, Seater
 from .surface import surface_of
@@ -76,12 +76,13 @@ class Seats:
         if seat == "best":
             self.seater = Seater(piece, wearer, start, pinned=pinned, progress=progress)
             self.seater.need = need_mm
+            self.field = self.seater.field
             self.rate = _reach(surface.mesh.vertices - self.seater.centre)
         else:
-            self._field = field_for(piece, wearer, self.start, progress=progress)
+            self.field = field_for(piece, wearer, self.start, progress=progress)
             # Samples 2 mm apart stand for large faces, as far as that can be afforded.
             count = int(min(surface.mesh.areas.sum() / 4.0, 50_000))
-            self._probe = Probe(self._field, np.concatenate([surface.mesh.vertices, surface.samples(count)[0]]))
+            self._probe = Probe(self.field, np.concatenate([surface.mesh.vertices, surface.samples(count)[0]]))
             self.rate = _reach(surface.mesh.vertices)
 
     def pose(self, scale: float) -> Pose:
@@ -95,7 +96,7 @@ class Seats:
         value = self._probe.standoff(self.start, scale).astype(np.float64)
         if (self.need == self.need[0]).all():
             return float(np.min(value)) - float(self.need[0])
-        rows = label_rows(self._field, self._probe.moved(self.start, scale))
+        rows = label_rows(self.field, self._probe.moved(self.start, scale))
         return float(np.min(value - self.need[rows]))
 
     def exact(self, scale: float) -> float:
@@ -113,6 +114,10 @@ class Seats:
         """Return where the smallest margin is."""
         return self._measured(scale)[1]
 
+    def measured(self, scale: float) -> Clearance:
+        """Return the clearance at a scale in full."""
+        return measure(self.piece, self.wearer, self.pose(scale), scale, field=self.field)
+
     def seat_afresh(self, scale: float) -> bool:
         """Seat the piece from the start again at a scale; return whether that is better than what was known."""
         if self.seater is None:
@@ -126,7 +131,7 @@ class Seats:
 
     def _measured(self, scale: float) -> tuple[float, Place]:
         if scale not in self._exact:
-            self._exact[scale] = least_margin(self.piece, self.wearer, self.need, self.pose(scale), scale)
+            self._exact[scale] = least_margin(self.piece, self.wearer, self.need, self.pose(scale), scale, self.field)
         return self._exact[scale]
 
     def _seated(self, scale: float) -> tuple[Pose, float]:
@@ -189,14 +194,14 @@ class Touch:
 
 
 def touch(seats: Seats, found: Clearance) -> Touch:
-    """Return the places of a measured clearance: each region's nearest, what is near all over, what the piece rests on."""
+    """Return the places of a clearance: each region's nearest, what is near all over, what the piece rests on."""
     pose, scale = found.pose, found.scale
     samples = surface_of(seats.piece).samples(SAMPLES)[0]
     points = np.concatenate([[r.at for r in found.regions.values()], pose.apply(scale * _near(seats, found, samples))])
     if seats.seater is not None:
         near = np.argsort(seats.seater.margins(pose, scale), kind="stable")[:_CONTACTS]
         points = np.concatenate([points, pose.apply(scale * seats.seater.points[near])])
-    field = field_for(seats.piece, seats.wearer, pose, scale)
+    field = seats.field
     standoff, triangles, closest = field.exact(points)
     normals = (points - closest) * np.sign(standoff)[:, None]
     length = np.linalg.norm(normals, axis=1)
@@ -214,7 +219,7 @@ def touch(seats: Seats, found: Clearance) -> Touch:
 
 def _near(seats: Seats, found: Clearance, samples: FloatArray) -> FloatArray:
     """Return of each cell of `_CELL_MM` the sample (n, 3) with the least margin, where that is not large."""
-    field = field_for(seats.piece, seats.wearer, found.pose, found.scale)
+    field = seats.field
     probe = Probe(field, samples)
     placed = probe.moved(found.pose, found.scale)
     margin = probe.standoff(found.pose, found.scale) - seats.need[label_rows(field, placed)]

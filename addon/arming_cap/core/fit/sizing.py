@@ -26,11 +26,12 @@ from ..errors import InputError
 from ..piece import Piece
 from ..pose import Pose
 from ..progress import Progress, part_of, silent
+from ..tolerances import TOLERANCES
 from ..verdict import Place
 from ..wearer.form import Wearer
 from ..wearer.regions import in_words
 from .causes import Causes, causes_of_spread
-from .clearance import Clearance, measure
+from .clearance import Clearance
 from .largest import largest_scale
 from .scales import HIGHEST, LOWEST, SCALE_TOLERANCE, Hull, turns
 from .seats import Seats, growth, places_of, touch
@@ -195,7 +196,7 @@ def size(
     seats = Seats(piece, wearer, need, seat, start, pinned, part_of(progress, 0.0, 0.1))
     warnings: list[str] = []
     scale = _smallest(seats, part_of(progress, 0.1, 0.6), warnings)
-    found = measure(piece, wearer, seats.pose(scale), scale)
+    scale, found = _confirmed(seats, scale)
     progress(0.7, f"sizing {piece.name}: what limits it")
 
     causes = causes or causes_of_spread(wearer.form)
@@ -262,6 +263,18 @@ def _smallest(seats: Seats, progress: Progress, warnings: list[str]) -> float:
             "the margin turns too sharply with the scale", source=seats.piece.name, remedy="check the mesh"
         )
     return found
+
+
+def _confirmed(seats: Seats, scale: float) -> tuple[float, Clearance]:
+    """Return the scale and its clearance in full, a touch larger where the full measurement finds less room."""
+    for last in (False, False, True):
+        found = seats.measured(scale)
+        need = dict(zip(seats.wearer.form.region_names, seats.need))
+        short = -min((r.min_mm - need[name] for name, r in found.regions.items()), default=0.0)
+        if short <= TOLERANCES.standoff_mm or last:
+            break
+        scale += short / (0.6 * seats.rate)
+    return scale, found
 
 
 def _fixed_bracket(seats: Seats, progress: Progress, warnings: list[str]) -> tuple[float, float]:

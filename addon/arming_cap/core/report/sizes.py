@@ -1,0 +1,72 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A sizing in sentences, the same in the terminal, the page and the panel."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from ..verdict import Place
+from ..wearer.dimension import DIMENSIONS
+from .words import figure, place
+
+
+def per_cent(scale: float, decimals: int = 1) -> str:
+    """Return a scale as makers say it: ``91.5 %``."""
+    return f"{figure(100 * scale, decimals)} %"
+
+
+def sentences(found: Mapping[str, Any], clearance_mm: float = 0.0) -> list[str]:
+    """Return what a sizing says, from the keys of its JSON."""
+    low, high = found["range"]
+    where = place(_place(found["limited_by"]))
+    spread = f" ({figure(100 * low)} to {figure(100 * high)})" if high > low else ""
+    keeps = f"with {clearance_mm:g} mm beyond the allowances" if clearance_mm else "with the allowances kept"
+    lines = [f"smallest: {per_cent(found['scale'], 2)}{spread}, {keeps}; limited at the {where}"]
+    if following := [place(_place(one)) for one in found["next_limits"]]:
+        lines.append(f"next come the {' and the '.join(following)}")
+    ends = found.get("largest_limited_by")
+    if found.get("largest") is not None and ends is not None:
+        lines.append(f"largest: {per_cent(found['largest'], 2)}, where the {place(_place(ends))} ends it")
+    elif ends is not None:
+        lines.append(f"already there the {place(_place(ends))} is looser than wanted")
+    if found.get("passage_scale") is not None:
+        lines.append(f"smallest that goes on as a whole: {per_cent(found['passage_scale'], 2)}")
+    elif "passage_scale" in found:
+        lines.append("at no scale does it go on as a whole")
+    if found.get("grams") is not None:
+        more = found["grams_drawn"] - found["grams"]
+        against = f", {abs(more):.0f} g {'less' if more >= 0 else 'more'} than as drawn"
+        lines.append(
+            f"printed solid in PLA: {found['grams']:.0f} g{against}; each per cent more adds "
+            f"{found['grams_per_percent']:.1f} g"
+        )
+    if len(found["curve"]) > 1:
+        lines.append(f"chance of fitting: {_chances(found['curve'])}")
+    if advice := found.get("next_reading"):
+        a, b = advice["range"]
+        lines.append(
+            f"to be surer, measure the {DIMENSIONS[advice['dimension']].in_words} next: "
+            f"{figure(100 * a)} to {figure(100 * b)} would be left"
+        )
+    if axes := found.get("per_axis"):
+        x, y, z = (per_cent(v) for v in axes["scale"])
+        lines.append(
+            f"unequal, if the look allows: X {x}, Y {y}, Z {z} ({figure(100 * axes['distortion'])} % apart) "
+            f"saves {figure(100 * axes['saves'], 0)} % of the material"
+        )
+    return lines
+
+
+def _chances(curve: list[list[float]]) -> str:
+    """Return a few points of the curve: where 5, 50 and 95 in 100 are reached."""
+    said = []
+    for wanted in (0.05, 0.5, 0.95):
+        scale = next((s for s, p in curve if p >= wanted), curve[-1][0])
+        chance = next((p for s, p in curve if s == scale), 1.0)
+        said.append(f"{100 * chance:.0f} in 100 at {per_cent(scale)}")
+    return ", ".join(dict.fromkeys(said))
+
+
+def _place(held: Mapping[str, Any]) -> Place:
+    return Place(held["region"], held["part"], None)
