@@ -119,8 +119,8 @@ def _solved(targets: Mapping[str, float], source: str) -> tuple[FloatArray, floa
     names = list(targets)
     wanted = np.array([targets[n] for n in names])
     own = _measured(template_head().mesh.vertices, names)
-    first = next((n for n in ("head_circumference", "head_length", "head_breadth") if n in targets), names[0])
-    scale = targets[first] / own[names.index(first)]
+    first = _sizing(names)
+    scale = float(wanted[first] / own[first])
     slopes = _own_slopes()[[SHAPED.index(n) for n in names]]
     weights = np.zeros(len(_handles()))
     gap = wanted - own * scale
@@ -154,12 +154,25 @@ def _solved(targets: Mapping[str, float], source: str) -> tuple[FloatArray, floa
     return best, scale
 
 
+def _sizing(names: list[str]) -> int:
+    """Return the row of the dimension that scales the template."""
+    return next((names.index(n) for n in ("head_circumference", "head_length", "head_breadth") if n in names), 0)
+
+
 def _spread(sd: Mapping[str, float]) -> dict[str, float]:
-    """Return half the 90 % interval of the surface along its normal, RMS over each region, in mm."""
+    """Return half the 90 % interval of the surface along its normal, RMS over each region, in mm.
+
+    To first order about the template, and as if the dimensions erred independently; drawn heads, whose dimensions go
+    together, spread a little less.
+    """
     head = template_head()
     names = list(sd)
     answer = np.linalg.pinv(_own_slopes()[[SHAPED.index(n) for n in names]], rcond=1e-3)  # weights per mm
     move = np.tensordot(answer.T, _handles(), axes=1)  # (dimension, vertex, 3)
+    # The one that sizes the template scales all of it, and the handles take the others back.
+    first, own = _sizing(names), _measured(head.mesh.vertices, names)
+    rest = np.where(np.arange(len(names)) == first, 0.0, own)
+    move[first] = (head.mesh.vertices - np.tensordot(answer @ rest, _handles(), axes=1)) / own[first]
     centre = move[:, head.mesh.triangles].mean(axis=2)
     normal = head.mesh.area_vectors / head.mesh.areas[:, None]
     along = np.einsum("dti,ti->dt", centre, normal) * np.array([sd[n] for n in names])[:, None]
