@@ -118,7 +118,7 @@ def test_a_new_card_reads_back_equal(tmp_path):
         ('sex = "f"', 'sex = "x"', "use f, m or any"),
         ("head_circumference = 22.1", "head_circumference = nan", "finite"),
         ("head_circumference = 22.1", "head_circumference = -22", "greater than 0"),
-        ("head_circumference = 22.1", 'head_circumference = "big"', "not a reading"),
+        ("head_circumference = 22.1", 'head_circumference = "big"', "is no reading"),
         ("head_circumference = 22.1", "head_circumferenc = 22.1", "did you mean head_circumference"),
         ("head_circumference = 22.1", "head_circumference = true", "finite"),
         ("[readings]", "[reading]", "did you mean readings"),
@@ -127,6 +127,21 @@ def test_a_new_card_reads_back_equal(tmp_path):
         ("[allowance.liner]\ndefault", "[[known_fit]]\nlevel", "no piece"),
         ("sd = 0.05", "sigma = 0.05", "unknown key 'sigma'"),
         ("card = 1", "card = = 1", "not a TOML file"),
+        ("card = 1", "card = true", "version is True"),
+        ('unit = "in" ', 'unit = ["in"]', "unit is not stated"),
+        ('sex = "f"', 'sex = ["f"]', "use f, m or any"),
+        ("head_circumference = 22.1", "head_circumference = 1979-05-27", "finite"),
+        ("head_circumference = 22.1", 'head_circumference = "22,1"', "with a point instead of the comma"),
+        ("sd = 0.05", "sd = -0.05", "spread of wrist circumference is -1.27"),
+        ("sd = 0.05", "sd = nan", "finite"),
+        ("weight = 61", "weight = 361", "pounds"),
+        ("[allowance.hair]", "[allowance]", "give each layer a table"),
+        ("wrist_circumference = {", "hand_circumference = 5.0\nwrist_circumference = {", "were the two swapped"),
+        (
+            "head_circumference = 22.1",
+            "head_length = 8.0\nhead_circumference = 19.8",
+            "the tape slipped, or the caliper was not square",
+        ),
     ],
 )
 def test_a_bad_card_is_one_clear_line(card_file, old, new, words):
@@ -150,6 +165,55 @@ def test_an_unknown_outcome_is_refused(card_file):
     with pytest.raises(InputError, match="did you mean tight"):
         read_card(card_file).record_known_fit(KnownFit("Lantern helm", "tigth"))
     assert card_file.read_text(encoding="utf-8") == BY_HAND
+
+
+FIT = """
+[[known_fit]]
+piece = "Lantern helm"
+verdict = "tight"
+scale = 0.95
+region = "temple"
+gap = -0.08
+level = 3.5
+date = 2026-03-01
+sha256 = "{}"
+""".format("0c" * 32)
+
+
+def test_a_known_fit_by_hand(card_file):
+    card_file.write_text(BY_HAND + FIT, encoding="utf-8")
+    (fit,) = read_card(card_file).known_fits
+    assert (fit.piece, fit.verdict, fit.scale, fit.region) == ("Lantern helm", "tight", 0.95, "temple")
+    assert fit.gap_mm == pytest.approx(-0.08 * 25.4) and fit.level_mm == pytest.approx(3.5 * 25.4)
+    assert (fit.date, fit.sha256) == ("2026-03-01", "0c" * 32)
+    again = replace(fit, piece="Heron helm", gap_mm=None)
+    card = read_card(card_file).record_known_fit(again)
+    assert card.known_fits == (fit, replace(again, level_mm=pytest.approx(3.5 * 25.4)))
+    assert card_file.read_text(encoding="utf-8").startswith(BY_HAND + FIT)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("scale = 0.95", "scale = 95", "per cent"),
+        ("scale = 0.95", "scale = nan", "finite"),
+        ("scale = 0.95", "scale = -1", "not above 0"),
+        ("gap = -0.08", "gap = inf", "finite"),
+        ("gap = -0.08", "gap = 30", "not plausible"),
+        ('region = "temple"', 'region = "tempel"', "did you mean temple"),
+        ('piece = "Lantern helm"', 'piece = " "', "no name"),
+        ('verdict = "tight"', "verdict = 3", "no verdict"),
+        ("date = 2026-03-01", 'date = "in March"', "is no date"),
+        ("0c0c", "zz", "no SHA-256"),
+        ("level = 3.5", "level_mm = 3.5", "did you mean level"),
+    ],
+)
+def test_a_bad_known_fit_is_one_clear_line(card_file, old, new, words):
+    assert old in FIT
+    card_file.write_text(BY_HAND + FIT.replace(old, new), encoding="utf-8")
+    with pytest.raises(InputError, match=words) as caught:
+        read_card(card_file)
+    assert "\n" not in str(caught.value)
 
 
 def test_byte_order_mark_is_no_fault():

@@ -34,10 +34,12 @@ from __future__ import annotations
 import contextlib
 import math
 import os
+import re
 import time
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +58,8 @@ _SIDED = {name.rsplit("_", 1)[0] for name in regions.ALL if name.endswith(("_lef
 _PLACES = ("default", *regions.ALL, *sorted(_SIDED))
 # Longer than any layer that is still worn under a piece: a slip of the decimal point.
 _MOST_MM = 150.0
+# Nothing is tried on at a tenth or ten times its size: a percentage, or a unit taken for a scale.
+_LEAST_SCALE = 0.1
 
 
 @dataclass(frozen=True)
@@ -229,12 +233,12 @@ def parse_card(text: str, path: Path | None = None) -> Card:
     _only(data, _KEYS, "", source)
     if "card" not in data:
         raise InputError("this is no wearer card", source=source, remedy=f"begin it with card = {VERSION}")
-    if data["card"] != VERSION:
+    if type(data["card"]) is not int or data["card"] != VERSION:
         raise InputError(
             f"the card's version is {data['card']!r}, this program reads {VERSION}", source=source, remedy="update"
         )
     unit = data.get("unit")
-    if unit not in MM_PER:
+    if not isinstance(unit, str) or unit not in MM_PER:
         raise InputError("the card's unit is not stated", source=source, remedy='write unit = "mm", "cm" or "in"')
     sex = data.get("sex", "any")
     if sex not in SEXES:
@@ -300,6 +304,13 @@ def _reading(name: str, value: Any, unit: str, source: str) -> Reading:
         try:
             return parse_known(f"{name}={value}")[1]
         except InputError as error:
+            if error.what in ("not a reading", "not a number"):
+                comma = "with a point instead of the comma, " if "," in value else ""
+                raise InputError(
+                    f"{name} of {value.removesuffix(unit)!r} is no reading",
+                    source=source,
+                    remedy=f'write it {comma}as 155 or "155±2"',
+                ) from None
             raise InputError(error.what, source=source, remedy=error.remedy) from None
     if isinstance(value, Mapping):
         _only(value, ("value", "sd"), name, source)
@@ -317,7 +328,7 @@ def _allowances(table: Mapping[str, Any], unit: str, source: str) -> dict[str, d
             raise InputError(
                 f"allowance {layer!r} is not a layer",
                 source=source,
-                remedy=f"write [allowance.{layer}] and default = ...",
+                remedy="give each layer a table: [allowance.liner] and in it default = 4",
             )
         _only(places, _PLACES, f"allowance.{layer}", source)
         layers[layer] = {}
@@ -368,8 +379,31 @@ def _check_fit(fit: KnownFit, source: str) -> None:
         raise InputError(f"verdict {fit.verdict!r} is not known", source=source, remedy=closest(fit.verdict, OUTCOMES))
     if fit.region and fit.region not in _PLACES and fit.region != "whole":
         raise InputError(f"unknown region {fit.region!r}", source=source, remedy=closest(fit.region, _PLACES))
+    if not fit.piece.strip():
+        raise InputError("a known fit's piece has no name", source=source, remedy='write piece = "..."')
+    if fit.sha256 and not re.fullmatch(r"[0-9a-f]{64}", fit.sha256):
+        raise InputError(
+            "a known fit's sha256 is no SHA-256",
+            source=source,
+            remedy="it has 64 digits 0-9 a-f; leave it out if unknown",
+        )
     if not (math.isfinite(fit.scale) and fit.scale > 0):
         raise InputError("a known fit's scale is not above 0", source=source, remedy="1 is the file's own size")
+    if not _LEAST_SCALE < fit.scale < 1 / _LEAST_SCALE:
+        raise InputError(
+            f"a known fit's scale of {fit.scale:g} is not plausible", source=source, remedy="per cent? 95 % is 0.95"
+        )
+    if fit.gap_mm is not None and not abs(fit.gap_mm) <= _MOST_MM:
+        raise InputError(f"a known fit's gap of {fit.gap_mm:g} mm is not plausible", source=source, remedy="measure it")
+    if fit.level_mm is not None and not math.isfinite(fit.level_mm):
+        raise InputError("a known fit's level is not a finite number", source=source, remedy="write a plain number")
+    if fit.date:
+        try:
+            datetime.fromisoformat(fit.date)
+        except ValueError:
+            raise InputError(
+                f"a known fit's date {fit.date!r} is no date", source=source, remedy="write it as 2026-03-01"
+            ) from None
 
 
 # -- writing ---------------------------------------------------------------------------------------------------------

@@ -68,8 +68,14 @@ def check_reading(name: str, reading: Reading, source: str = "") -> None:
     """Raise `InputError` with the likely cause where one reading cannot be right; nothing is put right silently."""
     of = dimension(name, source)
     value, sd = reading.value, reading.sd
-    if not math.isfinite(value) or (sd is not None and not (math.isfinite(sd) and sd >= 0)):
+    if not math.isfinite(value):
         raise InputError(f"{of.in_words} is not a finite number", source=source, remedy="take it again")
+    if sd is not None and not (math.isfinite(sd) and sd >= 0):
+        raise InputError(
+            f"the spread of {of.in_words} is {sd:g}",
+            source=source,
+            remedy="state how far two readings differ, 0 or more",
+        )
     if of.low <= value <= of.high:
         return
     slips = {"inches": 25.4, "centimetres": 10.0, "metres": 1000.0} if of.unit == "mm" else {"pounds": 0.45359237}
