@@ -98,6 +98,11 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--wearer", metavar="FORM", help="chooses the levels, and is drawn inside the templates")
     one.add_argument("--plane", action="append", default=[], type=_four, metavar="NX,NY,NZ,D")
     one.add_argument("--page", choices=("A4", "Letter"), default="A4", help="paper of the templates")
+    one.add_argument("--rim", action="append", default=[], type=_number, metavar="Z", help="along the rim below z = Z")
+    one.add_argument("--most", type=_count, default=4, metavar="N", help="rings where their levels are chosen (4)")
+    one.add_argument("--keep-loose", action="store_true", help="keep what touches the ring nowhere")
+    one.add_argument("--label", default="", metavar="TEXT", help="cut into the rings too: scale, date or code")
+    one.add_argument("--volume", type=_volume, metavar="WxDxH", help="of the printer, in mm; larger rings are cut")
 
     one = verb("split", "parts that fit the printer, with joints, oriented and laid out")
     one.add_argument("mesh", nargs="+", metavar="MESH", help="one file for each part of the piece")
@@ -188,6 +193,12 @@ def _not_negative(text: str) -> float:
     if value < 0:
         raise argparse.ArgumentTypeError(f"{text} is below 0")
     return value
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a count from 1 upwards")
+    return int(text)
 
 
 def _volume(text: str) -> tuple[float, float, float]:

@@ -74,7 +74,7 @@ def test_no_more_rings_than_asked_for_and_what_that_leaves_is_said():
     assert [p.tests for p in four.planes] == [(f"level_{i}",) for i in range(4)] and four.untested == ()
     two = planned(piece, wearer, pinch=Place("", "shell", (0, 0, 15)), most=2)
     assert two.planes[0].tests == ("level_0",) and len(two.planes) == 2
-    assert len(two.untested) == 2 and "with 2 rings" in two.untested[0]
+    assert len(two.untested) == 2 and two.untested[0].startswith("left without a ring: the level")
 
 
 def test_what_only_presses_from_above_is_said_to_be_beyond_any_ring():
@@ -84,7 +84,7 @@ def test_what_only_presses_from_above_is_said_to_be_beyond_any_ring():
     sunk = shapes.dome(90, 94, -40, segments=72, rings=32)
     piece = Piece("dome", (Part("shell", type(sunk)(sunk.vertices - (0, 0, 9.5), sunk.triangles)),))
     plan = planned(piece, wearer)
-    assert len(plan.untested) == 1 and "crown, which limits" in plan.untested[0]
+    assert len(plan.untested) == 1 and plan.untested[0].startswith("no ring can try the crown, which limits")
     assert all(p.tests == () for p in plan.planes) and plan.planes
 
 

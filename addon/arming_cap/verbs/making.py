@@ -15,9 +15,8 @@ from .reading import Outcome, mm, print_rows, read_piece
 
 def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Cut try-on rings and draw their sections 1:1 on paper."""
-    from ..core.fit.section import cut
-    from ..core.make.ring import RingPlane, make_rings, write_rings
-    from ..core.make.template import Template, draw_templates
+    from ..core.make.ring import RingOptions, RingPlane
+    from ..core.make.tryon import try_on
     from ..core.wearer.sources import read_wearer
 
     if options.out is None:
@@ -30,22 +29,20 @@ def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
         inputs.insert(0, {"file": str(options.wearer), "sha256": read.sources[0].sha256})
         warnings += read.warnings
     planes = [RingPlane(f"level {n}", (a, b, c), d) for n, (a, b, c, d) in enumerate(options.plane, 1)]
-    rings = make_rings(piece, wearer, planes or None, progress=part_of(progress, 0.2, 0.8))
-    templates = [
-        Template(
-            f"{piece.name}, {one.plane.name}, {one.section.offset:.0f} mm",
-            one.section,
-            wearer and cut(wearer.form.mesh, one.section.normal, one.section.offset)[0],
-        )
-        for one in rings
-    ]
-    options.out.mkdir(parents=True, exist_ok=True)
-    shown = write_rings(rings, options.out)
-    paper = draw_templates(templates, options.out / "templates.pdf", options.page, part_of(progress, 0.8, 1.0))
+    planes += [RingPlane(f"rim {n}", (0, 0, 1), z, follows_rim=True) for n, z in enumerate(options.rim, 1)]
+    wishes = RingOptions(
+        keep_loose=options.keep_loose, most=options.most, volume_mm=options.volume, label=options.label
+    )
+    made = try_on(piece, wearer, planes or None, options.out, options.page, wishes, part_of(progress, 0.2, 1.0))
+    shown, paper = made.shown, made.templates
 
     def show(stdout: Any) -> None:
         for one in shown:
             print(f"{one['name']}: {one['says']}; inner girth {mm(one['inner_girth_mm'])}", file=stdout)
+            if one["proves"]:
+                print(f"    {one['proves']}", file=stdout)
+            for remark in one["remarks"]:
+                print(f"    {remark}", file=stdout)
             print(f"    {', '.join(one['files'])}", file=stdout)
         print(f"paper templates: {paper['file']}, in {options.out}", file=stdout)
 

@@ -60,7 +60,7 @@ class RingPlane:
 
 @dataclass(frozen=True)
 class LevelPlan:
-    """The rings to try, from below upwards, and the margins in doubt that no ring can settle, in words."""
+    """The rings to try, from below upwards, and a sentence on each margin in doubt that they leave so."""
 
     planes: tuple[RingPlane, ...]
     untested: tuple[str, ...] = ()
@@ -133,7 +133,7 @@ def plan_levels(
         weight = np.array([len(aims) * (a.name == "pinch" or "which limits" in a.words) + 1 for a in aims])
         chosen = _best(aims, weight, most)
         left = [a.words for a in aims if not a.felt[chosen].any()]
-        untested += [f"{words}, with {most} rings" for words in left]
+        untested += [f"left without a ring: {words}" for words in left]
     planes = [_plane(levels[i], [a for a in aims if a.felt[i]], wearer, height_mm) for i in sorted(chosen)]
     if pinch is None:
         _beside(planes, RingPlane("opening", (0, 0, 1), float(levels[0]), "the opening the wearer passes first"), half)
@@ -204,7 +204,7 @@ def _margins(
                 excess[i] = max(float(standoff[there].min()) - found.min_mm, 0.0)
         felt = excess <= max(0.5 * unsure, TOLERANCES.scan_error_mm)
         if not felt.any():
-            untested.append(words)
+            untested.append(f"no ring can try {words}: it presses from above or below")
             continue
         if limits:
             near = felt & (np.abs(levels - found.at[2]) <= half)

@@ -48,7 +48,7 @@ def rim_heights(mesh: TriangleMesh, centre: FloatArray, top: float) -> FloatArra
                     low[side] = min(low[side], float(loop.points[here, 2].min()))
     if not (low < top).all():
         raise InputError(
-            f"the rim does not run all round below {top:.0f} mm",
+            "the rim does not run all round below the ring's plane",
             source=mesh.name,
             remedy="raise the plane, or take a level ring",
         )

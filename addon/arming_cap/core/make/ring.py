@@ -28,7 +28,7 @@ from ..progress import Progress, silent
 from ..wearer.form import Wearer
 from .estimate import Estimate, Filament, estimate
 from .lap import fits, lapped
-from .levels import LevelPlan, plan_levels
+from .levels import MOST, LevelPlan, plan_levels
 from .levels import RingPlane as RingPlane
 from .marks import ADVANCE, engraved, width_of
 from .rim import below_rim, rim_heights
@@ -54,6 +54,8 @@ class RingOptions:
         What is left of a thicker wall, from the inner surface outwards.
     keep_loose
         Keep pieces of the band that touch its main shell nowhere, each as a part of the ring.
+    most
+        No more rings than this where the levels are chosen; see `plan_levels`.
     bar_mm
         Thickness of a tie bar; at its two notches half of it is left to break.
     volume_mm
@@ -69,6 +71,7 @@ class RingOptions:
     height_mm: float = 8.0
     wall_mm: float = 2.4
     keep_loose: bool = False
+    most: int = MOST
     bar_mm: float = 3.0
     volume_mm: tuple[float, float, float] | None = None
     filament: Filament = field(default_factory=Filament)
@@ -134,26 +137,27 @@ def make_rings(
     """
     solid, remarks = united([replace(p.mesh, name=p.name) for p in piece.parts], progress)
     whole = mesh_of(solid, piece.name)
+    untested: tuple[str, ...] = ()
     if planes is None:
-        plan = _planned(piece, wearer, options.height_mm, whole)
-        planes = plan.planes
-        remarks += [f"no ring can try {words}" for words in plan.untested]
+        plan = _planned(piece, wearer, options, whole)
+        planes, untested = plan.planes, plan.untested
     total = estimate(solid.volume(), options.filament)
     rings = []
     for i, plane in enumerate(planes):
         progress(i / len(planes), f"ring {plane.name}")
-        rings.append(_ring(solid, whole, plane, options, total, remarks))
+        # What concerns the piece or all rings is said once.
+        rings.append(_ring(solid, whole, plane, options, total, () if i else (*remarks, *untested)))
     progress(1.0, "rings")
     return rings
 
 
-def _planned(piece: Piece, wearer: Wearer | None, height_mm: float, whole: TriangleMesh) -> LevelPlan:
+def _planned(piece: Piece, wearer: Wearer | None, options: RingOptions, whole: TriangleMesh) -> LevelPlan:
     """Return the levels for a piece where it is worn; without its margins where it is not on the wearer."""
     clearance = None
     if wearer is not None:
         with contextlib.suppress(InputError):
             clearance = measure(piece, wearer)
-    return plan_levels(piece, wearer, clearance, height_mm=height_mm, whole=whole)
+    return plan_levels(piece, wearer, clearance, None, options.height_mm, options.most, whole)
 
 
 def _ring(

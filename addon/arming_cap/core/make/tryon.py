@@ -60,7 +60,7 @@ def try_on(
         Template(
             f"{piece.name}, {one.plane.name}, {one.section.offset:.0f} mm",
             one.section,
-            wearer and cut(wearer.form.mesh, one.section.normal, one.section.offset)[0],
+            None if wearer is None else cut(wearer.form.mesh, one.section.normal, one.section.offset)[0],
         )
         for one in rings
     ]
