@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import manifold3d
@@ -24,7 +25,8 @@ from arming_cap.core.fit.section import cut  # noqa: E402
 from arming_cap.core.mesh import TriangleMesh  # noqa: E402
 from arming_cap.core.wearer.dimension import DIMENSIONS  # noqa: E402
 from arming_cap.core.wearer.form import Form  # noqa: E402
-from arming_cap.core.wearer.headform import form_from_dimensions  # noqa: E402
+from arming_cap.core.wearer.headform import head_form_of  # noqa: E402
+from arming_cap.core.wearer.limbform import KINDS, limb_form_of, ring_of  # noqa: E402
 from arming_cap.core.wearer.measure import (  # noqa: E402
     EAR_ROOT_MM,
     NECK_LEAN_DEG,
@@ -44,6 +46,8 @@ VIEWS = {
 SKIN, EDGE, RELIEF = "#f3ece4", "#4a4a4a", "#c9bdb0"
 TAPE, CALIPER = "#0b5394", "#9c3d00"
 STEP_MM = 6.0
+# A limb is drawn at this scale, beside letters of the same size.
+SHRUNK = 0.4
 # Shoulders below this are cut off.
 FLOOR_MM = -182.0
 STYLE = f"""
@@ -59,7 +63,7 @@ text {{ font: 9.5px sans-serif; fill: #222; stroke: #fff; stroke-width: 3; strok
 
 def mean_head() -> Form:
     """Return the headform of the survey's means, both sexes together."""
-    return form_from_dimensions({name: (v.mean, v.sd) for name, v in estimate({}).dimensions.items()}, "mean head")
+    return head_form_of(estimate({}), "mean head")
 
 
 class Sheet:
@@ -305,6 +309,26 @@ def drawings(form: Form) -> dict[str, str]:
     return {"side": side.svg(), "front": front.svg(), "tapes": tapes.svg(), "top": above_view.svg()}
 
 
+def limb_drawings() -> dict[str, str]:
+    """Return the drawings of arm, leg and torso by kind: where each girth is taken."""
+    return {kind: _limb(kind) for kind in KINDS}
+
+
+def _limb(kind: str) -> str:
+    made = limb_form_of(estimate({}), kind)
+    mesh = made.form.mesh
+    small = replace(made.form, mesh=TriangleMesh(SHRUNK * mesh.vertices, mesh.triangles))
+    sheet = Sheet(small, "front" if kind == "torso" else "side", f"The {kind}: girths by tape")
+    for name, station in made.stations.items():
+        ring = SHRUNK * _taut(ring_of(mesh, station), station.normal)
+        sheet.tape(ring, True)
+        flat = ring @ sheet.axes[:2].T
+        ahead = float(station.centre[1]) < -60.0
+        end = flat[np.argmax(flat[:, 1]) if ahead else np.argmax(flat[:, 0])]
+        sheet.word(name, end + ([-2, 5] if ahead else [5, -3]), "end" if ahead else "start")
+    return sheet.svg()
+
+
 SHOWN = {
     "side": (
         "head_length",
@@ -363,7 +387,7 @@ the piece was modelled in. For a limb add `form = "left arm"` (or another of hea
 leg) and its readings.
 
 In the drawings thick blue lines are tapes, thin brown ones with arrow heads are calipers and boards. Both are laid on
-the headform that the survey's means make, where the program itself measures.
+the forms that the survey's means make, where the program itself measures.
 """
 
 
@@ -373,12 +397,9 @@ def page() -> str:
     for sheet, names in SHOWN.items():
         blocks.append(f"## {TITLES[sheet]}\n\n![{TITLES[sheet]}](measures/{sheet}.svg)\n")
         blocks += [_told(name) for name in names]
-    drawn = {name for names in SHOWN.values() for name in names}
-    rest = [d for d in DIMENSIONS.values() if d.group == "head" and d.name not in drawn]
-    blocks.append("## More of the head\n")
-    blocks += [_told(d.name) for d in rest]
     for group, title in (("arm", "Arm and hand"), ("leg", "Leg and foot"), ("torso", "Torso"), ("body", "The whole")):
-        blocks.append(f"## {title}\n\n| dimension | how | usual mistakes |\n|---|---|---|\n" + _rows(group))
+        picture = f"![{title}](measures/{group}.svg)\n\n" if group in KINDS else ""
+        blocks.append(f"## {title}\n\n{picture}| dimension | how | usual mistakes |\n|---|---|---|\n" + _rows(group))
     return "\n".join(blocks)
 
 
@@ -400,7 +421,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--out", type=Path, default=ROOT / "docs", help="where to write (default: docs)")
     out: Path = parser.parse_args().out
-    for name, svg in drawings(mean_head()).items():
+    for name, svg in (drawings(mean_head()) | limb_drawings()).items():
         write_text(out / "measures" / f"{name}.svg", svg)
     write_text(out / "measure-your-wearer.md", page())
 

@@ -16,7 +16,9 @@ sys.path.insert(0, str(ROOT / "scripts"))
 import draw_measures  # noqa: E402
 from arming_cap.core.wearer.card import parse_card  # noqa: E402
 from arming_cap.core.wearer.dimension import DIMENSIONS  # noqa: E402
+from arming_cap.core.wearer.limbform import limb_form_of  # noqa: E402
 from arming_cap.core.wearer.measure import measure  # noqa: E402
+from arming_cap.core.wearer.population import estimate  # noqa: E402
 
 
 @pytest.fixture(scope="module")
@@ -47,6 +49,14 @@ def test_every_drawing_names_its_dimensions(head):
         for svg in (made[sheet], (ROOT / "docs" / "measures" / f"{sheet}.svg").read_text(encoding="utf-8")):
             words = [e.text for e in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")]
             assert set(words) >= {DIMENSIONS[name].in_words for name in names}
+
+
+def test_every_drawing_of_a_limb_names_its_girths():
+    for kind, svg in draw_measures.limb_drawings().items():
+        assert svg == (ROOT / "docs" / "measures" / f"{kind}.svg").read_text(encoding="utf-8")
+        words = [e.text for e in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")]
+        girths = limb_form_of(estimate({}), kind).stations
+        assert sorted(words) == sorted(DIMENSIONS[name].in_words for name in girths) and len(girths) >= 4
 
 
 def length(points, closed):

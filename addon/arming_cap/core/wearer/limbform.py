@@ -487,5 +487,10 @@ def measure(made: LimbForm) -> dict[str, float]:
 
 def tape_girth(mesh: TriangleMesh, station: Station) -> float:
     """Return the taut tape's girth of a mesh in a station's plane, in mm; 0 where the plane cuts nothing."""
+    return girth(ring_of(mesh, station), station.normal)
+
+
+def ring_of(mesh: TriangleMesh, station: Station) -> FloatArray:
+    """Return where a station's plane cuts the mesh near its centre, (k, 3) mm, in no order."""
     points = section_points(mesh.vertices, mesh.triangles, station.normal, float(station.normal @ station.centre))
-    return girth(points[np.linalg.norm(points - station.centre, axis=1) < 1.5 * station.reach_mm], station.normal)
+    return points[np.linalg.norm(points - station.centre, axis=1) < 1.5 * station.reach_mm]
