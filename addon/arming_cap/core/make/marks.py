@@ -74,7 +74,8 @@ def engraved(
     outlines = []
     for section in cut(mesh_of(band), (0, 0, 1), levels):
         outlines.append(next(loop.points[:, :2] for loop in section.loops if loop.closed and loop.role == "outer"))
-    middle = outlines[len(outlines) // 2]
+    # Text runs along the hull: steps and grooves of the outside would crowd the letters.
+    middle = np.asarray(CrossSection([outlines[len(outlines) // 2]]).hull().to_polygons()[0], float)
     ahead = np.roll(middle, -1, axis=0) - middle
     run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(ahead, axis=1))])
     centre = 0.5 * (middle.min(axis=0) + middle.max(axis=0))
