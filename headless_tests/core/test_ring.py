@@ -106,6 +106,24 @@ def test_an_open_ring_gets_a_bar_and_says_what_it_would_do_without():
     assert any("tie bar" in r for r in ring.remarks)
 
 
+def test_the_bar_stays_out_of_the_heads_way():
+    # A face that reaches 20 mm out of the mouth: the bar lies 4 mm before it, on legs at the lips.
+    line = 88 * np.cos(np.radians(30))  # of the lips, in front
+    face = shapes.ellipsoid((40, 60, 40), 96, (0, 40 - line, 50))
+    wearer = Wearer("w", Form(face))
+    (ring,) = make_rings(helm(bent_plate()), wearer, [RingPlane("face", UP, 50)], PLAIN)
+    assert ring.mesh.soundness.closed and ring.mesh.soundness.shells == 1
+    points = cut(ring.mesh, UP, [4.0])[0].loops[1].points
+    before = points[(np.abs(points[:, 0]) < 30) & (points[:, 1] < 0)]
+    assert np.abs(before[:, 1]).min() == pytest.approx(line + 24, abs=0.3)
+    inside, head = solid_of(ring.mesh.moved(Pose.of((0, 0, 46))))[0], solid_of(face)[0]
+    assert (inside ^ head).volume() == pytest.approx(0, abs=1e-6)
+    # Far out of reach, as shoulders are, the bar stays at the line and it is said.
+    wide = Wearer("w", Form(shapes.ellipsoid((60, 200, 40), 96, (0, 0, 50))))
+    (ring,) = make_rings(helm(bent_plate()), wide, [RingPlane("face", UP, 50)], PLAIN)
+    assert any("break it away" in r for r in ring.remarks)
+
+
 def test_marks_are_cut_to_their_depth_into_the_outside_only():
     piece = helm(shapes.dome(100, 110, -60, segments=128))
     plane = [RingPlane("brow", UP, 20)]

@@ -38,6 +38,9 @@ from .solid import mesh_of, united
 STIFFNESS_N_MM2 = 3000.0
 # Slivers of the booleans up to this height are taken out of a ring: a hundredth of what a printer resolves.
 SLIVER_MM = 0.002
+# A tie bar keeps this much from the wearer, and stands off no farther than a face may reach out of its opening.
+BAR_CLEAR_MM = 4.0
+FARTHEST_BAR_MM = 60.0
 # Tools are rounded to this many digits, so that the last bits of one numpy or another do not reach the file.
 DIGITS = 5
 
@@ -146,7 +149,9 @@ def make_rings(
     for i, plane in enumerate(planes):
         progress(i / len(planes), f"ring {plane.name}")
         # What concerns the piece or all rings is said once.
-        rings.append(_ring(solid, whole, plane, options, total, () if i else (*remarks, *untested)))
+        said = () if i else (*remarks, *untested)
+        form = None if wearer is None else wearer.form.mesh
+        rings.append(_ring(solid, whole, form, plane, options, total, said))
     progress(1.0, "rings")
     return rings
 
@@ -161,7 +166,13 @@ def _planned(piece: Piece, wearer: Wearer | None, options: RingOptions, whole: T
 
 
 def _ring(
-    solid: Any, whole: TriangleMesh, plane: RingPlane, options: RingOptions, total: Estimate, repairs: Sequence[str]
+    solid: Any,
+    whole: TriangleMesh,
+    form: TriangleMesh | None,
+    plane: RingPlane,
+    options: RingOptions,
+    total: Estimate,
+    said: Sequence[str],
 ) -> Ring:
     from manifold3d import Manifold, OpType
 
@@ -181,7 +192,7 @@ def _ring(
     # Into the printer's frame: width, depth and normal become X, Y and Z, the lower plane z = 0.
     lay = Pose(np.stack([width, depth, normal]), np.array([0.0, 0.0, half - offset]))
     laid = solid.transform(np.column_stack([lay.rotation, lay.translation_mm]))
-    remarks = list(repairs)
+    remarks = list(said)
     bars: list[Any] = []
     if plane.follows_rim:
         outline = lay.apply(section.opening.outline)[:, :2]
@@ -191,10 +202,14 @@ def _ring(
         band = laid.trim_by_plane((0.0, 0.0, 1.0), 0.0).trim_by_plane((0.0, 0.0, -1.0), -options.height_mm)
         rooms = [lay.apply(s.opening.outline)[:, :2] for s in sections if s.opening is not None]
         band = band ^ _within(rooms, options.wall_mm).extrude(options.height_mm)
-        bars = [
-            _bar(np.round(lay.apply(lips)[:, :2], DIGITS), options).extrude(options.height_mm)
-            for lips in section.opening.lips
-        ]
+        body = [] if form is None else [lay.apply(o.points)[:, :2] for s in cut(form, normal, levels) for o in s.loops]
+        for lips in section.opening.lips:
+            flat = np.round(lay.apply(lips)[:, :2], DIGITS)
+            out = _out_of_the_way(flat, body)
+            if out > FARTHEST_BAR_MM:
+                remarks.append("the wearer is where a tie bar belongs: break it away once the ring is known to hold")
+                out = 0.0
+            bars.append(_bar(flat, out, options).extrude(options.height_mm))
     if bars:
         band = Manifold.batch_boolean([band, *bars], OpType.Add)
         remarks.append(f"{len(section.opening.mouths_mm)} tie bar(s) across {_lengths(section.opening.mouths_mm)}")
@@ -292,18 +307,38 @@ def _lengths(values: Sequence[float]) -> str:
     return " and ".join(f"{v:.0f} mm" for v in values)
 
 
-def _bar(lips: FloatArray, options: RingOptions) -> Any:
-    """Return the tie bar's outline over a mouth from `lips[0]` to `lips[1]`, the room on its left.
+def _out_of_the_way(lips: FloatArray, body: Sequence[FloatArray]) -> float:
+    """Return how far outside the line across a mouth a bar must lie to pass the wearer's outlines (n, 2), mm."""
+    along, out, length = _across(lips)
+    farthest = 0.0
+    for outline in body:
+        # Corners of an outline may lie far apart: look at its sides in steps.
+        ahead = np.roll(outline, -1, axis=0)
+        spots = (outline[:, None] + (ahead - outline)[:, None] * np.linspace(0, 1, 9)[None, :, None]).reshape(-1, 2)
+        x, y = (spots - lips[0]) @ along, (spots - lips[0]) @ out
+        over = y[(x > 0) & (x < length)]
+        if len(over):
+            farthest = max(farthest, float(over.max()) + BAR_CLEAR_MM)
+    return round(farthest, DIGITS)
 
-    The bar lies outside that line; only its two feet reach back over the lips, where the wall is. A notch beside
-    each foot lets it be broken away.
-    """
-    from manifold3d import CrossSection
 
+def _across(lips: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+    """Return the unit vectors along a mouth and out of it, the room on its left, and its length."""
     along = lips[1] - lips[0]
     length = float(np.linalg.norm(along))
     along = along / length
-    out = np.array([along[1], -along[0]])
+    return along, np.array([along[1], -along[0]]), length
+
+
+def _bar(lips: FloatArray, away: float, options: RingOptions) -> Any:
+    """Return the tie bar's outline over a mouth from `lips[0]` to `lips[1]`, the room on its left.
+
+    The bar lies `away` mm outside that line; only its two feet reach back over the lips, where the wall is. A notch
+    beside each foot lets it be broken away.
+    """
+    from manifold3d import CrossSection
+
+    along, out, length = _across(lips)
     foot, thick = min(options.wall_mm * 2, length / 4), options.bar_mm
 
     def block(x0: float, x1: float, y0: float, y1: float) -> Any:
@@ -311,11 +346,14 @@ def _bar(lips: FloatArray, options: RingOptions) -> Any:
         corners = np.array([(x0, y0), (x0, y1), (x1, y1), (x1, y0)])
         return CrossSection([lips[0] + corners @ np.stack([along, out])])
 
-    bar = block(-foot, length + foot, 0, thick)
+    bar = block(-foot, length + foot, away, away + thick)
     for at in (0.0, length):
-        bar = bar + block(at - foot, at + foot, -options.wall_mm, thick)
+        # A leg out to a bar that stands off leaves the mouth itself free.
+        side = foot if away == 0 else 0.0
+        left, right = (foot, side) if at == 0 else (side, foot)
+        bar = bar + block(at - left, at + right, -options.wall_mm, away + thick)
     for at in (2 * foot, length - 2 * foot):
-        bar = bar - block(at - 0.5, at + 0.5, thick / 2, thick + 1)
+        bar = bar - block(at - 0.5, at + 0.5, away + thick / 2, away + thick + 1)
     return bar
 
 
