@@ -20,6 +20,8 @@ from ..pose import rotation_about
 
 FRAMES = 160  # rotations looked at first; with the box's 24 turns they lie about 11 degrees apart
 REFINED = 6  # of them are refined
+REACH = 300  # hull corners that are looked at one by one; beyond, those that reach furthest
+BLOCK = 20_000  # points that are turned at once
 ROUND_MM = 1e-6  # two extents that differ by less are one: a box of 220 fits a room of 220
 
 
@@ -96,6 +98,20 @@ def extents_in(rotations: FloatArray, points: FloatArray) -> FloatArray:
     return (spread.max(axis=0) - spread.min(axis=0)).reshape(-1, 3)
 
 
+def reaching(points: FloatArray) -> FloatArray:
+    """Return those of a hull's corners that reach furthest in many directions: enough of it to search with."""
+    if len(points) <= REACH:
+        return points
+    axes = frames().reshape(-1, 3)
+    rows: list[Any] = []
+    for block in np.array_split(np.arange(len(points)), 1 + len(points) // BLOCK):
+        # A row for each direction: the largest of a row is found at the speed of memory.
+        turned = axes @ points[block].T
+        rows += [block[turned.argmax(axis=1)], block[turned.argmin(axis=1)]]
+    few = points[np.unique(np.concatenate(rows))]
+    return few if len(points) <= BLOCK else reaching(few)
+
+
 def turn_to_fit(points: FloatArray, room: FloatArray, enough: float = 0.0) -> Turn:
     """Return the best rotation found for points (n, 3), a hull's corners, in a room (3,) of width, depth, height.
 
@@ -104,22 +120,31 @@ def turn_to_fit(points: FloatArray, room: FloatArray, enough: float = 0.0) -> Tu
     enough
         The search ends at a ratio this small: 1 asks only whether it fits, 0 for the best found.
     """
+    few = reaching(points)
+    found = _searched(few, room, enough)
+    if few is points:
+        return Turn(_axes_sorted(found.rotation, few, room), found.ratio)
+    true = float(ratios(extents_in(found.rotation[None], points), room)[0])
+    if found.ratio <= enough < true:  # what was left out sticks out: search again in a room smaller by that
+        found = _searched(few, room * (found.ratio / true) * (1 - 1e-4), enough)
+        true = float(ratios(extents_in(found.rotation[None], points), room)[0])
+    return Turn(_axes_sorted(found.rotation, points, room), true)
+
+
+def _searched(points: FloatArray, room: FloatArray, enough: float) -> Turn:
     starts = np.concatenate([frames(), own_axes(points)[None]])
     ratio = ratios(extents_in(starts, points), room)
     order = np.argsort(ratio, kind="stable")
-    if ratio[0] <= max(enough, 0.0):  # as it stands is best of all
+    if ratio[0] <= enough:  # as it stands is best of all
         order[0] = 0
     best = Turn(starts[order[0]], float(ratio[order[0]]))
-    if best.ratio > enough and best.ratio > 0:
-        for i in order[:REFINED]:
-            if ratio[i] > 1.35 * ratio[order[0]]:
-                break
-            found = _refined(starts[i], float(ratio[i]), points, room, enough)
-            if found.ratio < best.ratio - 1e-9:
-                best = found
-            if best.ratio <= enough:
-                break
-    return Turn(_axes_sorted(best.rotation, points, room), best.ratio)
+    for i in order[:REFINED]:
+        if best.ratio <= enough or ratio[i] > 1.35 * ratio[order[0]]:
+            break
+        found = _refined(starts[i], float(ratio[i]), points, room, enough)
+        if found.ratio < best.ratio - 1e-9:
+            best = found
+    return best
 
 
 # Small turns tried together: about each axis and about each pair, both ways.
@@ -156,7 +181,10 @@ def _axes_sorted(rotation: FloatArray, points: FloatArray, room: FloatArray) -> 
 
 
 def on_plate(down: FloatArray, hull: FloatArray, room: FloatArray) -> FloatArray | None:
-    """Return the rotation (3, 3) with a direction down and the smallest footprint that fits; None where none does."""
+    """Return the rotation (3, 3) with a direction down and the smallest footprint that fits; None where none does.
+
+    The height is the caller's to check.
+    """
     from manifold3d import CrossSection
 
     side = np.eye(3)[int(np.argmin(np.abs(down)))]
@@ -167,15 +195,15 @@ def on_plate(down: FloatArray, hull: FloatArray, room: FloatArray) -> FloatArray
     run = np.roll(outline, -1, axis=0) - outline
     angles = np.degrees(np.arctan2(run[:, 1], run[:, 0])) % 90.0
     angles = np.unique(np.round(np.concatenate([angles, np.arange(0.0, 90.0, 3.0)]), 6))
-    best, best_area = None, np.inf
-    for angle in angles:
-        turns = [rotation_about(np.array([0.0, 0.0, 1.0]), -(angle + quarter)) @ frame for quarter in (0.0, 90.0)]
+    c, s = np.cos(np.radians(angles)), np.sin(np.radians(angles))
+    along, aside = outline @ np.stack([c, s]), outline @ np.stack([-s, c])
+    sizes = np.stack([np.ptp(along, axis=0), np.ptp(aside, axis=0)], axis=1)
+    area = sizes.prod(axis=1)
+    for i in np.argsort(np.round(area, 6), kind="stable"):
         # The longer side along the width, where it fits: long parts then share a plate.
-        sizes = extents_in(np.array(turns), hull)
-        if sizes[0, 0] < sizes[0, 1] - 1e-6:
-            turns, sizes = turns[::-1], sizes[::-1]
-        for turned, size in zip(turns, sizes):
-            area = float(size[0] * size[1])
-            if (size <= room + ROUND_MM).all() and area < best_area - 1e-6:
-                best, best_area = turned, area
-    return best
+        quarters = (0.0, 90.0) if sizes[i, 0] >= sizes[i, 1] - 1e-6 else (90.0, 0.0)
+        for quarter in quarters:
+            size = sizes[i] if quarter == 0.0 else sizes[i, ::-1]
+            if (size <= room[:2] + ROUND_MM).all():
+                return rotation_about(np.array([0.0, 0.0, 1.0]), -(float(angles[i]) + quarter)) @ frame
+    return None

@@ -26,6 +26,7 @@ from .split import CutPart
 
 # Where rounding to the files' single precision spoils a part, vertices nearer than one of these are joined.
 MENDS_MM = (1e-5, 1e-4, 1e-3)
+GRID_DIGITS = 5
 FILAMENT = Filament()
 RESERVED = {"con", "prn", "aux", "nul", *(f"{p}{n}" for p in ("com", "lpt") for n in range(1, 10))}
 
@@ -129,9 +130,6 @@ def finish(
     for i, (part, one, mesh, (plate, x, y)) in enumerate(zip(parts, laid, meshes, places)):
         if (sizes[i] > room * scale + 2e-5).any():
             raise InputError(f"part {i + 1} does not fit the printer", source=name, remedy="give a larger volume")
-        labels = shell_labels(mesh)
-        signed = np.einsum("ij,ij->i", mesh.corners.mean(axis=1), mesh.area_vectors) / 3.0
-        shells = sorted(np.bincount(labels, weights=signed).tolist(), reverse=True)
         found.append(
             Finished(
                 i + 1,
@@ -142,11 +140,19 @@ def finish(
                 plate,
                 (x + margin_mm, y + margin_mm),
                 estimate(part.solid.volume(), filament, float(mesh.areas.sum())),
-                tuple(shells),
+                _shells(mesh),
                 scale,
             )
         )
     return found
+
+
+def _shells(mesh: TriangleMesh) -> tuple[float, ...]:
+    """Return the volumes of a mesh's shells in mm³, largest first."""
+    if mesh.soundness.shells == 1:
+        return (mesh.volume_mm3,)
+    signed = np.einsum("ij,ij->i", mesh.corners.mean(axis=1), mesh.area_vectors) / 3.0
+    return tuple(sorted(np.bincount(shell_labels(mesh), weights=signed).tolist(), reverse=True))
 
 
 def as_files_hold(solid: Any, pose: Pose, scale: FloatArray, name: str) -> TriangleMesh:
@@ -160,13 +166,13 @@ def as_files_hold(solid: Any, pose: Pose, scale: FloatArray, name: str) -> Trian
         if _tight(mesh):
             break
         mesh = rounded(mesh_of(moved.simplify(mend), name))
-    # Rounding must not put a corner below the plate.
-    return TriangleMesh(mesh.vertices - [0.0, 0.0, min(0.0, float(mesh.bounds[0, 2]))], mesh.triangles, name)
+    return mesh
 
 
 def rounded(mesh: TriangleMesh) -> TriangleMesh:
     """Return a mesh on single-precision coordinates, without the triangles that this leaves with no extent."""
-    vertices = mesh.vertices.astype(np.float32).astype(np.float64)
+    # Near zero single precision is far finer than elsewhere: a grid first, so that readers who weld merge nothing more.
+    vertices = np.round(mesh.vertices, GRID_DIGITS).astype(np.float32).astype(np.float64)
     welded = TriangleMesh(vertices, mesh.triangles, mesh.name).welded()
     tri = welded.triangles
     distinct = (tri[:, 0] != tri[:, 1]) & (tri[:, 1] != tri[:, 2]) & (tri[:, 2] != tri[:, 0])

@@ -28,7 +28,8 @@ SMALL_FACE_MM2 = 4.0
 PROVED_MM3 = 1e-6
 # Two holes are told apart, and two outlines too, from here on: else a part could go on turned.
 APART_MM = 3.0
-INSET_MM = 8.0
+# A face wider than twice this, between the holes' room, is no wall: its holes stand this far inside their room.
+WALL_HALF_MM, INSET_MM = 6.0, 3.0
 DIGITS = 6  # tools are rounded, so that the last bits of one numpy or another do not reach the file
 
 
@@ -360,7 +361,8 @@ def _middle_line(zone: Any) -> FloatArray:
         hit = (cross != 0) & (on >= 0) & (on <= 1) & (far > 1e-9)
         far = np.where(hit, far, np.inf).min(axis=1)
         good = np.isfinite(far)
-        found.append(origin[rows][good] + np.minimum(0.5 * far[good, None], INSET_MM) * into[rows][good])
+        deep = np.where(0.5 * far[good] > WALL_HALF_MM, INSET_MM, 0.5 * far[good])
+        found.append(origin[rows][good] + deep[:, None] * into[rows][good])
     return np.concatenate(found)
 
 
@@ -440,7 +442,7 @@ def _not_turnable(places: Sequence[_Places], chosen: list[list[int]]) -> list[li
             others = place.points[[r for n, r in enumerate(rows) if n != k]]
             shift = np.linalg.norm(place.points - place.points[row], axis=1)
             clear = np.linalg.norm(place.points[:, None] - others[None], axis=2).min(axis=1, initial=np.inf)
-            good = np.flatnonzero((clear > 4 * APART_MM) & (shift > 1.5 * APART_MM))
+            good = np.flatnonzero((clear > 2 * place.options.wall_mm) & (shift > APART_MM))
             moves += [(float(shift[o]), f, k, int(o)) for o in good[np.argsort(shift[good], kind="stable")][:20]]
     for _, f, k, other in sorted(moves)[:80]:
         tried = [list(rows) for rows in chosen]

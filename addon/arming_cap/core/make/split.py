@@ -18,7 +18,7 @@ from ..arrays import FloatArray
 from ..errors import InputError
 from ..mesh import TriangleMesh
 from ..progress import Progress, part_of, silent
-from .boxfit import Turn, extents_in, frames, grid_count, turn_to_fit
+from .boxfit import Turn, extents_in, frames, grid_count, reaching, turn_to_fit
 from .estimate import Estimate, Filament, estimate
 from .solid import mesh_of, raw_mesh, united
 from .split_cell import CRUMB_MM3, Cell, Plane, View, box_of, hull_points, shells_of, stand_in
@@ -224,14 +224,15 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
     if turn_to_fit(hull, room, 1.0).fits and not options.limits.locked:
         node = Node(box_of(piece.solid))
         return Plan((node,), (_preview(piece.coarse, room, options),), Tally(), 0.0, 0.0, 1)
-    grid = int(grid_count(extents_in(frames(), hull), room).min())
+    few = reaching(hull)
+    grid = int(grid_count(extents_in(frames(), few), room).min())
     if grid > MOST_PARTS:
         raise InputError(
             f"a printer of {_size(options.volume_mm)} mm would need about {grid} parts for it",
             source=piece.name,
             remedy="give a larger volume, or scale the piece",
         )
-    lacking = _lacking(hull, hull_points(piece.coarse))
+    lacking = _lacking(few, hull_points(piece.coarse))
     search_room = room - (slack_mm + lacking)
     middle = piece.view.middle_x
     limits = options.limits
@@ -260,7 +261,7 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
             seams += seam
             if leaf is not None:
                 parts.append(_preview(leaf, room, options))
-    least = _at_least(hull, piece.solid.volume(), room, len(bodies))
+    least = _at_least(few, piece.solid.volume(), room, len(bodies))
     return Plan(tuple(nodes), tuple(parts), search.tally, float(seams[0]), float(seams[1]), least)
 
 
@@ -270,7 +271,7 @@ def _size(volume: Sequence[float]) -> str:
 
 def _lacking(hull: FloatArray, coarse: FloatArray) -> float:
     """Return by how much a coarse hull's extents fall short of the true one's, over many directions, mm."""
-    true, stand = extents_in(frames(), hull), extents_in(frames(), coarse)
+    true, stand = extents_in(frames(), reaching(hull)), extents_in(frames(), reaching(coarse))
     short = float((true - stand).max())
     return short if short > 1e-6 else 0.0
 

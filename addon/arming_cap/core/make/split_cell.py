@@ -15,14 +15,13 @@ from typing import Any
 import numpy as np
 
 from ..arrays import BoolArray, FloatArray, IntArray
-from .boxfit import Turn, extents_in, frames, grid_count, on_plate, own_axes, ratios, turn_to_fit
+from .boxfit import Turn, extents_in, frames, grid_count, on_plate, own_axes, reaching, turn_to_fit
 from .solid import bodies_of, raw_mesh
 
 STAND_IN_TRIANGLES = 4000
 # A shell left by a cut with less volume than this is a crumb of the surface's roughness, not a part.
 CRUMB_MM3 = 30.0
 SAMPLES = 1200
-REACH = 300  # hull corners that are looked at one by one; beyond, those that reach furthest
 # A cut within this of a sharp edge that runs along it hides in the edge.
 CREASE_MM = 1.5
 CREASE_COS = 0.87  # 30 degrees between the faces
@@ -199,20 +198,12 @@ class Cell:
     @cached_property
     def reach(self) -> FloatArray:
         """The corners that reach furthest in many directions: enough of the hull to weigh a part by."""
-        if len(self.hull) <= REACH:
-            return self.hull
-        turned = self.hull @ frames().reshape(-1, 3).T
-        return self.hull[np.unique([turned.argmax(axis=0), turned.argmin(axis=0)])]
+        return reaching(self.hull)
 
     @cached_property
     def turn(self) -> Turn:
         """The rotation that fits it into the room, or comes nearest."""
-        found = turn_to_fit(self.reach, self.room, 1.0)
-        if found.fits and len(self.reach) < len(self.hull):
-            found = Turn(found.rotation, float(ratios(extents_in(found.rotation[None], self.hull), self.room)[0]))
-            if not found.fits:
-                found = turn_to_fit(self.hull, self.room, 1.0)
-        return found
+        return turn_to_fit(self.hull, self.room, 1.0)
 
     @cached_property
     def need(self) -> int:
