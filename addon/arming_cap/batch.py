@@ -63,6 +63,9 @@ def parser() -> argparse.ArgumentParser:
 
     one = verb("check", "every check of every job; writes report.json, report.html and junit.xml")
     one.add_argument("jobs", nargs="+", metavar="JOB.toml|SCENE.blend")
+    one.add_argument(
+        "--workers", type=_count, metavar="N", help="processes that share the fittings (default: all cores)"
+    )
 
     one = verb("section", "closed and open loops of planes n.x = d")
     one.add_argument("mesh", nargs="+", metavar="MESH")
@@ -165,6 +168,13 @@ def _positive(text: str) -> float:
     if not value > 0:
         raise argparse.ArgumentTypeError(f"{text} is not above 0")
     return value
+
+
+def _count(text: str) -> int:
+    value = _number(text)
+    if value != int(value) or not 1 <= value <= 64:
+        raise argparse.ArgumentTypeError(f"{text} is not a whole number from 1 to 64")
+    return int(value)
 
 
 def _share(text: str) -> float:

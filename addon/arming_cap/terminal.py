@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, TextIO
 
 from .core.progress import Progress
 from .core.report.model import CARE_LINE, FitReport, RunReport
-from .core.report.table import HEADS, counted, remarks, rows
+from .core.report.sizes import sentences
+from .core.report.table import HEADS, cast_rows, counted, remarks, rows
 from .core.report.words import figure, printable
 from .core.verdict import Status
 
@@ -55,8 +56,12 @@ def print_table(run: RunReport, console: Console | TextIO | None = None) -> None
         heading = f"{fit.piece} on {fit.wearer}, at {figure(100 * fit.scale)} %: "
         console.print(_text(console, heading, "bold") + _text(console, fit.status.value, STYLES[fit.status]))
         console.print(_table(console, fit, widths))
-        for remark in remarks(fit):
+        for remark in [*remarks(fit), *(sentences(fit.size) if fit.size is not None else ())]:
             console.print(Padding(_text(console, remark), (0, 0, 0, 2)))
+        console.print()
+    if cast := cast_rows(run.fits):
+        console.print(_text(console, "Who can wear what, at which scale in %", "bold"))
+        console.print(_grid(console, cast))
         console.print()
     for warning in [*run.warnings, *(f"{fit.piece} on {fit.wearer}: {w}" for fit in run.fits for w in fit.warnings)]:
         console.print(_text(console, f"Warning: {warning}"))
@@ -87,6 +92,18 @@ def _table(console: Console, fit: FitReport, widths: list[int]) -> Table:
     statuses = [v.status for v in fit.verdicts] or [fit.status]
     for row, status in zip(rows(fit), statuses):
         table.add_row(*(_text(console, cell, STYLES[status] if i == 1 else "") for i, cell in enumerate(row)))
+    return table
+
+
+def _grid(console: Console, cells: list[tuple[str, ...]]) -> Table:
+    from rich import box
+    from rich.table import Table
+
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="", padding=(0, 1, 0, 0))
+    for head in cells[0]:
+        table.add_column(_text(console, head), overflow="fold")
+    for row in cells[1:]:
+        table.add_row(*(_text(console, cell) for cell in row))
     return table
 
 

@@ -210,7 +210,7 @@ def test_check_writes_the_three_reports_whole(files):
     found = document("check", files / "job.toml", "--out", files / "out")["result"]
     assert sorted(p.name for p in (files / "out").iterdir()) == ["junit.xml", "report.html", "report.json"]
     verdicts = {v["check"]: v for v in found["fits"][0]["verdicts"]}
-    assert {"mesh", "placement", "clearance", "donning"} == set(verdicts)
+    assert {"mesh", "placement", "clearance", "donning", "size"} == set(verdicts)
     assert verdicts["clearance"]["number"] == pytest.approx(10, abs=0.06)
     saved = json.loads((files / "out" / "report.json").read_text())
     assert saved["result"] == found

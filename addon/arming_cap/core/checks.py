@@ -9,15 +9,17 @@ from typing import Any
 
 import numpy as np
 
-from .arrays import FloatArray
+from .crowd import each_fitting
+from .fit.causes import Causes
 from .fit.clearance import Clearance, measure
 from .fit.donning import take_off
-from .fit.section import Section, cut
 from .job import Fitting, Job, Limits
 from .piece import Piece, misplacements
 from .pose import Pose
 from .progress import Progress, part_of, silent
-from .report.model import Drawing, FitReport, Outline, RunReport
+from .report.model import Chart, Drawing, FitReport, RunReport
+from .report.sections import drawings_of
+from .sizecheck import check_size, flattened
 from .tolerances import TOLERANCES
 from .verdict import Place, Status, Verdict, judge
 from .wearer.form import WHOLE, Wearer
@@ -34,6 +36,7 @@ def check_fit(
     *,
     scale: float = 1.0,
     seat: str = "fixed",
+    causes: Causes | None = None,
     progress: Progress = silent,
 ) -> FitReport:
     """Make every check that was asked for of one piece on one wearer.
@@ -50,6 +53,8 @@ def check_fit(
         Uniform scale of the piece about its files' origin.
     seat
         ``fixed``: as placed; ``best``: find where it comes to rest.
+    causes
+        What may make the wearer another than the form says; by default the form's spread.
 
     Raises
     ------
@@ -63,6 +68,8 @@ def check_fit(
     warnings: list[str] = []
     drawings: tuple[Drawing, ...] = ()
     regions: dict[str, dict[str, float]] = {}
+    sized: dict[str, Any] | None = None
+    charts: tuple[Chart, ...] = ()
     pose = Pose()
 
     progress(0.0, f"{piece.name}: looking at the mesh")
@@ -72,7 +79,7 @@ def check_fit(
     if "placement" in limits.checks:
         verdicts.append(placement)
 
-    asked = [c for c in ("clearance", "donning") if c in limits.checks]
+    asked = [c for c in ("clearance", "donning", "size") if c in limits.checks]
     if placement.status is Status.FAIL:
         # Numbers of parts that are not where they are worn would be about nothing.
         why = "the parts are not in their worn position, so there is nothing to measure"
@@ -83,34 +90,53 @@ def check_fit(
 
             pose = find_seat(whole, wearer, progress=part_of(progress, 0.05, 0.3)).pose
         progress(0.3, f"{piece.name} on {wearer.name}: measuring the standoff")
-        found = measure(whole, wearer, pose, progress=part_of(progress, 0.3, 0.5))
+        found = measure(whole, wearer, pose, progress=part_of(progress, 0.3, 0.4))
         regions = _region_figures(found)
         if "clearance" in limits.checks:
             verdicts.append(_clearance(found, wearer))
         if "donning" in limits.checks:
-            passing = _flattened(wearer, limits.padding_gives_mm)
-            verdicts.append(_donning(whole, passing, pose, part_of(progress, 0.5, 0.95)))
+            passing = flattened(wearer, limits.padding_gives_mm)
+            verdicts.append(_donning(whole, passing, pose, part_of(progress, 0.4, 0.7)))
             if off := verdicts[-1].details["take_off"]:
                 warnings.append(f"it goes on and comes off only without {' and '.join(off)}")
+        if "size" in limits.checks:
+            goes_on = next((v for v in verdicts if v.check == "donning"), None)
+            verdict, sized, charts, said = check_size(
+                piece, wearer, limits, scale, seat, causes, goes_on, part_of(progress, 0.7, 0.95)
+            )
+            verdicts.append(verdict)
+            warnings += said
         progress(0.95, f"{piece.name} on {wearer.name}: drawing")
-        drawings = _drawings(whole.moved(pose), wearer, verdicts)
+        drawings = drawings_of(whole.moved(pose), wearer, verdicts)
     progress(1.0, f"{piece.name} on {wearer.name}: done")
     return FitReport(
-        piece.name, wearer.name, scale, pose.as_dict(), tuple(verdicts), regions, tuple(warnings), drawings
+        piece.name,
+        wearer.name,
+        scale,
+        pose.as_dict(),
+        tuple(verdicts),
+        regions,
+        tuple(warnings),
+        drawings,
+        charts,
+        sized,
     )
 
 
-def check_job(job: Job, progress: Progress = silent) -> RunReport:
-    """Check every fitting of a job in turn; see `check_fit`."""
-    fits = []
-    share = 1.0 / max(len(job.fittings), 1)
-    for number, one in enumerate(job.fittings):
-        fits.append(_check_fitting(one, job.limits, part_of(progress, number * share, (number + 1) * share)))
+def check_job(job: Job, progress: Progress = silent, workers: int = 1) -> RunReport:
+    """Check every fitting of a job; see `check_fit`.
+
+    With `workers` above 1 that many processes share the work, and the report is the same to the byte; see `crowd`.
+    """
+    fits = each_fitting(check_fitting, job, workers, progress)
     return RunReport(job.title, tuple(fits), job.inputs, job.warnings, settings(job.limits))
 
 
-def _check_fitting(one: Fitting, limits: Limits, progress: Progress) -> FitReport:
-    return check_fit(one.piece, one.wearer, limits, scale=one.scale, seat=one.seat, progress=progress)
+def check_fitting(one: Fitting, limits: Limits, progress: Progress = silent) -> FitReport:
+    """Check one fitting of a job."""
+    return check_fit(
+        one.piece, one.wearer, limits, scale=one.scale, seat=one.seat, causes=one.causes, progress=progress
+    )
 
 
 def merged(runs: Sequence[RunReport], title: str = "") -> RunReport:
@@ -235,12 +261,6 @@ def _clearance(found: Clearance, wearer: Wearer) -> Verdict:
     )
 
 
-def _flattened(wearer: Wearer, gives_mm: float) -> Wearer:
-    """Return the wearer with padding pressed down by so much, but not below the skin; what gives stays as it is."""
-    pressed = {name: min(room, max(room - gives_mm, 0.0)) for name, room in wearer.allowance_mm.items()}
-    return dataclasses.replace(wearer, allowance_mm=pressed)
-
-
 def _donning(piece: Piece, wearer: Wearer, pose: Pose, progress: Progress) -> Verdict:
     """Judge whether the piece gets on: as a whole, else with its removable parts off.
 
@@ -295,80 +315,3 @@ def _donning(piece: Piece, wearer: Wearer, pose: Pose, progress: Progress) -> Ve
             },
         },
     )
-
-
-# --- drawings ---------------------------------------------------------------------------------------------------------
-
-
-def _drawings(piece: Piece, wearer: Wearer, verdicts: Sequence[Verdict]) -> tuple[Drawing, ...]:
-    """Draw the level that limits each failing or tightest check, the widest level, and the middle from the side."""
-    box = piece.mesh.bounds
-    levels: dict[str, float] = {}
-    for verdict in verdicts:
-        if verdict.check in ("clearance", "donning") and verdict.limited_by.at is not None:
-            region = in_words(verdict.limited_by.region) if verdict.limited_by.region not in ("", "whole") else ""
-            levels[f"What limits {verdict.check}{': the ' + region if region else ''}"] = verdict.limited_by.at[2]
-    inside = box[0, 2] + np.array([0.25, 0.5, 0.75]) * np.ptp(box[:, 2])
-    levels.setdefault("Half way up the piece", float(inside[1]))
-    drawings = []
-    marks = {v.limited_by.at[2]: v.limited_by for v in verdicts if v.limited_by.at is not None}
-    for title, level in levels.items():
-        if not box[0, 2] < level < box[1, 2]:
-            continue
-        place = marks.get(level)
-        mark = () if place is None or place.at is None else ((in_words(place.region), (place.at[0], place.at[1])),)
-        drawing = _section_drawing(piece, wearer, (0.0, 0.0, 1.0), level, f"{title}, at {level:.0f} mm", mark)
-        drawings.append(drawing)
-    middle = float(box[:, 0].mean())
-    drawings.append(
-        _section_drawing(
-            piece, wearer, (1.0, 0.0, 0.0), middle, "From the side, through the middle", (), ("back", "up")
-        )
-    )
-    return tuple(d for d in drawings if d.outlines)
-
-
-def _section_drawing(
-    piece: Piece,
-    wearer: Wearer,
-    normal: tuple[float, float, float],
-    offset: float,
-    title: str,
-    marks: tuple[tuple[str, tuple[float, float]], ...],
-    axes: tuple[str, str] = ("wearer's left", "back"),
-) -> Drawing:
-    own = cut(piece.mesh, normal, offset)[0]
-    body = cut(wearer.form.mesh, normal, offset)[0]
-    shown = [0, 1] if normal[2] else [1, 2]
-    outlines = _outlines(own, shown, piece.name)
-    if not outlines:
-        return Drawing(title, ())
-    corners = np.concatenate([o.points for o in outlines])
-    low, high = corners.min(axis=0) - 40.0, corners.max(axis=0) + 40.0
-    # A whole body's arms and hips are no part of this picture.
-    outlines += [
-        Outline("form", points, closed, wearer.name)
-        for points, closed in ((loop.points[:, shown], loop.closed) for loop in body.loops)
-        if (points.max(axis=0) >= low).all() and (points.min(axis=0) <= high).all()
-    ]
-    return Drawing(title, tuple(outlines), axes, marks, _clear_width(own, normal))
-
-
-def _outlines(section: Section, shown: list[int], label: str) -> list[Outline]:
-    return [
-        Outline(loop.role if loop.closed else "open", loop.points[:, shown], loop.closed, label)
-        for loop in section.loops
-    ]
-
-
-def _clear_width(
-    section: Section, normal: tuple[float, float, float]
-) -> tuple[tuple[str, tuple[float, float], tuple[float, float]], ...]:
-    """Return the clear width as a length to draw, where there is one across the middle."""
-    opening = section.opening
-    if opening is None or not normal[2]:
-        return ()
-    points: FloatArray = opening.outline
-    left, right = points[points[:, 0].argmin()], points[points[:, 0].argmax()]
-    level = float((left[1] + right[1]) / 2)
-    return ((f"clear {opening.width_mm:.0f} mm", (float(left[0]), level), (float(right[0]), level)),)

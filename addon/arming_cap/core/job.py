@@ -25,6 +25,9 @@
     [limits]
     checks = ["clearance", "donning"]  # left out: all
     padding_gives_mm = 4               # how far padding and hair flatten on the way on; left out: not at all
+    loosest_mm = 25                    # room over the allowance at which a piece is too large; left out: 25
+    foam_mm = [3, 5, 10]               # foam in stock, for the padding plan; left out: 3, 5, 10, 15, 20, 25
+    distortion_percent = 4             # how far the scales of two axes may differ; 0: uniform only; left out: 4
 """
 
 from __future__ import annotations
@@ -41,16 +44,19 @@ import numpy as np
 
 from .errors import InputError
 from .files import read_input, sha256
+from .fit.causes import Causes
+from .fit.padding import STOCK_MM
+from .fit.unequal import DISTORTION
 from .formats import UNITS_MM, read_mesh
+from .known import Known, read_known
 from .piece import Hinge, Part, Piece
 from .pose import Pose
 from .progress import Progress, part_of, silent
 from .wearer.form import Wearer
 from .wearer.found import Source
 from .wearer.regions import ALL as REGIONS
-from .wearer.sources import read_wearer
 
-CHECKS = ("mesh", "placement", "clearance", "donning")
+CHECKS = ("mesh", "placement", "clearance", "donning", "size")
 
 
 @dataclass(frozen=True)
@@ -64,10 +70,20 @@ class Limits:
     padding_gives_mm
         How far hair, liner and padding flatten while the piece goes on or comes off; once on, they keep their
         allowance in full. 0 asks for all of it on the way too.
+    loosest_mm
+        How far what carries a piece may stand off over its allowance before the piece is too large. The default is
+        the thickest foam of the stock.
+    foam_mm
+        Thicknesses in stock for the padding plan.
+    distortion_percent
+        How far the scales of two axes may differ where a scale per axis would save material; 0 to look for none.
     """
 
     checks: tuple[str, ...] = CHECKS
     padding_gives_mm: float = 0.0
+    loosest_mm: float = 25.0
+    foam_mm: tuple[float, ...] = STOCK_MM
+    distortion_percent: float = 100 * DISTORTION
 
 
 @dataclass(frozen=True)
@@ -84,12 +100,15 @@ class Fitting:
         Uniform, about the files' origin.
     seat
         ``fixed`` takes the files' positions as the worn pose; ``best`` finds where the piece comes to rest.
+    causes
+        What may make the wearer another than the form says; None for the form's spread.
     """
 
     piece: Piece
     wearer: Wearer
     scale: float = 1.0
     seat: str = "fixed"
+    causes: Causes | None = None
 
 
 @dataclass(frozen=True)
@@ -143,12 +162,14 @@ def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, pro
     inputs = [{"file": path.name, "sha256": sha256(content)}]
     warnings: list[str] = []
     steps = len(wearer_tables) + len(piece_tables)
-    wearers: dict[str, Wearer] = {}
+    wearers: dict[str, Known] = {}
     for number, one in enumerate(wearer_tables):
-        wearer = _wearer(one, path.parent, units, inputs, warnings, part_of(progress, number / steps, 1.0))
-        if wearer.name in wearers:
-            raise InputError(f"two wearers are named '{wearer.name}'", source=str(path), remedy="rename one")
-        wearers[wearer.name] = wearer
+        known = _wearer(one, path.parent, units, inputs, warnings, part_of(progress, number / steps, 1.0))
+        name = known.read.wearer.name
+        if name in wearers:
+            raise InputError(f"two wearers are named '{name}'", source=str(path), remedy="rename one")
+        wearers[name] = known
+    causes = {name: known.causes() for name, known in wearers.items()} if "size" in limits.checks else {}
     fittings: list[Fitting] = []
     names: set[str] = set()
     for number, one in enumerate(piece_tables, len(wearer_tables)):
@@ -161,7 +182,7 @@ def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, pro
             if name not in wearers:
                 raise InputError(f"piece '{piece.name}' names the wearer '{name}', whom the job does not have",
                                  source=str(path), remedy=f"the wearers are {', '.join(wearers)}")  # fmt: skip
-            fittings.append(Fitting(piece, wearers[name], own_scale * scale, seat))
+            fittings.append(Fitting(piece, wearers[name].read.wearer, own_scale * scale, seat, causes.get(name)))
     # What holds for every wearer, such as whom the survey speaks for, is said once.
     return Job(title, tuple(fittings), limits, tuple(inputs), tuple(dict.fromkeys(warnings)))
 
@@ -176,6 +197,9 @@ def _limits(table: _Table | None) -> Limits:
     limits = Limits(
         checks=tuple(checks) if checks is not None else CHECKS,
         padding_gives_mm=table.number("padding_gives_mm", 0.0, 0.0, 50.0),
+        loosest_mm=table.number("loosest_mm", Limits.loosest_mm, 0.0, 100.0),
+        foam_mm=table.numbers("foam_mm", STOCK_MM, 0.5, 100.0),
+        distortion_percent=table.number("distortion_percent", Limits.distortion_percent, 0.0, 25.0),
     )
     table.finish()
     return limits
@@ -188,17 +212,20 @@ def _wearer(
     inputs: list[dict[str, str]],
     warnings: list[str],
     progress: Progress,
-) -> Wearer:
+) -> Known:
     form, card = table.text("form", ""), table.text("card", "")
     if bool(form) == bool(card):
         raise table.error("a wearer needs form = or card =, one of them", "name a mesh or a wearer card")
     allowance = allowances(table.mapping("allowance_mm"), table.error)
-    read = read_wearer(folder / (form or card), units=table.choice("units", tuple(UNITS_MM), units), progress=progress)
-    name = table.text("name", read.wearer.name)
+    known = read_known(folder / (form or card), table.choice("units", tuple(UNITS_MM), units), progress)
+    name = table.text("name", known.read.wearer.name)
     table.finish()
-    _note(read.sources, inputs)
-    warnings += read.warnings
-    return dataclasses.replace(read.wearer, name=name, allowance_mm={**read.wearer.allowance_mm, **allowance})
+    wearer = dataclasses.replace(known.read.wearer, name=name)
+    known = dataclasses.replace(known, read=dataclasses.replace(known.read, wearer=wearer))
+    known = known.with_allowances({**wearer.allowance_mm, **allowance}, "best")
+    _note(known.read.sources, inputs)
+    warnings += known.read.warnings
+    return known
 
 
 def allowances(given: Mapping[str, Any], error: Callable[[str, str], InputError]) -> dict[str, float]:
@@ -320,6 +347,15 @@ class _Table:
         if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
             raise self.error(f"'{key}' is not a number from {low:g} to {high:g}", "mend the value")
         return float(value)
+
+    def numbers(self, key: str, default: tuple[float, ...], low: float, high: float) -> tuple[float, ...]:
+        value = self.take(key)
+        if value is None:
+            return default
+        plain = isinstance(value, list) and value and all(type(v) in (int, float) and low <= v <= high for v in value)
+        if not plain:
+            raise self.error(f"'{key}' is not a list of numbers from {low:g} to {high:g}", f"write {key} = [a, b]")
+        return tuple(float(v) for v in value)
 
     def vector(self, key: str, default: tuple[float, float, float]) -> tuple[float, float, float]:
         value = self.take(key)

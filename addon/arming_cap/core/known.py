@@ -32,11 +32,14 @@ class Known:
         The card they were read from; None for a mesh.
     stand_in
         Whether the form is the hollow of a print.
+    more_mm
+        Room that such a print was felt to lack all round; negative where it was loose.
     """
 
     read: ReadWearer
     card: Card | None = None
     stand_in: bool = False
+    more_mm: float = 0.0
 
     def causes(self, progress: Progress = silent) -> Causes:
         """Return what may make the wearer another than the form says."""
@@ -48,8 +51,8 @@ class Known:
         """Return the wearer with other allowances (the card's own where None), as the known fits then leave them."""
         wearer = self.read.wearer
         if self.stand_in:  # what was felt to lack comes on top of what is asked for
-            more = wearer.allowance("default")
-            wearer = replace(wearer, allowance_mm={"default": more + (allowance_mm or {}).get("default", 0.0)})
+            asked = (allowance_mm or {}).get("default", 0.0)
+            wearer = replace(wearer, allowance_mm={"default": self.more_mm + asked})
             return replace(self, read=replace(self.read, wearer=wearer))
         if allowance_mm is not None:
             wearer = replace(wearer, allowance_mm=allowance_mm)
@@ -77,19 +80,19 @@ def read_known(path: Path | str, units: str | None = None, progress: Progress = 
     usable = [fit for fit in card.known_fits if fit.verdict != "would not pass"]
     if not (bare and usable):
         return Known(read_wearer(path, units, progress), card)
-    return Known(_stand_in(card, path, usable, progress), card, True)
-
-
-def _stand_in(card: Card, path: Path, usable: list[KnownFit], progress: Progress) -> ReadWearer:
-    """Return the hollow of the print that fits best, asking for as much more room as was felt to lack."""
     best = min(usable, key=lambda fit: ("good", "tight", "loose").index(fit.verdict))
+    more = FELT["good"].mean - FELT[best.verdict].mean
+    return Known(_stand_in(card, path, best, more, progress), card, True, more)
+
+
+def _stand_in(card: Card, path: Path, best: KnownFit, more: float, progress: Progress) -> ReadWearer:
+    """Return the hollow of a print that fits, asking for as much more room as was felt to lack."""
     progress(0.0, f"The hollow of {best.piece}")
     one = tried_on(best, path.parent)
     try:
         form, remarks = hollow_of(one.piece.scaled(best.scale))
     except InputError as error:
         raise InputError(error.what, source=str(path), remedy=error.remedy) from None
-    more = FELT["good"].mean - FELT[best.verdict].mean
     said = (
         f"{card.name}: nothing but prints is known; the hollow of {best.piece} at {100 * best.scale:.1f} %, "
         f"which was {best.verdict}, stands in for the form",

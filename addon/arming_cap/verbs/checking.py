@@ -15,6 +15,7 @@ from .reading import Outcome
 def check(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Make every check of every job and write the reports."""
     from ..core.checks import check_job, merged
+    from ..core.crowd import processes_here
     from ..core.job import read_job
     from ..core.report.write import write_reports
 
@@ -29,7 +30,7 @@ def check(options: argparse.Namespace, progress: Progress) -> Outcome:
             job = job_of_blend(path, options.scale)
         else:
             job = read_job(path, options.units, options.scale, part_of(ours, 0.0, 0.3))
-        runs.append(check_job(job, part_of(ours, 0.3, 1.0)))
+        runs.append(check_job(job, part_of(ours, 0.3, 1.0), options.workers or processes_here()))
     run = merged(runs)
     written = write_reports(run, options.out or Path("out") / "check")
 

@@ -11,60 +11,76 @@ from __future__ import annotations
 import numpy as np
 
 from ..progress import Progress
+from ..tolerances import TOLERANCES
 from ..verdict import Place
 from .clearance import Clearance
 from .scales import HIGHEST, SCALE_TOLERANCE, close_in, turns
 from .seats import Seats
 
 CARRYING = ("crown", "forehead", "occiput", "temple", "parietal")
-_START = 0.01
 
 
 def largest_scale(
-    seats: Seats, smallest: float, clearance_mm: float, loosest_mm: float | None, progress: Progress
+    seats: Seats, found: Clearance, loosest_mm: float | None, progress: Progress
 ) -> tuple[float | None, Place | None]:
-    """Return the largest scale in one run with `smallest`, and what ends the run; see `Sizing.largest`."""
+    """Return the largest scale in one run with the smallest, measured as `found`, and what ends the run."""
     ends: list[tuple[float, Place]] = []
+    smallest = found.scale
     if seats.seater is None:
         first = smallest + 2 * SCALE_TOLERANCE
         for turn in turns(seats.margin, seats.rate, first, HIGHEST) if seats.margin(first) >= 0 else ():
-            found = seats.close_in(turn.after, turn.before)
-            if found is not None and found > smallest:
-                ends.append((found, seats.place(turn.after)))
+            end = seats.close_in(turn.after, turn.before)
+            if end is not None and end > smallest:
+                ends.append((end, seats.place(turn.after)))
             break
     if loosest_mm is not None:
         progress(0.3, f"sizing {seats.piece.name}: the largest scale")
-        room, place = _loosest(seats, smallest, loosest_mm)
+        room, place = _loosest(found, loosest_mm)
         if room < 0:
             return None, place
-        if (scale := _where_too_loose(seats, smallest, room, loosest_mm)) is not None:
-            ends.append((scale, _loosest(seats, scale, loosest_mm)[1]))
+        if (end_and_place := _where_too_loose(seats, found, room, loosest_mm)) is not None:
+            ends.append(end_and_place)
     if not ends:
         return None, None
     return min(ends, key=lambda end: end[0])
 
 
-def _where_too_loose(seats: Seats, smallest: float, room: float, loosest_mm: float) -> float | None:
-    """Return the scale at which the loosest region stands off as far as it may, None up to `HIGHEST`."""
+def _where_too_loose(seats: Seats, found: Clearance, room: float, loosest_mm: float) -> tuple[float, Place] | None:
+    """Return the scale at which the loosest region stands off as far as it may, and where; None up to `HIGHEST`.
+
+    Looked for by the field, then settled by exact measurements.
+    """
+    rows = np.array([seats.wearer.form.region_names.index(name) for name in carrying(found)])
+    slope = 0.6 * seats.rate
 
     def left(scale: float) -> float:
-        return _loosest(seats, scale, loosest_mm)[0]
+        return loosest_mm - seats.loosest(scale, rows)
 
-    scale, stride = smallest, max(1.3 * room / seats.rate, 4 * SCALE_TOLERANCE)
-    while scale + stride < HIGHEST:
-        after = scale + stride
+    scale, rough = found.scale, left(found.scale)
+    off = room - rough
+    end: float | None = None
+    while end is None:
+        after = scale + max(1.15 * (rough + off) / slope, 0.01)
+        if after > HIGHEST:
+            return None
         new = left(after)
-        if new < 0:
-            return close_in(left, after, scale, 0.5 * seats.rate)
-        slope = max((room - new) / stride, 0.1 * seats.rate)
-        scale, room = after, new
-        stride = min(1.1 * room / slope + 4 * SCALE_TOLERANCE, 0.3 * scale)
-    return None
+        if new + off < 0:
+            slope = max((rough - new) / (after - scale), 0.2 * slope)
+            end = close_in(lambda s: left(s) + off, after, scale, slope)
+            if end is None:
+                return None
+        scale, rough = after, new
+    place = Place()
+    for _ in range(3):
+        short, place = _loosest(seats.measured(end), loosest_mm)
+        if abs(short) <= TOLERANCES.standoff_mm:
+            break
+        end += short / slope
+    return end, place
 
 
-def _loosest(seats: Seats, scale: float, loosest_mm: float) -> tuple[float, Place]:
+def _loosest(found: Clearance, loosest_mm: float) -> tuple[float, Place]:
     """Return what the loosest carrying region has left before it is too loose (mm), and where that is."""
-    found = seats.measured(scale)
     names = carrying(found)
     loose = [found.regions[n].min_mm - found.regions[n].allowance_mm for n in names]
     worst = int(np.argmax(loose))

@@ -26,10 +26,12 @@ from .clearance import SAMPLES, Clearance, field_for, label_rows, least_margin, 
 from .scales import close_in
 from .seating import ARM_MM, Seater
 from .surface import surface_of
-from .uncertainty import Places
+from .uncertainty import SLOWEST, Places
 
 SEATS = ("fixed", "best")
-CONTACT_MM = 1.0
+CONTACT_MM = 3.0
+# Freedoms that the contacts hold by less than this share of a full grip hardly move: other places would soon hold them.
+SLACK = 0.02
 _CONTACTS = 200
 # Places that may come to limit the size are looked for this much above the least margin, one in each cell.
 _NEAR_MM = 25.0
@@ -73,6 +75,7 @@ class Seats:
         if not surface.mesh.areas.any():
             raise InputError("the piece has no surface to size", source=piece.name, remedy="check the mesh")
         self.seater: Seater | None = None
+        self.reach = _reach(surface.mesh.vertices - piece.mesh.bounds.mean(axis=0))
         if seat == "best":
             self.seater = Seater(piece, wearer, start, pinned=pinned, progress=progress)
             self.seater.need = need_mm
@@ -117,6 +120,17 @@ class Seats:
     def measured(self, scale: float) -> Clearance:
         """Return the clearance at a scale in full."""
         return measure(self.piece, self.wearer, self.pose(scale), scale, field=self.field)
+
+    def loosest(self, scale: float, rows: IntArray) -> float:
+        """Return the largest, over some of the form's regions, of the least room over the allowance, by the field."""
+        probe = self._probe if self.seater is None else self.seater.probe
+        pose = self.pose(scale)
+        value = probe.standoff(pose, scale).astype(np.float64)
+        regions = label_rows(self.field, probe.moved(pose, scale))
+        least = np.full(len(self.need), np.inf)
+        np.minimum.at(least, regions, value)
+        room = (least - self.wearer.allowances())[rows]
+        return float(np.max(room[np.isfinite(room)], initial=-np.inf))
 
     def seat_afresh(self, scale: float) -> bool:
         """Seat the piece from the start again at a scale; return whether that is better than what was known."""
@@ -189,7 +203,7 @@ class Touch:
         slopes = self.slopes[:, free]
         about = slopes - weight @ slopes
         off = change - weight @ change
-        bend = about.T @ (weight[:, None] * about) + 1e-4 * np.eye(len(free))
+        bend = about.T @ (weight[:, None] * about) + SLACK * np.eye(len(free))
         return change + slopes @ np.linalg.solve(bend, -about.T @ (weight[:, None] * off))
 
 
@@ -229,13 +243,18 @@ def _near(seats: Seats, found: Clearance, samples: FloatArray) -> FloatArray:
     return samples[order[np.sort(first)]]
 
 
-def growth(at: Touch, pose: Pose, scale: float) -> FloatArray:
-    """Return how the margins change per unit of scale along each of the piece's own axes, (m, 3)."""
+def growth(at: Touch, pose: Pose, scale: float, middle: FloatArray | None = None) -> FloatArray:
+    """Return how the margins change per unit of scale along each of the piece's own axes, (m, 3).
+
+    `middle` (3,) is that of a seated piece, in its files' frame.
+    """
     own = (at.points - pose.translation_mm) @ pose.rotation / scale
+    if middle is not None:  # seated, it grows about its middle as well as about any other point
+        own = own - middle
     return at.settled((at.normals @ pose.rotation) * own)
 
 
-def places_of(at: Touch, slopes: FloatArray, causes: Causes, wearer: Wearer) -> Places:
+def places_of(at: Touch, slopes: FloatArray, causes: Causes, seats: Seats) -> Places:
     """Return what the law of the size is made from."""
-    loads = causes.loads(wearer.form, at.triangles, at.normals, at.regions)
-    return Places(at.margins, slopes, -at.settled(-loads))
+    loads = causes.loads(seats.wearer.form, at.triangles, at.normals, at.regions)
+    return Places(at.margins, slopes, -at.settled(-loads), SLOWEST * seats.reach)

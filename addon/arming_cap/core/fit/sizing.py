@@ -201,13 +201,13 @@ def size(
 
     causes = causes or causes_of_spread(wearer.form)
     at = touch(seats, found)
-    grows = growth(at, found.pose, scale)
-    places = places_of(at, grows.sum(axis=1), causes, wearer)
+    grows = growth(at, found.pose, scale, None if seats.seater is None else seats.seater.centre)
+    places = places_of(at, grows.sum(axis=1), causes, seats)
     law = law_of(scale, places, causes.covariance)
     margins = {name: r.min_mm - wearer.allowance(name) - clearance_mm for name, r in found.regions.items()}
     order = sorted(margins, key=lambda name: margins[name])
     limits = tuple(Place(n, found.regions[n].part, found.regions[n].at) for n in order)
-    largest, ends = largest_scale(seats, scale, clearance_mm, loosest_mm, part_of(progress, 0.7, 0.85))
+    largest, ends = largest_scale(seats, found, loosest_mm, part_of(progress, 0.7, 0.85))
     volume = sum(part.mesh.volume_mm3 for part in piece.parts)
     weighs = volume > 0
     unequal = None
@@ -245,13 +245,13 @@ def _check_extents(piece: Piece, wearer: Wearer) -> None:
         )
 
 
-def _smallest(seats: Seats, progress: Progress, warnings: list[str]) -> float:
-    """Return the smallest scale that fits, exact against the triangles."""
+def _smallest(seats: Seats, progress: Progress, warnings: list[str], near: float = 1.0) -> float:
+    """Return the smallest scale that fits, exact against the triangles; a seated piece begins `near` it."""
     if seats.seater is None:
         fails, fits = _fixed_bracket(seats, progress, warnings)
         found = seats.close_in(fails, fits)
     else:
-        fails, fits = _seated_bracket(seats, 1.0, progress)
+        fails, fits = _seated_bracket(seats, near, progress)
         found = seats.close_in(fails, fits)
         for _ in range(3):
             below = None if found is None else found * (1 - 10 * SCALE_TOLERANCE)

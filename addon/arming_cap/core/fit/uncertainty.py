@@ -20,8 +20,9 @@ from ..arrays import FloatArray
 
 DRAWS = 4096
 NORMAL_90 = 1.6448536269514722  # half-width of a normal law's 90 % interval, in standard deviations
-# Places whose margin grows slower than this (mm per unit of scale) cannot be mended by scale.
-SLOWEST = 5.0
+# Places whose margin grows slower than this share of the piece's reach are not mended by scale: grazing ones, and the
+# far side of something thin that the piece has pressed into.
+SLOWEST = 0.2
 _POINTS = 25
 
 
@@ -57,17 +58,18 @@ class Law:
 class Places:
     """Where a piece may touch, at the answer: margins (m,) mm, slopes (m,) mm per unit of scale, loads (m, k).
 
-    A load is by how many mm a place's margin shrinks per unit of a cause.
+    A load is by how many mm a place's margin shrinks per unit of a cause. Slopes below `slowest` do not count.
     """
 
     margins: FloatArray
     slopes: FloatArray
     loads: FloatArray
+    slowest: float
 
 
 def law_of(scale: float, places: Places, covariance: FloatArray) -> Law:
     """Return the law of the smallest scale about `scale`, for causes with a covariance (k, k)."""
-    asked = places.slopes > SLOWEST
+    asked = places.slopes > places.slowest
     if not asked.any() or not (covariance.diagonal() > 0).any() or not places.loads.any():
         return Law((scale, scale), ((scale, 1.0),))
     draws = _normals(len(covariance)) @ _root(covariance).T

@@ -64,7 +64,7 @@ def per_axis(
     grows: FloatArray,
     scale: float,
     distortion: float,
-    smallest: Callable[[Seats, Progress, list[str]], float],
+    smallest: Callable[[Seats, Progress, list[str], float], float],
 ) -> PerAxis | None:
     """Return the least distorted scale per axis that saves nearly as much as any; None where none saves enough.
 
@@ -78,7 +78,7 @@ def per_axis(
         How to size a piece.
     """
     choices = [
-        (pattern, stretch, _base(at.margins, grows, scale, stretch * np.array(pattern)))
+        (pattern, stretch, _base(at.margins, grows, scale, stretch * np.array(pattern), SLOWEST * seats.reach))
         for pattern in _PATTERNS
         for stretch in np.arange(STEP, distortion + 1e-9, STEP)
     ]
@@ -86,7 +86,7 @@ def per_axis(
     if max(saved) < WORTH_SAVING:
         return None
     enough = [i for i, share in enumerate(saved) if share >= 0.9 * max(saved)]
-    pattern, stretch, _ = choices[min(enough, key=lambda i: (choices[i][1], -saved[i]))]
+    pattern, stretch, near = choices[min(enough, key=lambda i: (choices[i][1], -saved[i]))]
     ratio = 1 + stretch * np.array(pattern)
     begin = seats.start if seats.seater is None else seats.pose(scale)
     again = Seats(
@@ -98,7 +98,7 @@ def per_axis(
         () if seats.seater is None else seats.seater.pinned,
     )
     try:
-        base = smallest(again, silent, [])
+        base = smallest(again, silent, [], near)
     except InputError:
         return None
     saves = float(1 - base**3 * ratio.prod() / scale**3)
@@ -113,9 +113,9 @@ def stretched(piece: Piece, ratio: FloatArray) -> Piece:
     return replace(piece, parts=tuple(replace(p, mesh=p.mesh.scaled(list(ratio)), hinge=None) for p in piece.parts))
 
 
-def _base(margins: FloatArray, grows: FloatArray, scale: float, stretch: FloatArray) -> float:
+def _base(margins: FloatArray, grows: FloatArray, scale: float, stretch: FloatArray, slowest: float) -> float:
     """Return the smallest scale along the unstretched axes, margins taken as linear: m + G·(b(1 + stretch) - s) ≥ 0."""
     rate = grows @ (1 + stretch)
-    asked = rate > SLOWEST
+    asked = rate > slowest
     need = scale * grows.sum(axis=1) - margins
     return float(np.max(need[asked] / rate[asked])) if asked.any() else scale

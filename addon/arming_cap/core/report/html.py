@@ -12,7 +12,8 @@ from ..verdict import Status, Verdict
 from ..wearer.regions import in_words
 from . import svg
 from .chart import chart
-from .model import CARE, FitReport, RunReport
+from .model import CARE, FitReport, RunReport, cast_of
+from .sizes import per_cent, sentences
 from .table import counted
 from .words import figure, number, place, printable
 
@@ -174,6 +175,45 @@ def _regions(fit: FitReport) -> str:
     return _table("Standoff and margin by region, mm", heads, rows, "measured")
 
 
+def _size(fit: FitReport) -> str:
+    """Return what a sizing says: sentences, then the padding plan."""
+    if fit.size is None:
+        return ""
+    lines = "".join(f"<li>{escape(line)}</li>" for line in sentences(fit.size))
+    plan: dict[str, list[Mapping[str, Any]]] = {}
+    for pad in fit.size.get("padding", ()):
+        plan.setdefault(pad["region"], []).append(pad)
+    rows: list[list[Cell]] = []
+    for region, pads in plan.items():
+        foam = ", ".join(f"{p['thickness_mm']:g} mm on {figure(p['area_mm2'] / 100, 0)} cm²" for p in pads)
+        rows.append([(escape(in_words(region)), ""), (escape(foam), "")])
+    table = _table("Padding at the smallest scale, where a gap takes it", ["Region", "Foam"], rows) if rows else ""
+    return f"<h3>Size</h3><ul>{lines}</ul>{table}"
+
+
+def _cast(run: RunReport) -> str:
+    """Return who can wear what at which scale, and the one scale that serves most wearers."""
+    rows = []
+    for row in cast_of(run.fits):
+        said = []
+        for name, held in row.scales.items():
+            if held is None:
+                said.append(f"{escape(name)}: no scale")
+                continue
+            low, high = held
+            span = f"from {per_cent(low)}" if high is None else f"{figure(100 * low)} to {per_cent(high)}"
+            said.append(f'{escape(name)}: <span class="n">{span}</span>')
+        serves = "–"
+        if row.serves is not None:
+            whom = "all" if len(row.served) == len(row.scales) else ", ".join(row.served)
+            serves = f'<span class="n">{per_cent(row.serves)}</span>: {escape(whom)}'
+        rows.append([(escape(row.piece), ""), ("<br>".join(said), ""), (serves, "")])
+    if not rows:
+        return ""
+    heads = ["Piece", "Scales that fit each wearer", "One scale that serves most"]
+    return _table("Who can wear what, at which scale", heads, rows, "told")
+
+
 def _figures(fit: FitReport) -> str:
     drawn = [(d.title, svg.drawing(d) if d.outlines else "<p>Nothing is cut here.</p>") for d in fit.drawings] + [
         (c.title, chart(c)) for c in fit.charts
@@ -211,6 +251,7 @@ def _fit(index: int, fit: FitReport) -> str:
             if fit.verdicts
             else "<p>No check was made.</p>",
             _regions(fit) if fit.regions else "",
+            _size(fit),
             _list("Warnings", fit.warnings),
             _figures(fit),
             "</section>",
@@ -245,6 +286,7 @@ def dumps(run: RunReport) -> str:
         f'<aside class="care" aria-label="Care"><strong>Before anyone wears it</strong><ul>{care}</ul></aside>',
         "<main>",
         _matrix(run) if run.fits else "<p>Nothing was checked.</p>",
+        _cast(run),
         _list("Warnings", run.warnings),
         *(_fit(index, fit) for index, fit in enumerate(run.fits)),
         "<section><h2>What the numbers rest on</h2>",

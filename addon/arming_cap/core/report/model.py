@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -100,6 +101,8 @@ class FitReport:
         Sentences that are no verdict.
     drawings, charts
         Figures for the HTML report.
+    size
+        The sizing as JSON shows it; None where it was not asked for or no scale fits.
     """
 
     piece: str
@@ -111,6 +114,7 @@ class FitReport:
     warnings: tuple[str, ...] = ()
     drawings: tuple[Drawing, ...] = ()
     charts: tuple[Chart, ...] = ()
+    size: dict[str, Any] | None = None
 
     @property
     def status(self) -> Status:
@@ -135,6 +139,7 @@ class FitReport:
                 name: {key: round(float(v), 3) + 0.0 for key, v in figures.items()}
                 for name, figures in self.regions.items()
             },
+            "size": self.size,
             "warnings": list(self.warnings),
         }
 
@@ -174,8 +179,70 @@ class RunReport:
             "title": self.title,
             "verdict": self.status.value,
             "fits": [f.as_dict() for f in self.fits],
+            "cast": [row.as_dict() for row in cast_of(self.fits)],
             "settings": self.settings,
         }
+
+
+@dataclass(frozen=True)
+class CastRow:
+    """Who can wear one piece, and the one scale that serves most of them.
+
+    Attributes
+    ----------
+    piece
+        Its name.
+    scales
+        By wearer: the smallest scale that fits and the largest; None for a largest that nothing ends, and for a wearer
+        whom no scale fits.
+    serves
+        The scale that fits most wearers, the smallest of such; None where none fits any.
+    served
+        Those whom it fits.
+    """
+
+    piece: str
+    scales: dict[str, tuple[float, float | None] | None]
+    serves: float | None
+    served: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the row as JSON shows it."""
+        return {
+            "piece": self.piece,
+            "scales": {
+                name: None if held is None else {"smallest": held[0], "largest": held[1]}
+                for name, held in self.scales.items()
+            },
+            "serves": self.serves,
+            "served": list(self.served),
+        }
+
+
+def cast_of(fits: Sequence[FitReport]) -> list[CastRow]:
+    """Return a row for each piece that was sized.
+
+    A scale serves a wearer from the smallest that keeps the allowances and has a way on, up to the largest. The fewest
+    scales where the most fit begin at somebody's smallest, so only those are tried.
+    """
+    rows = []
+    for piece in dict.fromkeys(fit.piece for fit in fits if any(v.check == "size" for v in fit.verdicts)):
+        scales = {fit.wearer: _scales(fit.size) for fit in fits if fit.piece == piece}
+        fitting = {name: held for name, held in scales.items() if held is not None}
+
+        def served(scale: float, among: dict[str, tuple[float, float | None]] = fitting) -> tuple[str, ...]:
+            return tuple(n for n, (low, high) in among.items() if low <= scale and (high is None or scale <= high))
+
+        best = min((low for low, _ in fitting.values()), key=lambda s: (-len(served(s)), s), default=None)
+        rows.append(CastRow(piece, scales, best, served(best) if best is not None else ()))
+    return rows
+
+
+def _scales(size: dict[str, Any] | None) -> tuple[float, float | None] | None:
+    if size is None or ("passage_scale" in size and size["passage_scale"] is None):
+        return None
+    smallest = max(size["scale"], size.get("passage_scale") or 0.0)
+    return smallest, size["largest"]
 
 
 CARE = (

@@ -4,11 +4,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from ..verdict import Status
-from .model import FitReport
-from .words import number, place
+from .model import FitReport, cast_of
+from .words import figure, number, place
 
 HEADS = ("Check", "Verdict", "Number", "Requirement", "What limits it")
 
@@ -32,6 +32,29 @@ def remarks(fit: FitReport) -> list[str]:
             words = ". ".join(part for part in (v.why, v.mend and f"To mend: {v.mend}") if part)
             said.setdefault(words, []).append(v.check)
     return [f"{', '.join(checks)}: {words}" for words, checks in said.items()]
+
+
+def cast_rows(fits: Sequence[FitReport]) -> list[tuple[str, ...]]:
+    """Return who can wear what at which scale, under a row of heads; empty where nothing was sized for two or more."""
+    cast = cast_of(fits)
+    wearers = list(dict.fromkeys(name for row in cast for name in row.scales))
+    if len(cast) * len(wearers) < 2:
+        return []
+    found: list[tuple[str, ...]] = [("Piece", *wearers, "Serves most")]
+    for row in cast:
+        cells = []
+        for name in wearers:
+            held = row.scales.get(name)
+            if held is None:
+                cells.append("no scale" if name in row.scales else "–")
+            else:
+                low, high = held
+                cells.append(
+                    f"{figure(100 * low)} up" if high is None else f"{figure(100 * low)} to {figure(100 * high)}"
+                )
+        serves = "–" if row.serves is None else f"{figure(100 * row.serves)} %: {len(row.served)} of {len(row.scales)}"
+        found.append((row.piece, *cells, serves))
+    return found
 
 
 def counted(fits: Iterable[FitReport]) -> dict[Status, int]:
