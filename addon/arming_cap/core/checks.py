@@ -13,7 +13,8 @@ from .crowd import each_fitting
 from .fit.causes import Causes
 from .fit.clearance import Clearance, measure
 from .fit.donning import take_off
-from .job import Fitting, Job, Limits
+from .fit.sight import eyes_of, judge_sight, look_out
+from .job import CHECKS, Fitting, Job, Limits
 from .piece import Piece, misplacements
 from .pose import Pose
 from .progress import Progress, part_of, silent
@@ -27,6 +28,8 @@ from .wearer.regions import in_words
 
 # A worn piece has some of its surface this near to the wearer; farther away it is not on the wearer at all.
 WORN_WITHIN_MM = 120.0
+# A piece that ends farther than this from the eyes is not looked out of.
+EYES_WITHIN_MM = 100.0
 
 
 def check_fit(
@@ -79,7 +82,8 @@ def check_fit(
     if "placement" in limits.checks:
         verdicts.append(placement)
 
-    asked = [c for c in ("clearance", "donning", "size") if c in limits.checks]
+    sees = "sight" in limits.checks and (limits.checks != CHECKS or _is_looked_out_of(whole, wearer, seat))
+    asked = [c for c in ("clearance", "donning", "size") if c in limits.checks] + ["sight"] * sees
     if placement.status is Status.FAIL:
         # Numbers of parts that are not where they are worn would be about nothing.
         why = "the parts are not in their worn position, so there is nothing to measure"
@@ -99,6 +103,9 @@ def check_fit(
             verdicts.append(_donning(whole, passing, pose, part_of(progress, 0.4, 0.7)))
             if off := verdicts[-1].details["take_off"]:
                 warnings.append(f"it goes on and comes off only without {' and '.join(off)}")
+        if sees:
+            progress(0.7, f"{piece.name} on {wearer.name}: looking out")
+            verdicts.append(_sight(whole.moved(pose), wearer))
         if "size" in limits.checks:
             goes_on = next((v for v in verdicts if v.check == "donning"), None)
             verdict, sized, charts, said = check_size(
@@ -220,6 +227,29 @@ def _placement(piece: Piece, wearer: Wearer, seat: str) -> Verdict:
         "each part where it is worn",
         why="the parts sit beside each other on the wearer",
     )
+
+
+def _is_looked_out_of(piece: Piece, wearer: Wearer, seat: str) -> bool:
+    """Return whether the piece can be before the wearer's eyes at all."""
+    eyes = [wearer.form.landmarks[name] for name in ("pupil_left", "pupil_right") if name in wearer.form.landmarks]
+    if len(eyes) < 2:
+        return False
+    low, high = piece.mesh.bounds
+    # A piece that is still to be seated has no place yet: what is as wide as a head may go on one.
+    return seat == "best" or all((e > low - EYES_WITHIN_MM).all() and (e < high + EYES_WITHIN_MM).all() for e in eyes)
+
+
+def _sight(piece: Piece, wearer: Wearer) -> Verdict:
+    """Judge what the wearer sees from inside the piece where it is worn."""
+    if not {"pupil_left", "pupil_right"} <= wearer.form.landmarks.keys():
+        return Verdict(
+            "sight",
+            Status.NOT_CHECKED,
+            why="no eyes were recognised on the form",
+            mend="give the wearer a form with a head, or leave sight out of the checks",
+        )
+    left, right = eyes_of(wearer.form)
+    return judge_sight(look_out(piece, left, right, wearer.form))
 
 
 def _region_figures(found: Clearance) -> dict[str, dict[str, float]]:

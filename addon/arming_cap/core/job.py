@@ -56,7 +56,7 @@ from .wearer.form import Wearer
 from .wearer.found import Source
 from .wearer.regions import ALL as REGIONS
 
-CHECKS = ("mesh", "placement", "clearance", "donning", "size")
+CHECKS = ("mesh", "placement", "clearance", "donning", "sight", "size")
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ class Limits:
     Attributes
     ----------
     checks
-        Which checks to make, of `CHECKS`.
+        Which checks to make, of `CHECKS`. All of them asks for those that apply: a bracer is not looked out of.
     padding_gives_mm
         How far hair, liner and padding flatten while the piece goes on or comes off; once on, they keep their
         allowance in full. 0 asks for all of it on the way too.
