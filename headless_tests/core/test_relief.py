@@ -74,6 +74,15 @@ def test_the_least_wall_stays_and_what_that_leaves_short_is_said():
     assert missing == pytest.approx(-made.after.margin_mm, abs=1e-6)
 
 
+def test_a_rim_may_be_cut_where_the_form_runs_on_below_it():
+    # Seen from a ball the lower rim of the dome, 40 degrees under its middle, faces half away: it is no outside.
+    low = helm(neck=-30.0)
+    made = relieve(low, ball(42.5, 3.5), grid_mm=1.2)
+    assert made.before.margin_mm < -0.9 and made.short == ()
+    assert made.walls.thin_mm2 < 1  # but for the edge itself, which is as sharp as before
+    assert to_surface(outside_of(low, 48 * np.cos(np.pi / 48)), made.piece.parts[0].mesh).max() < 0.01
+
+
 def test_nothing_is_touched_where_margins_hold():
     piece, wearer = helm(), Wearer("w", Form(shapes.ellipsoid((43, 35, 35), 96)), {"default": 3})
     made = relieve(piece, wearer, grid_mm=1.2)

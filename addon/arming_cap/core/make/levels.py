@@ -260,7 +260,7 @@ def _best(aims: Sequence[_Aim], weight: FloatArray, most: int) -> list[int]:
 def _plane(z: float, aims: Sequence[_Aim], wearer: Wearer | None, height_mm: float) -> RingPlane:
     """Return a ring's plane, named after the body's level it lies on, else after what it settles first."""
     first = min(aims, key=lambda a: ("which limits" not in a.words, a.name != "pinch", a.words))
-    name = _level_name(float(z), wearer, height_mm) or in_words(first.name)
+    name = _level_name(float(z), wearer, height_mm) or ("tightest" if first.name == WHOLE else in_words(first.name))
     tests = tuple(a.name for a in aims if a.name != "pinch")
     return RingPlane(name, (0, 0, 1), float(z), "; ".join(a.words for a in aims), tests)
 

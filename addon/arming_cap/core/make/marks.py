@@ -71,11 +71,12 @@ def engraved(
     from manifold3d import CrossSection, Manifold, OpType
 
     levels = base_mm + height_mm * (np.arange(13) + 0.5) / 13
-    outlines = []
-    for section in cut(mesh_of(band), (0, 0, 1), levels):
-        outlines.append(next(loop.points[:, :2] for loop in section.loops if loop.closed and loop.role == "outer"))
+    outlines = [
+        [loop.points[:, :2] for loop in section.loops if loop.closed and loop.role == "outer"]
+        for section in cut(mesh_of(band), (0, 0, 1), levels)
+    ]
     # Text runs along the hull: steps and grooves of the outside would crowd the letters.
-    middle = np.asarray(CrossSection([outlines[len(outlines) // 2]]).hull().to_polygons()[0], float)
+    middle = np.asarray(CrossSection(outlines[len(outlines) // 2]).hull().to_polygons()[0], float)
     ahead = np.roll(middle, -1, axis=0) - middle
     run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(ahead, axis=1))])
     centre = 0.5 * (middle.min(axis=0) + middle.max(axis=0))
@@ -91,7 +92,7 @@ def engraved(
     for text, towards in marks:
         unit = np.asarray(towards, float) / np.linalg.norm(towards)
         start = centre + unit * 2 * float(np.ptp(middle, axis=0).max())
-        hit = start - unit * _to_surface(start, -unit, middle)
+        hit = start - unit * _to_surface(start, -unit, [middle])
         at = run[int(np.argmin(np.linalg.norm(middle - hit, axis=1)))]
         # The nearest corner of the outline may be far along a straight stretch: go on to the hit itself.
         point, direction = along(at + 1e-9)
@@ -108,7 +109,10 @@ def engraved(
                 normal = np.array([tangent[1], -tangent[0]])
                 outline = outlines[min(12, int(y / height_mm * 13))]
                 out = 10.0
-                surface = spot + normal * (out - _to_surface(spot + normal * out, -normal, outline))
+                deep = _to_surface(spot + normal * out, -normal, outline)
+                if not np.isfinite(deep):
+                    continue  # a mouth at this height: nothing to cut into
+                surface = spot + normal * (out - deep)
                 tool = CrossSection([np.round([reach + side, side - reach, -reach - side, reach - side], 6)])
                 frame = np.zeros((3, 4))
                 frame[:2, 0], frame[2, 1], frame[:2, 2] = tangent, 1.0, normal
@@ -118,13 +122,17 @@ def engraved(
     return band - Manifold.batch_boolean(tools, OpType.Add) if tools else band
 
 
-def _to_surface(start: FloatArray, ray: FloatArray, outline: FloatArray) -> float:
-    """Return how far a 2D ray runs to a closed outline; as far as to its nearest corner where it misses."""
-    step = np.roll(outline, -1, axis=0) - outline
-    to = outline - start
-    cross = ray[0] * step[:, 1] - ray[1] * step[:, 0]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        distance = (to[:, 0] * step[:, 1] - to[:, 1] * step[:, 0]) / cross
-        on = (to[:, 0] * ray[1] - to[:, 1] * ray[0]) / cross
-    hits = (cross != 0) & (on >= 0) & (on <= 1) & (distance > 0)
-    return float(distance[hits].min()) if hits.any() else float(np.linalg.norm(to, axis=1).min())
+def _to_surface(start: FloatArray, ray: FloatArray, outlines: Sequence[FloatArray]) -> float:
+    """Return how far a 2D ray runs to the nearest of some closed outlines; inf where it misses them all."""
+    nearest = np.inf
+    for outline in outlines:
+        step = np.roll(outline, -1, axis=0) - outline
+        to = outline - start
+        cross = ray[0] * step[:, 1] - ray[1] * step[:, 0]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            distance = (to[:, 0] * step[:, 1] - to[:, 1] * step[:, 0]) / cross
+            on = (to[:, 0] * ray[1] - to[:, 1] * ray[0]) / cross
+        hits = (cross != 0) & (on >= 0) & (on <= 1) & (distance > 0)
+        if hits.any():
+            nearest = min(nearest, float(distance[hits].min()))
+    return nearest

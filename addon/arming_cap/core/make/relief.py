@@ -18,10 +18,10 @@ from typing import Any
 
 import numpy as np
 
-from ..arrays import FloatArray
+from ..arrays import BoolArray, FloatArray
 from ..errors import InputError
 from ..fit.clearance import Clearance, field_for, measure
-from ..fit.thickness import LINE_MM, Material, Thickness, skin_pieces, thickness
+from ..fit.thickness import LEAN_DEG, LINE_MM, Material, Thickness, skin_pieces, thickness
 from ..mesh import TriangleMesh
 from ..piece import Piece
 from ..pose import Pose
@@ -34,7 +34,7 @@ from .solid import mesh_of, solid_of
 WALL_MM = 3 * LINE_MM
 # Cut this much beyond the need, so that what is left of the grid's error does not eat into it.
 BEYOND_MM = 0.05
-OUTWARD = 0.5  # a face is outer where it leans less than 60 degrees from straight away from the wearer
+STRAIGHT, SLANTED = 0.8, 0.5  # cosines of 37 and 60 degrees from straight away from the wearer
 # Slivers of the boolean up to this height are taken out again.
 SLIVER_MM = 0.002
 HOLD_CELLS = 2.5
@@ -167,8 +167,7 @@ def _tool(
     failing = corners[lacking][margin < 0]
     if not len(failing):
         return None
-    away = field.gradient(corners.mean(axis=1))
-    outer = -np.einsum("ij,ij->i", material.inward, away) > OUTWARD
+    outer = _outer(material, field)
     deepest = float(margin.min())
     # Material behind a failing spot of the skin fails no farther out than the spot lacks.
     low, high = failing.min(axis=(0, 1)) + deepest, failing.max(axis=(0, 1)) - deepest
@@ -202,6 +201,18 @@ def _tool(
     if tool.is_empty():
         raise InputError("the relief's surface does not close", source=field.form.mesh.name, remedy="report it")
     return tool.simplify(0.01)
+
+
+def _outer(material: Material, field: Field) -> BoolArray:
+    """Return which triangles of the skin are the piece's outside: those that face away from the wearer.
+
+    Where they do so on a slant, only with a wall behind them: a rim that closes the wall below may be cut.
+    """
+    middle = material.corners.mean(axis=1)
+    faces = -np.einsum("ij,ij->i", material.inward, field.gradient(middle))
+    _, lean = material.ray(middle, material.inward)
+    outer: BoolArray = (faces > STRAIGHT) | ((faces > SLANTED) & (lean > np.cos(np.radians(LEAN_DEG))))
+    return outer
 
 
 def _needs(mesh: TriangleMesh, need: FloatArray, hold: float) -> FloatArray:

@@ -279,11 +279,10 @@ def _as_files_hold(band: Any) -> Any:
 
 
 def _marked(band: Any, name: str, plane: RingPlane, section: Section, options: RingOptions, remarks: list[str]) -> Any:
-    """Return the ring with its marks, or as it is where the wall is too thin for them; `remarks` says so."""
+    """Return the ring with those of its marks that it has the height and the wall for; `remarks` says which not."""
     base = 0.5 * (options.height_mm - options.text_mm)
-    thickness = np.concatenate(wall_thickness(cut(mesh_of(band), (0, 0, 1), [options.height_mm / 2])[0]))
-    if base < 0.5 or not np.nanmin(thickness) >= 2 * options.text_depth_mm:
-        remarks.append("no marks: the band is too low or its wall too thin for them")
+    if base < 0.5:
+        remarks.append("no marks: the band is too low for them")
         return band
     width, depth = plane_axes(section.normal)
     backwards = np.array([width[1], depth[1]])  # +Y of the world as the ring lies
@@ -300,7 +299,38 @@ def _marked(band: Any, name: str, plane: RingPlane, section: Section, options: R
         fits = int((room / options.text_mm * 6 + 2) / ADVANCE)
         remarks.append(f"the mark was cut short after {fits} letters")
         marks[0] = (marks[0][0][:fits], marks[0][1])
-    return engraved(band, marks, base, options.text_mm, options.text_depth_mm)
+    sections = cut(mesh_of(band), (0, 0, 1), [base, 0.5 * options.height_mm, options.height_mm - base])
+    shorter = [f"{plane.name} {options.label}".strip(), plane.name]
+    held = []
+    for number, (text, way) in enumerate(marks):
+        tries = [text, *(t for t in shorter if len(t) < len(text))] if number == 0 else [text]
+        fitting = [t for t in tries if _wall_behind((t, way), sections, options.text_mm) >= 2 * options.text_depth_mm]
+        held += [(t, way) for t in fitting[:1]]
+        if fitting[:1] != [text]:
+            instead = f", so it says {fitting[0]}" if fitting else ""
+            remarks.append(f"the wall is too thin or too short for the mark {text}{instead}")
+    return engraved(band, held, base, options.text_mm, options.text_depth_mm) if held else band
+
+
+def _wall_behind(mark: tuple[str, FloatArray], sections: Sequence[Section], text_mm: float) -> float:
+    """Return the least wall of a lying band, seen from outside, over the width of a mark and a letter more, mm."""
+    text, way = mark
+    reach = 0.5 * width_of(text, text_mm) + text_mm
+    least = np.inf
+    for section in sections:
+        outer = [
+            (loop.points[:, :2], np.roll(loop.points, -1, axis=0)[:, :2], thick)
+            for loop, thick in zip(section.loops, wall_thickness(section))
+            if loop.closed and loop.role == "outer"
+        ]
+        start, end, wall = (np.concatenate(columns) for columns in zip(*outer))
+        middle, length = 0.5 * (start + end), np.linalg.norm(end - start, axis=1)
+        from_centre = middle - 0.5 * (middle.min(axis=0) + middle.max(axis=0))
+        spot = middle[np.argmax(from_centre @ way / np.linalg.norm(from_centre, axis=1))]
+        near = (np.linalg.norm(middle - spot, axis=1) < reach + 0.5 * length) & ~np.isnan(wall)
+        if near.any():
+            least = min(least, float(wall[near].min()))
+    return least
 
 
 def _lengths(values: Sequence[float]) -> str:
