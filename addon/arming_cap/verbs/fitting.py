@@ -111,16 +111,23 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 def don(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Find out whether the piece can be put on, as a whole or with parts off."""
-    from ..core.fit.donning import smallest_scale, take_off
+    from ..core.fit.donning import Search, smallest_scale, take_off
+    from ..core.fit.mending import mends
 
+    if options.springs < 0 or not 0 <= options.neck_bend <= 60:
+        raise InputError("--springs counts from 0 mm, --neck-bend from 0 to 60 degrees", remedy="give no sign")
     case = read_case(options, part_of(progress, 0.0, 0.1), options.removable)
     pose = seat_of_case(case, options, part_of(progress, 0.1, 0.2))
-    off, tried = take_off(case.piece, case.wearer, pose, progress=part_of(progress, 0.2, 0.7))
+    search = Search(springs_mm=options.springs, neck_bend_deg=options.neck_bend)
+    off, tried = take_off(case.piece, case.wearer, pose, search, part_of(progress, 0.2, 0.5))
     found = tried[()]
     scale = None
     if not options.no_scale:
         seat_of = _seat_of(case, options)
-        scale = smallest_scale(case.piece, case.wearer, seat_of, progress=part_of(progress, 0.7, 1.0))
+        scale = smallest_scale(case.piece, case.wearer, seat_of, search, part_of(progress, 0.5, 0.8))
+    mended = ()
+    if not found.passes and not options.no_mends:
+        mended = mends(case.piece, case.wearer, pose, found, scale, search, part_of(progress, 0.8, 1.0))
     result = {
         **found.as_dict(),
         "smallest_scale": scale,
@@ -129,6 +136,7 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
             {"take_off": list(names), "passes": p.passes, "pinch_mm": round(p.pinch_mm, 3) + 0.0}
             for names, p in tried.items()
         ],
+        "mends": [mend.as_dict() for mend in mended],
     }
     gets_on = found.passes or bool(off)
 
@@ -137,13 +145,20 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
         way = "lifted straight off" if found.straight else "tilted on the way"
         print(f"{words}, {way}: pinch {mm(found.pinch_mm)} at {point(found.at)}, part {found.part}", file=stdout)
         print(
-            f"no path searched is wider than {mm(found.bound_mm)}; searched: {', '.join(found.freedoms)}", file=stdout
+            f"in fore-aft, up and pitch none is wider than {mm(found.bound_mm)}; searched: {', '.join(found.freedoms)}",
+            file=stdout,
         )
         for names, p in list(tried.items())[1:]:
             taken = f"with {', '.join(names)} off"
             print(f"    {taken}: {p.verdict.value}, pinch {mm(p.pinch_mm)}", file=stdout)
         if scale is not None:
             print(f"smallest scale that passes as a whole: {100 * scale:.2f} %", file=stdout)
+        for mend in mended:
+            price = ", ".join(f"{name.replace('_', ' ')} {value:.4g}" for name, value in mend.price.items())
+            does = "passes" if mend.passes else "does not pass"
+            print(f"    {mend.what} ({price}): {does}, pinch {mm(mend.pinch_mm)}", file=stdout)
+        if options.springs:
+            print("how far the slit springs open is your number: nothing was simulated", file=stdout)
         print("doffing is the same passage reversed", file=stdout)
 
     failed = not gets_on and found.verdict is Status.FAIL

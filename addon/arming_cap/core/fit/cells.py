@@ -1,35 +1,43 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The widest way out through cells of three freedoms, with a proof that none is wider.
 
-A cell is a box of placements: so much fore-aft, along the way out, and pitch. At its middle a point of the piece has
-margin m; anywhere in the cell the point has moved by at most δ + r·φ (half the cell's diagonal; the point's distance
-from the pitch axis times half the cell's angle). So no placement in the cell has a margin above the least
-m + δ + r·φ over any points of the piece: the cell's *hope*. A chain of placements from the seat to off the body
-passes through neighbouring cells, so its pinch is at most the least hope among them.
+A cell is a box of placements: so much fore-aft, along the way out, and pitch. Over it the margin of each of the
+piece's points lies below a plane and a small bend (`Margins.cap`), and the piece's margin below the least of them.
+So any weighting of the points whose planes' slopes cancel bounds the cell: `weighed` looks for the one that bounds it
+lowest (the dual of a linear program). A point pressed from the left and one pressed from the right together say how
+much breadth is missing whatever the move, where either alone says nothing. That bound is the cell's *hope*. A chain of
+placements from the seat to off the body passes through neighbouring cells, so its pinch is at most the least hope
+among them.
 
-Cells join in order of falling hope. The cell that would join the seat to the outside is cut in eight instead, until
-cutting changes nothing: then its hope bounds every pinch. Only cells in the narrows are ever cut small. The widest
-chain of middles then either shows a way nearly as wide as the bound, or where cells are still too coarse.
+Cells join in order of falling hope. Those that would join the seat to the outside are looked at more sharply, then
+halved across the freedom that the hope leans on most, until halving changes nothing: then their hope bounds every
+pinch. Only cells in the narrows are ever cut small. The widest chain of middles then either shows a way nearly as wide
+as the bound, or where cells are too coarse.
 """
 
 from __future__ import annotations
 
 import heapq
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 
-from ..arrays import FloatArray, IntArray
+from ..arrays import BoolArray, FloatArray, IntArray
 from ..progress import Progress
-from ..wearer.field import Field
-from .cover import Cover
-from .motion import rotations
+from .forest import Forest
+from .margins import Margins
 
-Key = tuple[int, int, int, int]  # level, and the cell's number along the three freedoms at that level
 CELL_MM = 32.0
-DEEPEST = 8
-MOST_BALLS = 600  # looked at in one cell; fewer make a hope larger, never wrong
-LIMITING = 4  # points of a cell asked exactly
+THINNEST = 2.0**-8  # of a largest cell's size
+MOST_OPENED = 4  # balls of one cell; fewer make a hope larger, never wrong
+LIMITING = 4  # points of a cell asked exactly, beside those that bound it
+ROUNDS = 6  # of weighing
+AT_ONCE = 128  # cells cut in one go
+MOST_KEPT = 200
+DEEPER = 1  # rounds of opening
+WAIT = 0.3
+OPEN = 1.0  # balls larger than this share of the cell's room give way to their children
+BEND = 1 / 60.0  # per mm: a head's, for choosing points by; the points chosen are asked exactly
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,27 +69,140 @@ class Freedoms:
         return np.concatenate([q[:, :1] * self.across + q[:, 1:2] * self.out, q[:, 2:] * self.axis], axis=1)
 
 
+def weighed(
+    base: FloatArray, slope: FloatArray, owner: IntArray, count: int
+) -> tuple[FloatArray, list[IntArray], FloatArray]:
+    """Return bounds on the least of planes over unit boxes, and the planes they rest on.
+
+    Parameters
+    ----------
+    base, slope
+        (n,) and (n, 3): plane i is ``base + slope · q`` for q in [-1, 1]³.
+    owner
+        (n,) box of each plane, ascending; every box has one at least.
+    count
+        Number of boxes.
+
+    Returns
+    -------
+    bounds
+        (count,): the largest over a box of its least plane is at most this. For any weights w that sum to one the
+        least plane is at most Σ w (base + slope · q) ≤ Σ w base + |Σ w slope|₁; weights go to one plane after the
+        other where that helps most.
+    planes
+        Rows of the planes, one array (count,) for each round.
+    lean
+        (count, 3): Σ w slope.
+    """
+
+    def best(values: FloatArray, owner: IntArray) -> tuple[IntArray, IntArray]:
+        """Return the boxes that have a value here, and for each the first place of its least."""
+        start = np.flatnonzero(np.diff(owner, prepend=-1))
+        least = np.minimum.reduceat(values, start)
+        hit = np.flatnonzero(values == np.repeat(least, np.diff(start, append=len(owner))))
+        box, at = np.unique(owner[hit], return_index=True)
+        return box, hit[at]
+
+    single = base + np.abs(slope).sum(axis=1)
+    chosen = best(single, owner)[1]
+    bound, total, lean = single[chosen], base[chosen].copy(), slope[chosen].copy()
+    planes = [chosen]
+    rows = np.arange(len(base))
+    for _ in range(ROUNDS):
+        # A plane that nowhere in the box dips below the bound cannot help.
+        rows = rows[base[rows] - np.abs(slope[rows]).sum(axis=1) < bound[owner[rows]]]
+        if not len(rows):
+            break
+        mine = owner[rows]
+        rise, turn = base[rows] - total[mine], slope[rows] - lean[mine]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.clip(np.nan_to_num(-lean[mine] / turn, nan=0.0, posinf=0.0, neginf=0.0), 0.0, 1.0)
+        # Convex and piecewise straight in the share, so least at a bend.
+        value = (
+            total[mine][:, None]
+            + share * rise[:, None]
+            + np.abs(lean[mine][:, None] + share[:, :, None] * turn[:, None]).sum(axis=2)
+        )
+        bend = value.argmin(axis=1)
+        value = value[np.arange(len(rows)), bend]
+        box, place = best(value, mine)
+        better = value[place] < bound[box] - 1e-9
+        box, place = box[better], place[better]
+        if not len(box):
+            break
+        part = share[place, bend[place]]
+        total[box] += part * rise[place]
+        lean[box] += part[:, None] * turn[place]
+        bound[box] = value[place]
+        used = planes[0].copy()
+        used[box] = rows[place]
+        planes.append(used)
+    return bound, planes, lean
+
+
 @dataclass(eq=False)
 class Cell:
-    """A box of placements, its margin at the middle, its hope, and the balls that may limit it."""
+    """A box of placements.
 
-    key: Key
+    Attributes
+    ----------
+    number
+        In order of making.
+    middle, half
+        (3,) placement, and half the box's size.
+    hope, margin
+        No placement within has a margin above `hope`; the middle has about `margin`.
+    rows
+        The balls that may limit it.
+    lean
+        (3,) how much of its hope each freedom's extent is to blame for, mm.
+    outside
+        Whether it reaches off the body.
+    sharp
+        Whether planes were weighed for it.
+    beside
+        The cells that share a face with it.
+    """
+
+    number: int
     middle: FloatArray
-    margin: float
+    half: FloatArray
     hope: float
+    margin: float
     rows: IntArray
+    lean: FloatArray
     outside: bool
+    sharp: bool = False
+    beside: set[int] = field(default_factory=set)
+
+    def __post_init__(self) -> None:
+        self.low: list[float] = (self.middle - self.half).tolist()
+        self.high: list[float] = (self.middle + self.half).tolist()
 
 
 @dataclass(frozen=True, eq=False)
-class Way:
-    """A chain of placements (k, 3) from the seat, the least margin at them, and a bound on any such margin."""
+class _Looks:
+    """Balls of cells, by owner: where they are and how they turn, how far they move, and their planes over the cell."""
 
-    chain: FloatArray
-    margin_mm: float
-    bound_mm: float
-    cells: int
-    through: tuple[Cell, ...]
+    owner: IntArray
+    rows: IntArray
+    points: FloatArray
+    tangent: FloatArray
+    room: FloatArray
+    value: FloatArray
+    tilt: FloatArray
+    base: FloatArray
+    slope: FloatArray
+
+    def of(self, which: BoolArray | IntArray) -> _Looks:
+        """Return some of them."""
+        return _Looks(*(getattr(self, f.name)[which] for f in fields(self)))
+
+
+def _merged(a: _Looks, b: _Looks) -> _Looks:
+    """Return both, by owner."""
+    both = _Looks(*(np.concatenate([getattr(a, f.name), getattr(b, f.name)]) for f in fields(a)))
+    return both.of(np.argsort(both.owner, kind="stable"))
 
 
 class WidestWay:
@@ -90,9 +211,9 @@ class WidestWay:
     Parameters
     ----------
     piece
-        Cover of the piece at the seat.
-    freedoms, field, allowances
-        Where it moves, past what, and what standoff each of the form's triangles must keep.
+        Forest of the piece at the seat.
+    freedoms, margins
+        Where it moves, and past what.
     far
         Along `out`, a placement beyond this is off the body.
     ceiling
@@ -105,219 +226,344 @@ class WidestWay:
 
     def __init__(
         self,
-        piece: Cover,
+        piece: Forest,
         freedoms: Freedoms,
-        field: Field,
-        allowances: FloatArray,
+        margins: Margins,
         far: float,
         ceiling: float,
         tolerance: float,
         most_cells: int,
     ) -> None:
-        self.piece, self.freedoms, self.field, self.allowances = piece, freedoms, field, allowances
-        self.far, self.ceiling, self.tolerance, self.most_cells = far, ceiling, tolerance, most_cells
+        self.freedoms, self.margins, self.piece = freedoms, margins, piece
         arm = piece.centres - freedoms.pivot
-        self.lever = np.linalg.norm(arm - np.outer(arm @ freedoms.axis, freedoms.axis), axis=1)
-        self.leaves: dict[Key, Cell] = {}
-        self.cut: set[Key] = set()
-        grid = np.stack(np.meshgrid(*(np.arange(n) for n in freedoms.count), indexing="ij"), axis=-1).reshape(-1, 3)
-        for some in np.array_split(grid, max(1, len(grid) * piece.roots // 200_000)):
-            self._add(0, some, np.arange(piece.roots))
+        along = np.outer(arm @ freedoms.axis, freedoms.axis)
+        # In one, for one gather: a centre's foot on the axis, its arm from there, and the arm a quarter turn on.
+        self.parts = np.concatenate([along + freedoms.pivot, arm - along, np.cross(freedoms.axis, arm)], axis=1)
+        self.lever = np.linalg.norm(arm - along, axis=1)
+        self.far, self.ceiling, self.tolerance, self.most_cells = far, ceiling, tolerance, most_cells
+        self.cells: dict[int, Cell] = {}
+        self.made = 0
+        self._fill(np.arange(piece.roots))
 
-    def _add(self, level: int, cells: IntArray, rows: IntArray) -> list[Cell]:
-        """Make leaves of some cells (n, 3) of one level, looking at some balls."""
+    def _placed(self, middle: FloatArray, owner: IntArray, rows: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Return centres (n, 3) in the placements of their owners, and how they move (n, 3) per radian of turn."""
         f = self.freedoms
-        size = f.size / 2**level
-        middle = f.low + (cells + 0.5) * size
-        room = 0.5 * float(np.hypot(size[0], size[1])) + 0.5 * size[2] * self.lever[rows]
-        while True:  # balls much larger than the cell give way to their children
-            large = (self.piece.radii[rows] > 0.7 * room) & (self.piece.count[rows] > 0)
-            if not large.any() or len(rows) > MOST_BALLS:
+        shift = middle[:, :1] * f.across + middle[:, 1:2] * f.out
+        c, s = np.cos(middle[:, 2])[owner, None], np.sin(middle[:, 2])[owner, None]
+        parts = self.parts.take(rows, axis=0)
+        arm, turned = parts[:, 3:6], parts[:, 6:]
+        return parts[:, :3] + c * arm + s * turned + shift[owner], c * turned - s * arm
+
+    def _fill(self, roots: IntArray) -> None:
+        """Make the largest cells, their hopes by the grid alone."""
+        f = self.freedoms
+        shape = tuple(int(n) for n in f.count)
+        at = np.stack(np.unravel_index(np.arange(np.prod(shape)), shape), axis=1)
+        half = np.broadcast_to(f.size / 2, at.shape)
+        middle = f.low + (2 * at + 1) * half
+        edge = ((at[:, :2] == 0) | (at[:, :2] == f.count[:2] - 1)).any(axis=1)
+        outside = edge | (middle[:, 1] + half[:, 1] >= self.far)
+        for some in np.array_split(np.arange(len(at)), max(1, len(at) * len(roots) // 200_000)):
+            owner, rows = np.repeat(np.arange(len(some)), len(roots)), np.tile(roots, len(some))
+            points, _ = self._placed(middle[some], owner, rows)
+            room = self._room(half[some], owner, rows)
+            value = self.margins.rough(points)
+            first = np.arange(len(some)) * len(roots)
+            hope = np.minimum.reduceat(value + room + self.margins.rough_error(points), first)
+            least = np.minimum.reduceat(value, first)
+            keep = value - room - self.piece.radii[rows] <= np.minimum.reduceat(value + room, first)[owner]
+            for n, k in enumerate(some):
+                kept = roots[keep[first[n] : first[n] + len(roots)]]
+                size = half[k] * (1, 1, float(self.lever.mean()))
+                self._make(middle[k], half[k], float(hope[n]), float(least[n]), kept, size, bool(outside[k]))
+        at_seat = (np.abs(middle) <= half * (1 + 1e-9)).all(axis=1)
+        self.seat = int(np.flatnonzero(at_seat)[0])
+        strides = (shape[1] * shape[2], shape[2], 1)
+        for axis in range(3):
+            low = np.flatnonzero(at[:, axis] < shape[axis] - 1)
+            for n in low.tolist():
+                self.cells[n].beside.add(n + strides[axis])
+                self.cells[n + strides[axis]].beside.add(n)
+
+    def _make(
+        self,
+        middle: FloatArray,
+        half: FloatArray,
+        hope: float,
+        margin: float,
+        rows: IntArray,
+        lean: FloatArray,
+        outside: bool,
+    ) -> Cell:
+        cell = Cell(self.made, middle, half, hope, margin, rows, lean, outside)
+        self.cells[self.made] = cell
+        self.made += 1
+        return cell
+
+    def _room(self, half: FloatArray, owner: IntArray, rows: IntArray) -> FloatArray:
+        """Return how far the balls' centres (n,) move at most within the cells."""
+        return np.hypot(half[:, 0], half[:, 1])[owner] + half[owner, 2] * self.lever[rows]
+
+    def sharpen(self, cells: list[Cell]) -> None:
+        """Bound some cells by weighing planes: chosen by the grid, then asked exactly."""
+        piece = self.piece
+        number = len(cells)
+        half, middle = np.stack([c.half for c in cells]), np.stack([c.middle for c in cells])
+        owner = np.repeat(np.arange(number), [len(c.rows) for c in cells])
+        rows = np.concatenate([c.rows for c in cells])
+        looks = self._seen(half, middle, owner, rows)
+        for again in range(DEEPER + 1):
+            _, planes, _ = weighed(looks.base, looks.slope, looks.owner, number)
+            first = np.searchsorted(looks.owner, np.arange(number))
+            size = np.diff(first, append=len(looks.owner))
+            low = looks.value - piece.radii[looks.rows]
+            order = np.lexsort((looks.value, looks.owner))
+            lowest = [order[first + np.minimum(k, size - 1)] for k in range(LIMITING)]
+            pick = np.unique(np.concatenate(planes + lowest))  # rows go by owner, so these do
+            if again == DEEPER:
                 break
-            rows = np.concatenate([rows[~large], self.piece.children(rows[large])])
-            room = 0.5 * float(np.hypot(size[0], size[1])) + 0.5 * size[2] * self.lever[rows]
-        placed = f.placements(middle)
-        turn = rotations(placed[:, 3:])
-        points = (self.piece.centres[rows] - f.pivot) @ turn.transpose(0, 2, 1) + (placed[:, None, :3] + f.pivot)
-        flat = points.reshape(-1, 3)
-        # The grid says which few points matter. Any few give a true hope if asked exactly, so only they are.
-        rough = (self.field.standoff(flat) - self.allowances.min()).reshape(len(cells), -1)
-        error = min(self.field.error_mm, np.sqrt(3) * self.field.spacing)
-        few = min(LIMITING, len(rows))
-        lowest = np.argpartition(rough + room, few - 1, axis=1)[:, :few]
-        chosen = np.take_along_axis(points, lowest[:, :, None], axis=1).reshape(-1, 3)
-        distance, triangle, _ = self.field.surface.nearest(chosen)
-        # The grid knows the side; where it may err, outside is taken: a hope may be too large. That it never errs
-        # beyond 0.15 mm of the surface is argued from its cell, not proved.
-        grid = np.take_along_axis(rough, lowest, axis=1).ravel() + self.allowances.min()
-        distance = np.where((grid < 0) & (distance > 0.15), -distance, distance)
-        margins = (distance - self.allowances[triangle]).reshape(len(cells), few)
-        least = margins.min(axis=1)
-        hope = (margins + room[lowest]).min(axis=1) + np.ptp(self.allowances)
-        keep = rough - room - self.piece.radii[rows] - error <= hope[:, None] + np.ptp(self.allowances)
-        made = []
-        last = f.count * 2**level - 1
+            # The balls that count, and those that may hide more than they, give way to their children.
+            large = (piece.radii[looks.rows] > OPEN * looks.room) & (piece.count[looks.rows] > 0)
+            order = np.lexsort((low, looks.owner))
+            deep = np.concatenate([order[first + np.minimum(k, size - 1)] for k in range(MOST_OPENED)])
+            opened = np.zeros(len(large), bool)
+            opened[pick] = opened[deep] = True
+            opened &= large
+            if not opened.any():
+                break
+            below, count = piece.opened(looks.rows[opened], np.ones(int(opened.sum()), bool))
+            more = self._seen(half, middle, np.repeat(looks.owner[opened], count), below)
+            looks = _merged(looks.of(~opened), more)
+        owner, rows, room = looks.owner, looks.rows, looks.room
+        value, points, tangent = looks.value, looks.points, looks.tangent
+        swing = self.lever[rows[pick]] * 0.5 * half[owner[pick], 2] ** 2
+        height, steep, bend, exact = self.margins.cap(points[pick], room[pick])
+        bow = np.where(bend > 0, swing, 0.0) + bend * room[pick] ** 2
+        tilt = self._leaning(half, owner[pick], steep, tangent[pick])
+        hope, _, lean = weighed(height + bow, tilt, owner[pick], number)
+        least = np.minimum.reduceat(exact, np.searchsorted(owner[pick], np.arange(number)))
+
+        # Balls that nowhere in the cell come as low as its hope limit no part of it either.
+        dip = np.maximum(looks.tilt, 0.6 * room) + piece.radii[rows] + 0.5 * BEND * room**2
+        keep = value - dip <= hope[owner] + self.margins.jump
+        keep[_but_lowest(value - dip, owner, keep, MOST_KEPT)] = False
+        keep[pick] = True
+        ends = first + size
+        share = half * (1, 1, float(self.lever.mean()))
+        # What a halving mends: its share of the lean, and of what the move bends and turns away.
+        lean = np.abs(lean) + 0.1 * share
         for n, cell in enumerate(cells):
-            edge = bool((cell[:2] == 0).any() or (cell[:2] == last[:2]).any())
-            outside = edge or middle[n, 1] + size[1] / 2 >= self.far
-            key = (level, int(cell[0]), int(cell[1]), int(cell[2]))
-            one = Cell(key, middle[n], float(least[n]), float(hope[n]), rows[keep[n]], outside)
-            self.leaves[key] = one
-            made.append(one)
+            mine = slice(first[n], ends[n])
+            cell.rows = rows[mine][keep[mine]]
+            cell.hope = min(cell.hope, float(hope[n]))
+            cell.margin = float(least[n])
+            cell.lean = lean[n]
+            cell.sharp = True
+
+    def _leaning(self, half: FloatArray, owner: IntArray, normal: FloatArray, tangent: FloatArray) -> FloatArray:
+        """Return by how much margins (n, 3) change from a cell's middle to its side along each freedom."""
+        f = self.freedoms
+        turning = (normal * tangent).sum(axis=1)
+        return np.stack([normal @ f.across, normal @ f.out, turning], axis=1) * half[owner]
+
+    def _seen(self, half: FloatArray, middle: FloatArray, owner: IntArray, rows: IntArray) -> _Looks:
+        """Return what the grid says of some balls of some cells."""
+        points, tangent = self._placed(middle, owner, rows)
+        room = self._room(half, owner, rows)
+        value, normal = self.margins.rough_planes(points)
+        slope = self._leaning(half, owner, normal, tangent)
+        tilt = np.abs(slope).sum(axis=1)
+        bow = 0.5 * self.lever[rows] * half[owner, 2] ** 2 + 0.5 * BEND * room**2
+        cone = bow + tilt > room
+        base = np.where(cone, value + room, value + bow)
+        return _Looks(owner, rows, points, tangent, room, value, tilt, base, np.where(cone[:, None], 0.0, slope))
+
+    def split(self, cells: list[Cell]) -> list[Cell]:
+        """Halve cells; no half hopes for more than the whole."""
+        made = []
+        for cell in cells:
+            axis = int(np.where(cell.half > THINNEST * self.freedoms.size, cell.lean, -1.0).argmax())
+            half = cell.half.copy()
+            half[axis] /= 2
+            pair = []
+            for side in (-1, 1):
+                middle = cell.middle.copy()
+                middle[axis] += side * half[axis]
+                one = self._make(middle, half, cell.hope, cell.margin, cell.rows, cell.lean, cell.outside)
+                one.outside = cell.outside and (one.high[1] >= self.far or self._at_edge(one))
+                pair.append(one)
+            del self.cells[cell.number]
+            if self.seat == cell.number:
+                self.seat = pair[0 if pair[0].high[axis] >= 0.0 else 1].number
+            for one in pair:
+                one.beside = {n for n in cell.beside if _touching(one, self.cells[n])}
+            for n in cell.beside:
+                self.cells[n].beside.discard(cell.number)
+            for one in pair:
+                for n in one.beside:
+                    self.cells[n].beside.add(one.number)
+            pair[0].beside.add(pair[1].number)
+            pair[1].beside.add(pair[0].number)
+            made += pair
+        self.sharpen(made)
         return made
 
-    def split(self, cell: Cell) -> list[Cell]:
-        """Cut a leaf in eight; no child hopes for more than its parent."""
-        level, *at = cell.key
-        del self.leaves[cell.key]
-        self.cut.add(cell.key)
-        corner = np.stack(np.meshgrid([0, 1], [0, 1], [0, 1], indexing="ij"), axis=-1).reshape(-1, 3)
-        children = self._add(level + 1, 2 * np.array(at) + corner, cell.rows)
-        for child in children:
-            child.hope = min(child.hope, cell.hope)
-        return children
+    def _at_edge(self, cell: Cell) -> bool:
+        """Return whether a cell reaches the border of the two translations searched."""
+        f = self.freedoms
+        low, high = f.low.tolist(), (f.low + f.count * f.size).tolist()
+        return any(cell.low[k] <= low[k] + 1e-9 or cell.high[k] >= high[k] - 1e-9 for k in (0, 1))
 
     def enough(self, hope: float) -> float:
-        """Return how closely a pinch is to be known: where centimetres are missing, not to a tenth of a millimetre."""
-        return max(self.tolerance, -hope / 10)
+        """Return how closely a pinch is to be known: where much is missing, not to a tenth of a millimetre."""
+        return max(self.tolerance, -hope / 3)
 
     def fine(self, cell: Cell) -> bool:
         """Whether cutting a cell again would change next to nothing."""
-        return cell.key[0] >= DEEPEST or cell.hope - cell.margin <= self.enough(cell.hope)
+        if not cell.sharp:
+            return False
+        return bool((cell.half <= THINNEST * self.freedoms.size).all()) or (
+            cell.hope - cell.margin <= self.enough(cell.hope) and self.extent(cell) < 2.0
+        )
 
-    def neighbours(self, key: Key) -> list[Key]:
-        """Return the leaves that share a face with a leaf."""
-        found: list[Key] = []
-        for axis in (1, 2, 3):
-            for step in (-1, 1):
-                beside = list(key)
-                beside[axis] += step
-                if not 0 <= beside[axis] < int(self.freedoms.count[axis - 1]) << key[0]:
-                    continue
-                one = (beside[0], beside[1], beside[2], beside[3])
-                if one in self.cut:
-                    self._facing(one, axis, 0 if step > 0 else 1, found)
-                    continue
-                while one not in self.leaves:
-                    one = (one[0] - 1, one[1] >> 1, one[2] >> 1, one[3] >> 1)
-                found.append(one)
-        return found
+    def extent(self, cell: Cell) -> float:
+        """Return how far the piece's points move at most from a cell's middle, mm."""
+        return float(np.hypot(cell.half[0], cell.half[1]) + cell.half[2] * self.lever.max())
 
-    def _facing(self, key: Key, axis: int, side: int, found: list[Key]) -> None:
-        """Add the leaves below a cut cell on one side of it."""
-        for a in (0, 1):
-            for b in (0, 1):
-                bits = [a, b]
-                bits.insert(axis - 1, side)
-                child = (key[0] + 1, 2 * key[1] + bits[0], 2 * key[2] + bits[1], 2 * key[3] + bits[2])
-                if child in self.leaves:
-                    found.append(child)
-                else:
-                    self._facing(child, axis, side, found)
+    def bound(self, until: float, progress: Progress) -> tuple[float, set[int]]:
+        """Return a bound on every pinch, and the cells that hope for as much; not looking on below `until`."""
+        parent: dict[int, int] = {}
+        outside: dict[int, bool] = {}
+        seat = self.seat
+        cells = self.cells
 
-    def seat_cell(self) -> Cell:
-        """Return the leaf that holds the seat."""
-        at = -self.freedoms.low / self.freedoms.size
-        for level in range(DEEPEST + 1):
-            i, j, k = np.floor(at * 2**level).astype(int).tolist()
-            if (level, i, j, k) in self.leaves:
-                return self.leaves[level, i, j, k]
-        raise AssertionError("the seat lies in no cell")
-
-    def bound(self, decide: float | None, progress: Progress) -> tuple[float, set[Key]]:
-        """Return a bound on every pinch, and the cells that hope for as much."""
-        parent: dict[Key, Key] = {}
-        outside: dict[Key, bool] = {}
-        seat = self.seat_cell()
-
-        def root(key: Key) -> Key:
+        def root(key: int) -> int:
             while parent[key] != key:
                 parent[key] = parent[parent[key]]
                 key = parent[key]
             return key
 
         # Of cells that hope for as much, those with less margin join later: they are the ones to cut.
-        heap = [(-min(c.hope, self.ceiling), -c.margin, key) for key, c in self.leaves.items()]
+        heap = [(-min(c.hope, self.ceiling), -c.margin, key) for key, c in cells.items()]
         heapq.heapify(heap)
-        accepted: set[Key] = set()
-        while heap:
-            if len(accepted) % 64 == 0:
+        aside: list[Cell] = []
+
+        def look_closer() -> None:
+            """Sharpen or halve what was put aside, and queue it again."""
+            nonlocal seat
+            again = [c for c in aside if not c.sharp]
+            ripe = [c for c in aside if c.sharp]
+            if again:
+                self.sharpen(again)
+            if ripe:
+                again += self.split(ripe)
+            seat = self.seat
+            aside.clear()
+            for one in again:
+                heapq.heappush(heap, (-min(one.hope, self.ceiling), -one.margin, one.number))
+
+        while heap or aside:
+            hope = -heap[0][0] if heap else -np.inf
+            # Cutting takes off a share of a cell's extent: what hopes for less than that waits its turn.
+            if aside and (len(aside) >= AT_ONCE or hope < aside[0].hope - WAIT * self.extent(aside[0])):
                 progress(0.1, "passage: proving how wide it can be")
-            hope, _, key = heapq.heappop(heap)
-            cell = self.leaves[key]
-            if decide is not None and -hope < decide:
-                return -hope, accepted
-            beside = {root(n) for n in self.neighbours(key) if n in accepted}
-            if seat.key in accepted:
-                home = root(seat.key) in beside
-            else:
-                home = key == seat.key
-            away = cell.outside or any(outside[b] for b in beside)
-            full = len(self.leaves) > self.most_cells
-            if home and away and not full and cell.margin < -hope - self.enough(-hope) and not self.fine(cell):
-                children = self.split(cell)
-                if key == seat.key:
-                    seat = self.seat_cell()
-                for child in children:
-                    heapq.heappush(heap, (-min(child.hope, self.ceiling), -child.margin, child.key))
+                look_closer()
                 continue
-            accepted.add(key)
+            if hope < until and not aside:
+                return hope, set(parent)
+            _, _, key = heapq.heappop(heap)
+            cell = cells[key]
+            beside = {root(n) for n in cell.beside if n in parent}
+            home = root(seat) in beside if seat in parent else key == seat
+            away = cell.outside or any(outside[b] for b in beside)
+            if home and away:
+                full = len(cells) > self.most_cells
+                if not full and not self.fine(cell) and not (cell.sharp and cell.margin >= hope - self.enough(hope)):
+                    aside.append(cell)
+                    continue
+                if aside:  # they may hope for more, once looked at
+                    heapq.heappush(heap, (-hope, -cell.margin, key))
+                    look_closer()
+                    continue
             parent[key] = key
             outside[key] = away
             for b in beside:
                 parent[b] = key
             if home and away:
-                return -hope, accepted
-        return -np.inf, accepted
+                return hope, set(parent)
+        return -np.inf, set(parent)
 
-    def way(self, accepted: set[Key]) -> list[Cell]:
+    def way(self, accepted: set[int]) -> list[Cell]:
         """Return the chain of accepted cells from the seat outwards whose least middle margin is largest."""
-        seat = self.seat_cell()
-        heap = [(-min(seat.margin, self.ceiling), 0, seat.key, seat.key)]
-        before: dict[Key, Key] = {}
+        seat = self.cells[self.seat]
+        heap = [(-min(seat.margin, self.ceiling), 0, seat.number, seat.number)]
+        before: dict[int, int] = {}
         count = 0
         while heap:
             least, _, key, came = heapq.heappop(heap)
             if key in before:
                 continue
             before[key] = came
-            if self.leaves[key].outside:
+            if self.cells[key].outside:
                 chain = [key]
                 while before[chain[-1]] != chain[-1]:
                     chain.append(before[chain[-1]])
-                return [self.leaves[k] for k in chain[::-1]]
-            for n in self.neighbours(key):
+                return [self.cells[k] for k in chain[::-1]]
+            for n in sorted(self.cells[key].beside):
                 if n in accepted and n not in before:
                     count += 1
-                    heapq.heappush(heap, (max(least, -min(self.leaves[n].margin, self.ceiling)), count, n, key))
+                    heapq.heappush(heap, (max(least, -min(self.cells[n].margin, self.ceiling)), count, n, key))
         return []
 
-    def search(self, progress: Progress, decide: float | None) -> Way:
-        """Return the widest way; stop early once `decide` (mm) is certainly met or missed."""
-        while True:
-            bound, accepted = self.bound(decide, progress)
-            chain = self.way(accepted)
-            inner = [c for c in chain if c.middle[1] < self.far]
-            least = min([min(c.margin for c in inner)] if inner else [self.ceiling]) if chain else -np.inf
-            least = min(least, self.ceiling, bound)
-            progress(
-                min(0.9, len(self.leaves) / self.most_cells), f"passage: pinch between {least:.1f} and {bound:.1f} mm"
-            )
-            narrow = [c for c in chain if min(c.margin, self.ceiling) < bound - self.enough(bound) and not self.fine(c)]
-            settled = decide is not None and (bound < decide or least > decide + 1.0)
-            if not chain or not narrow or settled or len(self.leaves) > self.most_cells:
-                q = np.array([c.middle for c in chain]).reshape(-1, 3)
-                return Way(np.concatenate([np.zeros((1, 3)), q]), least, bound, len(self.leaves), tuple(chain))
-            # Large cells first: most of them turn out hopeless before they are cut small.
-            largest = min(c.key[0] for c in narrow)
-            for cell in narrow:
-                if cell.key[0] == largest:
-                    self.split(cell)
+    def chain(self, way: list[Cell]) -> FloatArray:
+        """Return the placements (k, 3) of a way, from the seat."""
+        return np.concatenate([np.zeros((1, 3)), np.array([c.middle for c in way]).reshape(-1, 3)])
 
-    def cut_near(self, way: Way, when: float) -> bool:
-        """Cut the cells at both ends of a stretch of a way whose middle is narrower than its ends; say if any was."""
-        at = int(when)
-        some = {c.key: c for c in way.through[max(at - 1, 0) : at + 1] if not self.fine(c)}
-        for cell in some.values():
-            self.split(cell)
-        return bool(some)
+    def least(self, way: list[Cell]) -> float:
+        """Return the least margin at a way's middles, the seat's included."""
+        return min([self.ceiling, *(c.margin for c in way if c.middle[1] < self.far)]) if way else -np.inf
+
+    def look_along(self, accepted: set[int], wanted: float) -> bool:
+        """Look closer at the cells that keep ways from being as wide as wanted; say whether any could be."""
+        narrow: dict[int, Cell] = {}
+        open_still = set(accepted)
+        while len(narrow) < AT_ONCE:
+            way = self.way(open_still)
+            more = {c.number: c for c in way if not self.fine(c) and not (c.sharp and c.margin >= wanted)}
+            if not more and not narrow:  # wide enough at all middles: between them, then
+                unsure = [c for c in way if not self.fine(c) and c.margin - self.extent(c) < wanted]
+                most = max((self.extent(c) for c in unsure), default=0.0)
+                more = {c.number: c for c in unsure if self.extent(c) > 0.5 * most}
+            if not more:
+                break
+            narrow.update(more)
+            open_still -= set(more)
+            if self.seat in more:
+                break
+        blunt = [c for c in narrow.values() if not c.sharp]
+        sharp = [c for c in narrow.values() if c.sharp]
+        if blunt:
+            self.sharpen(blunt)
+        if sharp:
+            self.split(sharp)
+        return bool(narrow)
+
+
+def _but_lowest(values: FloatArray, owner: IntArray, among: BoolArray, most: int) -> IntArray:
+    """Return the rows of some of the values (n,) that are not among the `most` lowest of their owner's."""
+    rows = np.flatnonzero(among)
+    rows = rows[np.lexsort((values[rows], owner[rows]))]
+    start = np.flatnonzero(np.diff(owner[rows], prepend=-1))
+    rank = np.arange(len(rows)) - np.repeat(start, np.diff(start, append=len(rows)))
+    return rows[rank >= most]
+
+
+def _touching(a: Cell, b: Cell) -> bool:
+    """Return whether two boxes share a face: they touch along one freedom and overlap along the others."""
+    overlaps = 0
+    for k in range(3):
+        room = min(a.high[k], b.high[k]) - max(a.low[k], b.low[k])
+        if room < -1e-9:
+            return False
+        overlaps += room > 1e-9
+    return overlaps >= 2

@@ -16,16 +16,23 @@ import numpy as np
 
 from ..arrays import FloatArray
 from ..errors import InputError
-from ..piece import Piece
-from ..pose import Pose
+from ..piece import Part, Piece
+from ..pose import Pose, rotation_about
 from ..progress import Progress, silent
 from ..tolerances import TOLERANCES
 from ..verdict import Status
 from ..wearer.form import Wearer
+from .bow import bowed
 from .cells import CELL_MM, Freedoms, WidestWay
+from .forest import Forest
 from .lift import Scene, meeting, seated, straight_chain, way_out
+from .margins import Margins
 from .motion import LOOKS, Least, least_along, moved, polished, pose_of
+from .widen import narrowest, widened
 
+POLISHES = 6
+BENDS = (0.5, 1.0, -1.0)  # shares of the neck's range that are tried
+FINE = 2 * TOLERANCES.standoff_mm
 QUICK_CELLS = 2500  # for one of a dozen scales; what stays undecided counts as not passing
 
 
@@ -43,12 +50,18 @@ class Search:
         Where to stop and give the bounds found.
     decide_only
         Whether to stop as soon as it is known on which side of 0 the pinch lies.
+    neck_bend_deg
+        How far the head may bow on its neck, either way, where the piece does not pass otherwise; 0 for a rigid form.
+    springs_mm
+        How far a slit may spring open on the way, each side giving way by half: the user's number, not a simulation.
     """
 
     pitch_deg: float = 75.0
     tolerance_mm: float = 0.3
     most_cells: int = 12_000
     decide_only: bool = False
+    springs_mm: float = 0.0
+    neck_bend_deg: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +80,8 @@ class Passage:
     at, part, region
         Where it is tightest: a point in the form's frame, the part and the body region that meet.
     where
-        ``seat`` if nothing on the way is tighter than the seat itself, else ``way``.
+        ``seat`` if nothing on the way is tighter than the seat itself, else ``way``; ``swing`` where a hinged part
+        that swings open is tightest.
     pinch_pose, pinch_step
         The pose there, and its place along `path` (2.25: a quarter of the way from pose 2 to 3).
     path
@@ -80,6 +94,8 @@ class Passage:
         What was searched, in words.
     cells
         Size of the proof.
+    neck_bend_deg
+        How far the head bows on the way, forwards if positive; 0 where the form is rigid.
     """
 
     verdict: Status
@@ -97,6 +113,7 @@ class Passage:
     out: FloatArray
     freedoms: tuple[str, ...]
     cells: int
+    neck_bend_deg: float = 0.0
 
     @property
     def passes(self) -> bool:
@@ -110,6 +127,7 @@ class Passage:
             "verdict": self.verdict.value,
             "pinch_mm": round(self.pinch_mm, 3) + 0.0,
             "pinch_bounds_mm": [round(self.floor_mm, 3) + 0.0, round(self.bound_mm, 3) + 0.0],
+            "bound_mm": round(self.bound_mm, 3) + 0.0,
             "at": [round(v, 3) + 0.0 for v in self.at],
             "part": self.part,
             "region": self.region,
@@ -120,7 +138,7 @@ class Passage:
             "straight": self.straight,
             "out": [round(float(v), 4) + 0.0 for v in self.out],
             "freedoms": list(self.freedoms),
-            "neck_bend_deg": 0.0,
+            "neck_bend_deg": round(self.neck_bend_deg, 3) + 0.0,
             "cells": self.cells,
             "doffing": "the path as listed; donning is the same poses in reverse, with the same pinch",
         }
@@ -147,68 +165,151 @@ def find_passage(
     InputError
         If the piece has no triangles.
     """
-    scene = seated(piece, wearer, seat)
-    tight = 2 * TOLERANCES.standoff_mm
-    at_seat = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, tight)
+    found = _answer(_found(seated(piece, wearer, seat), options, progress), seat, options)
+    if options.neck_bend_deg and not found.passes:
+        found = _bowing(piece, wearer, seat, options, progress, found)
+    progress(1.0, f"passage: pinch {found.pinch_mm:.1f} mm")
+    return found
+
+
+def _bowing(piece: Piece, wearer: Wearer, seat: Pose, options: Search, progress: Progress, found: Passage) -> Passage:
+    """Return the widest passage over a few bends of the neck, held on the way and straightened at the seat."""
+    for share in BENDS:
+        bend = share * options.neck_bend_deg
+        bent = replace(wearer, form=bowed(wearer.form, bend))
+        one = _answer(_found(seated(piece, bent, seat), options, progress), seat, options)
+        for part in (1 / 3, 2 / 3):  # raising the head again, the piece on it
+            scene = seated(piece, replace(wearer, form=bowed(wearer.form, part * bend)), seat)
+            rest = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, FINE)
+            if rest.margin_mm < one.pinch_mm:
+                verdict = Status.FAIL if rest.margin_mm < 0 else one.verdict
+                one = replace(one, pinch_mm=rest.margin_mm, floor_mm=rest.floor_mm, verdict=verdict, where="seat")
+        if one.pinch_mm > found.pinch_mm:
+            kept = f"head bowed by {bend:g} degrees on the neck, of {options.neck_bend_deg:g} either way"
+            found = replace(one, neck_bend_deg=bend, freedoms=(*one.freedoms, kept))
+        if found.passes:
+            break
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """What a search came to: the widest chain (k, 6), its least margin, and the bound on others."""
+
+    scene: Scene
+    chain: FloatArray
+    least: Least
+    bound: float
+    at_seat: Least
+    out: FloatArray
+    cells: int
+
+
+def _found(scene: Scene, options: Search, progress: Progress, known: FloatArray | None = None) -> _Found:
+    """Search; `known` is a chain (k, 6) that is likely to be wide."""
+    tight = FINE
+    at_seat = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, FINE)
+    allowances = scene.allowances - options.springs_mm / 2
+    margins = Margins(scene.field, allowances)
+    about = (scene.field, allowances, tight)
     out = way_out(scene)
     line = straight_chain(out, scene.travel(out))
-    about = (scene.field, scene.allowances, tight)
     straight = least_along(scene.cover, scene.pivot, line, *about, at_seat)
-    progress(0.1, f"passage: a straight lift leaves {straight.margin_mm:.1f} mm")
+    progress(0.1, f"passage: pinch between {straight.margin_mm:.1f} and {at_seat.margin_mm:.1f} mm")
     chain, least, bound, cells = line, straight, at_seat.margin_mm, 0
     enough = options.decide_only and (straight.floor_mm >= 0 or at_seat.margin_mm < 0)
     if not enough and straight.margin_mm < at_seat.margin_mm - options.tolerance_mm:
-        freedoms = _freedoms(scene, out, options)
-        search = WidestWay(
-            scene.cover,
-            freedoms,
-            scene.field,
-            scene.allowances,
-            scene.travel(out),
-            at_seat.margin_mm,
-            options.tolerance_mm / 2,
-            options.most_cells,
-        )
-        decide = 0.0 if options.decide_only else None
-        while True:
-            way = search.search(progress, decide)
-            bound, cells = min(bound, way.bound_mm), way.cells
-            if len(way.chain) < 2:
-                break
-            six = _to_the_end(freedoms.placements(way.chain), out, line)
-            found = least_along(scene.cover, scene.pivot, six, scene.field, scene.allowances, tight, at_seat)
-            if found.margin_mm > least.margin_mm:
-                chain, least = six, found
-            closed = bound - least.margin_mm <= options.tolerance_mm
-            settled = options.decide_only and (least.floor_mm >= 0 or bound < 0)
-            if closed or settled or cells > options.most_cells or found.margin_mm >= way.margin_mm - 0.01:
-                break
-            if not search.cut_near(way, found.when):
-                break
-        if straight.margin_mm >= least.margin_mm - options.tolerance_mm:
-            chain, least = line, straight
+        forest = Forest.of(scene.cover)
+        band = _Band(forest, scene, margins, at_seat.margin_mm, progress)
+        width = straight.margin_mm
+        if known is not None:
+            known, found = band.widest(_to_the_end(known, out, line), 1)
+            if found > width:
+                chain, width = known, found
+        if not (options.decide_only and width > tight):
+            chain, width, bound, cells = _searched(band, chain, width, line, out, options, progress)
+        if chain is not line:
+            chain, _ = band.widest(chain, 1 if options.decide_only else POLISHES)
+            least = least_along(scene.cover, scene.pivot, chain, *about, at_seat)
+            if straight.margin_mm >= least.margin_mm - options.tolerance_mm:
+                chain, least = line, straight
     if least.floor_mm < least.margin_mm - 2 * tight and least.triangle >= 0:
         least = polished(least, scene.cover, scene.pivot, chain, *about)
     if least.floor_mm < 0 <= least.margin_mm:  # the verdict hangs on it: look longer
-        sure = least_along(
-            scene.cover, scene.pivot, chain, scene.field, scene.allowances, tight, least, 8 * LOOKS, enough=0.0
-        )
+        sure = least_along(scene.cover, scene.pivot, chain, *about, least, 8 * LOOKS, enough=0.0)
         least = replace(least, floor_mm=sure.floor_mm) if sure.margin_mm >= least.margin_mm else sure
-    progress(1.0, f"passage: pinch {least.margin_mm:.1f} mm")
-    return _answer(scene, seat, out, chain, least, max(bound, least.margin_mm), at_seat, options, cells)
+    return _Found(scene, chain, least, max(bound, least.margin_mm), at_seat, out, cells)
 
 
-def _answer(
-    scene: Scene,
-    seat: Pose,
-    out: FloatArray,
+@dataclass(frozen=True, eq=False)
+class _Band:
+    """What widening a chain needs."""
+
+    forest: Forest
+    scene: Scene
+    margins: Margins
+    until: float
+    progress: Progress
+
+    def width(self, chain: FloatArray) -> float:
+        """Return about how narrow a chain is, mm."""
+        return narrowest(chain, self.forest, self.scene.pivot, self.scene.reach, self.margins)
+
+    def widest(self, chain: FloatArray, times: int) -> tuple[FloatArray, float]:
+        """Return a chain widened up to so many times, as long as that helps, and its width."""
+        best = self.width(chain)
+        for _ in range(times):
+            again = widened(
+                chain, self.forest, self.scene.pivot, self.scene.reach, self.margins, self.progress, until=self.until
+            )
+            found = self.width(again)
+            if found < best + 0.05:
+                break
+            chain, best = again, found
+        return chain, best
+
+
+def _searched(
+    band: _Band,
     chain: FloatArray,
-    least: Least,
-    bound: float,
-    at_seat: Least,
+    width: float,
+    line: FloatArray,
+    out: FloatArray,
     options: Search,
-    cells: int,
-) -> Passage:
+    progress: Progress,
+) -> tuple[FloatArray, float, float, int]:
+    """Return the widest chain found through cells, its width, a bound on all others, and the number of cells."""
+    scene, bound = band.scene, band.until
+    freedoms = _freedoms(scene, out, options)
+    search = WidestWay(
+        band.forest, freedoms, band.margins, scene.travel(out), bound, options.tolerance_mm / 2, options.most_cells
+    )
+    looked, limit = 0, options.most_cells
+    while True:
+        wanted = max(width, 0.0) if options.decide_only else width + search.enough(width)
+        most, accepted = search.bound(wanted, progress)
+        bound = min(bound, most)
+        way = search.way(accepted)
+        told = f"passage: pinch between {width:.1f} and {max(bound, width):.1f} mm"
+        progress(0.1 + 0.8 * min(1.0, search.made / options.most_cells), told)
+        if most < wanted or not way:
+            break
+        if search.made > 1.5 * looked:
+            looked = search.made
+            six, found = band.widest(_to_the_end(freedoms.placements(search.chain(way)), out, line), 1)
+            if found > width:
+                chain, width = six, found
+        if bound < 0 or width > options.tolerance_mm / 2:  # the sign is known: the rest is worth less
+            if options.decide_only:
+                break
+            limit = min(limit, int(1.5 * search.made) + 1500)
+        if search.made > limit or not search.look_along(accepted, wanted):
+            break
+    return chain, width, bound, search.made
+
+
+def _answer(found: _Found, seat: Pose, options: Search) -> Passage:
+    scene, chain, least, bound = found.scene, found.chain, found.least, found.bound
     low = min(int(least.when), len(chain) - 2)
     share = least.when - low
     placement = chain[low] * (1 - share) + chain[low + 1] * share
@@ -220,6 +321,11 @@ def _answer(
         verdict = Status.PASS if least.floor_mm >= 0 else Status.MARGINAL
     else:
         verdict = Status.MARGINAL
+    freedoms: tuple[str, ...] = ("fore-aft", "up", f"pitch within {options.pitch_deg:g} degrees either way")
+    if found.cells:
+        freedoms += ("the way found widened in side, roll and yaw too",)
+    if options.springs_mm:
+        freedoms += (f"each side of a slit gives {options.springs_mm / 2:g} mm on the way, as stated",)
     return Passage(
         verdict=verdict,
         pinch_mm=least.margin_mm,
@@ -228,14 +334,14 @@ def _answer(
         at=at,
         part=part,
         region=region,
-        where="seat" if least.margin_mm >= at_seat.margin_mm - 2 * TOLERANCES.standoff_mm else "way",
+        where="seat" if least.margin_mm >= found.at_seat.margin_mm - 2 * TOLERANCES.standoff_mm else "way",
         pinch_pose=pose_of(placement, scene.pivot, seat),
         pinch_step=least.when,
         path=tuple(pose_of(row, scene.pivot, seat) for row in chain),
         straight=not chain[:, 3:].any(),
-        out=out,
-        freedoms=("fore-aft", "up", f"pitch within {options.pitch_deg:g} degrees either way"),
-        cells=cells,
+        out=found.out,
+        freedoms=freedoms,
+        cells=found.cells,
     )
 
 
@@ -278,7 +384,8 @@ def take_off(
     for size in range(len(piece.removable) + 1):
         for names in combinations(piece.removable, size):
             if len(names) < len(piece.parts):
-                tried[names] = find_passage(piece.without(names), wearer, seat, options, progress)
+                found = find_passage(_out_of_the_way(piece, names), wearer, seat, options, progress)
+                tried[names] = _with_swing(found, piece, names, wearer, seat)
         passing = [n for n in tried if len(n) == size and tried[n].passes]
         if passing:
             return max(passing, key=lambda n: tried[n].pinch_mm), tried
@@ -301,35 +408,80 @@ def smallest_scale(
     for positions as filed it returns ``Pose()``.
     """
     quick = replace(options, decide_only=True, most_cells=min(options.most_cells, QUICK_CELLS))
+    chain: FloatArray | None = None
 
-    def passes(scale: float) -> bool:
+    def tried(scale: float) -> float:
+        """Return the pinch, or about the pinch, of the widest way at a scale; remember a way that passes."""
+        nonlocal chain
+        progress(0.5, f"passage: at {100 * scale:.1f} %")
         scaled = piece.scaled(scale)
-        return find_passage(scaled, wearer, seat_of(scaled), quick, progress).pinch_mm >= 0
+        found = _found(seated(scaled, wearer, seat_of(scaled)), quick, progress, chain)
+        if found.least.margin_mm >= 0 or chain is None:
+            chain = found.chain
+        return found.least.margin_mm
 
-    low, high = span
-    if passes(1.0):
-        high, step = 1.0, 0.98
-        while passes(high * step):
-            high *= step
-            step *= step
-            if high <= span[0]:
-                return high
-        low = high * step
-    else:
-        low, step = 1.0, 1.02
-        while not passes(low * step):
-            low *= step
-            step *= step
-            if low >= span[1]:
-                return None
-        high = low * step
+    def next_to(scale: float, pinch: float, step: float) -> float:
+        """Return a scale a little beyond where the pinch would be 0 if it grew as the piece does."""
+        size = 0.5 * float(np.median(np.ptp(piece.mesh.bounds, axis=0)))
+        return float(np.clip(-1.1 * pinch / size, step * 0.25, step)) + scale
+
+    pinch = tried(1.0)
+    low, high = (span[0], 1.0) if pinch >= 0 else (1.0, span[1])
+    known = {1.0: pinch}
+    at, step = 1.0, 0.06
+    while low == span[0] or high == span[1]:  # until both sides are known
+        at = next_to(at, known[at], step) if pinch < 0 else at - (next_to(1.0, -known[at], step) - 1.0)
+        step *= 2
+        if not span[0] < at < span[1]:
+            return span[0] if pinch >= 0 else None
+        known[at] = tried(at)
+        low, high = (low, at) if known[at] >= 0 else (at, high)
     while high / low - 1 > within:
-        middle = float(np.sqrt(low * high))
-        if passes(middle):
-            high = middle
-        else:
-            low = middle
+        # Where a straight line between the two would be 0, but never so near an end as to gain nothing.
+        share = known[high] / max(known[high] - known[low], 1e-6)
+        middle = float(high - np.clip(share, 0.15, 0.85) * (high - low))
+        if high - low < 4 * within:
+            middle = max(middle, low + 0.9 * within) if share < 0.5 else middle
+        known[middle] = tried(middle)
+        low, high = (low, middle) if known[middle] >= 0 else (middle, high)
     return high
+
+
+def _out_of_the_way(piece: Piece, names: tuple[str, ...]) -> Piece:
+    """Return the piece with some parts off, or swung open where they hang on a hinge."""
+    hinged = [p.name for p in piece.parts if p.name in names and p.hinge is not None]
+    rest = piece.without(set(names) - set(hinged))
+    return replace(rest, parts=tuple(_opened(p) if p.name in hinged else p for p in rest.parts))
+
+
+def _opened(part: Part) -> Part:
+    hinge = part.hinge
+    assert hinge is not None
+    turn = rotation_about(hinge.axis, hinge.opens_deg)
+    return replace(part, mesh=part.mesh.moved(Pose(turn, hinge.point_mm - turn @ hinge.point_mm)), hinge=None)
+
+
+def _with_swing(found: Passage, piece: Piece, names: tuple[str, ...], wearer: Wearer, seat: Pose) -> Passage:
+    """Return a passage no wider than its hinged parts are when they swing open at the seat."""
+    for part in piece.parts:
+        if part.name not in names or part.hinge is None:
+            continue
+        scene = seated(Piece(part.name, (part,)), wearer, seat)
+        hinge = scene.piece.parts[0].hinge
+        assert hinge is not None
+        axis = hinge.axis / np.linalg.norm(hinge.axis)
+        angles = np.radians(np.linspace(0.0, hinge.opens_deg, max(2, int(abs(hinge.opens_deg) / 5) + 1)))
+        chain = np.column_stack([np.zeros((len(angles), 3)), angles[:, None] * axis])
+        least = least_along(scene.cover, hinge.point_mm, chain, scene.field, scene.allowances, FINE)
+        if least.margin_mm < found.pinch_mm:
+            verdict = found.verdict
+            if least.floor_mm < 0:
+                verdict = Status.FAIL if least.margin_mm < 0 else Status.MARGINAL
+            bound = min(found.bound_mm, least.margin_mm)
+            found = replace(
+                found, verdict=verdict, pinch_mm=least.margin_mm, floor_mm=least.floor_mm, bound_mm=bound, where="swing"
+            )
+    return found
 
 
 def check_parts(piece: Piece, names: tuple[str, ...]) -> None:

@@ -41,8 +41,21 @@ def pose_of(placement: FloatArray, pivot: FloatArray, seat: Pose) -> Pose:
     return seat.then(Pose(rotation, pivot - rotation @ pivot + placement[:3]))
 
 
+def placement_of(pose: Pose, pivot: FloatArray, seat: Pose) -> FloatArray:
+    """Return the placement (6,) that `pose_of` turns into a pose."""
+    rotation = pose.rotation @ seat.rotation.T
+    shift = pose.translation_mm - rotation @ seat.translation_mm
+    cosine = float(np.clip((np.trace(rotation) - 1) / 2, -1.0, 1.0))
+    turn = np.array([rotation[2, 1] - rotation[1, 2], rotation[0, 2] - rotation[2, 0], rotation[1, 0] - rotation[0, 1]])
+    angle = float(np.arctan2(0.5 * np.linalg.norm(turn), cosine))
+    length = float(np.linalg.norm(turn))
+    vector = turn / length * angle if length > 1e-12 else np.zeros(3)
+    return np.concatenate([shift - pivot + rotation @ pivot, vector])
+
+
 # Exact distances one call may ask for, about a microsecond and a half each.
 LOOKS = 60_000
+POLISHING = 12_000  # of them for one pose, where a least is only brought down
 
 
 @dataclass(frozen=True)
@@ -217,7 +230,7 @@ def polished(
         low = int(margin.argmin())
         if margin[low] < best.margin_mm:
             best = replace(best, margin_mm=float(margin[low]), when=float(when[low]))
-        there = least_along(piece, pivot, placed[low : low + 1], field, allowances, tolerance, best)
+        there = least_along(piece, pivot, placed[low : low + 1], field, allowances, tolerance, best, POLISHING)
         if there.margin_mm < best.margin_mm:
             best = replace(there, when=float(when[low]), floor_mm=best.floor_mm)
         span /= 5
