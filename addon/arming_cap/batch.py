@@ -89,6 +89,11 @@ def parser() -> argparse.ArgumentParser:
     one = fitted("don", "whether the piece can be put on, and its tightest place")
     one.add_argument("--removable", action="append", default=[], metavar="NAME", help="a part that may come off")
     one.add_argument("--no-scale", action="store_true", help="do not look for the smallest scale that passes")
+    one.add_argument("--no-mends", action="store_true", help="do not try what would mend it")
+    one.add_argument(
+        "--neck-bend", type=_number, default=0.0, metavar="DEG", help="how far the head may bow (default 0)"
+    )
+    one.add_argument("--springs", type=_number, default=0.0, metavar="MM", help="how far a slit may spring open")
 
     one = verb("sight", "field of view through the openings")
     one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="one file for each part")
