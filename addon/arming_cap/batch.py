@@ -123,6 +123,30 @@ def parser() -> argparse.ArgumentParser:
         "--forbid", action="append", default=[], type=_four, metavar="NX,NY,NZ,D", help="a cut not to make"
     )
     one.add_argument("--whole", action="append", default=[], type=_ball, metavar="X,Y,Z,R", help="a place left whole")
+    one.add_argument(
+        "--near",
+        action="append",
+        default=[],
+        type=_seven,
+        metavar="NX,NY,NZ,D,X,Y,Z",
+        help="a cut to make through the part nearest X,Y,Z alone",
+    )
+    one.add_argument(
+        "--weight",
+        action="append",
+        default=[],
+        type=_weight,
+        metavar="NAME=W",
+        help="what plans are judged by: front, shown, square, joints, sliver, symmetry, stand, even",
+    )
+    one.add_argument("--pin", type=_positive, default=1.75, metavar="MM", help="diameter of the pins (filament: 1.75)")
+    one.add_argument("--play", type=_not_negative, default=0.2, metavar="MM", help="by how much holes are wider")
+    one.add_argument("--depth", type=_positive, default=6.0, metavar="MM", help="of a hole on each side")
+    one.add_argument("--magnets", action="store_true", help="the holes take magnets of diameter --pin")
+    one.add_argument("--gap", type=_not_negative, default=0.0, metavar="MM", help="room for glue between two faces")
+    one.add_argument("--shrinkage", type=_percent, default=(0.0, 0.0, 0.0), metavar="X,Y,Z", help="in per cent, or one")
+    one.add_argument("--material", default="", help="a word for the build sheet")
+    one.add_argument("--thin", action="store_true", help="split it though its wall is thinner than a line")
     one.add_argument("--smallest", type=_not_negative, default=15.0, metavar="MM", help="least thickness of a part")
 
     wearer = verbs.add_parser("wearer", help="the wearer's dimensions and form").add_subparsers(
@@ -222,6 +246,32 @@ def _volume(text: str) -> tuple[float, float, float]:
         raise argparse.ArgumentTypeError(f"'{text}' is not WxDxH: width, depth and height with an x between them")
     width, depth, height = map(_positive, words)
     return width, depth, height
+
+
+def _seven(text: str) -> list[float]:
+    words = text.split(",")
+    if len(words) != 7:
+        raise argparse.ArgumentTypeError(f"'{text}' is not NX,NY,NZ,D,X,Y,Z: seven numbers with commas between them")
+    numbers = [_number(word) for word in words]
+    if not any(numbers[:3]):
+        raise argparse.ArgumentTypeError("the normal NX,NY,NZ has no length")
+    return numbers
+
+
+def _weight(text: str) -> tuple[str, float]:
+    name, sign, value = text.partition("=")
+    known = ("front", "shown", "square", "joints", "sliver", "symmetry", "stand", "even")
+    if not sign or name not in known:
+        raise argparse.ArgumentTypeError(f"'{text}' is not NAME=W with NAME one of {', '.join(known)}")
+    return name, _number(value)
+
+
+def _percent(text: str) -> tuple[float, float, float]:
+    numbers = [_number(word) for word in text.split(",")]
+    if len(numbers) not in (1, 3):
+        raise argparse.ArgumentTypeError(f"'{text}' is not X,Y,Z: one or three numbers with commas between them")
+    x, y, z = numbers * 3 if len(numbers) == 1 else numbers
+    return x, y, z
 
 
 def _ball(text: str) -> tuple[float, float, float, float]:

@@ -75,6 +75,30 @@ def test_what_fits_is_one_part_without_a_cut(tmp_path):
     assert len(found["parts"]) == 1 and found["cuts"] == [] and found["joints"] == []
 
 
+def test_the_makers_wishes_reach_the_core(tube, tmp_path):
+    asked = (
+        "--pin",
+        "2.85",
+        "--play",
+        "0.15",
+        "--depth",
+        "5",
+        "--gap",
+        "0.1",
+        "--shrinkage",
+        "0.2",
+        "--material",
+        "PLA",
+    )
+    lock = ("--near", "0,0,1,100,100,0,50", "--weight", "front=0", "--smallest", "5")
+    found = document("split", tube, "--volume", "220x220x250", "--out", tmp_path / "out", *asked, *lock)["result"]
+    assert {j["diameter_mm"] for j in found["joints"]} == {3.0} and {j["depth_mm"] for j in found["joints"]} == {5}
+    assert [c["offset"] for c in found["cuts"]] == [100]
+    assert "shrinkage of 0.2 x 0.2 x 0.2 %" in (tmp_path / "out" / found["build_sheet"]).read_text("utf-8")
+    heights = sorted(sum(p["size_mm"][2:], 0) for p in found["parts"])
+    assert heights == pytest.approx([(100 - 0.05) / 0.998, (200 - 0.05) / 0.998], abs=1e-3)
+
+
 def test_a_plan_alone_writes_nothing(tube, tmp_path):
     found = document("split", tube, "--volume", "220x220x250", "--plan-only")["result"]
     assert len(found["plan"]["parts"]) == 2 and found["plan"]["at_least"] == 2
@@ -103,6 +127,9 @@ def test_several_files_are_one_piece(tmp_path):
         (["--volume", "15x15x15", "--out", "o"], "would need about"),
         (["--volume", "220x220x250", "--out", "o", "--whole", "0,0,0,5"], "nothing of the piece"),
         (["--volume", "220x220x250", "--out", "o", "--lock", "0,0,0,5"], "no length"),
+        (["--volume", "220x220x250", "--out", "o", "--weight", "beauty=1"], "one of front"),
+        (["--volume", "220x220x250", "--out", "o", "--shrinkage", "1,2"], "one or three"),
+        (["--volume", "220x220x250", "--out", "o", "--shrinkage", "30"], "10 %"),
         (["--volume", "220x220x250", "--out", "o", "--margin", "-1"], "below 0"),
         (["--volume", "220x220x250", "--out", "o", "--margin", "120"], "volume is empty"),
     ],

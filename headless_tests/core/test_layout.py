@@ -18,10 +18,10 @@ from arming_cap.core.errors import InputError
 from arming_cap.core.formats import read_mesh
 from arming_cap.core.make.boxfit import turn_to_fit
 from arming_cap.core.make.estimate import Filament, estimate
-from arming_cap.core.make.handover import Shrinkage, as_files_hold, rounded, safe_stem
+from arming_cap.core.make.handover import as_files_hold, rounded, safe_stem
 from arming_cap.core.make.layout import SPACING_MM, lay, plates
 from arming_cap.core.make.solid import solid_of
-from arming_cap.core.make.split import SplitOptions, plan_split, workpiece
+from arming_cap.core.make.split import UNSHRUNK, Shrinkage, SplitOptions, plan_split, workpiece
 from arming_cap.core.make.split_cell import hull_points
 from arming_cap.core.make.splitting import carry_out, write_split
 from arming_cap.core.mesh import TriangleMesh
@@ -31,9 +31,9 @@ from arming_cap.core.report.build_sheet import gluing_steps, hand_over
 ROOM = np.array([220.0, 220.0, 250.0])
 
 
-def split(mesh, volume=tuple(ROOM), **how):
+def split(mesh, volume=tuple(ROOM), shrinkage=UNSHRUNK, **how):
     piece = workpiece([mesh], mesh.name)
-    options = SplitOptions(volume)
+    options = SplitOptions(volume, shrinkage=shrinkage)
     return carry_out(piece, plan_split(piece, options), options, **how)
 
 

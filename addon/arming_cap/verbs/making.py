@@ -54,8 +54,8 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
     import numpy as np
 
     from ..core.make.joints import JointOptions
-    from ..core.make.split import Plane, SplitOptions, plan_split, workpiece
-    from ..core.make.split_search import Limits
+    from ..core.make.split import Plane, Shrinkage, SplitOptions, plan_split, workpiece
+    from ..core.make.split_search import Limits, Weights
     from ..core.make.splitting import carry_out, plan_of
     from ..core.report.build_sheet import hand_over
 
@@ -64,12 +64,25 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
     piece, inputs, warnings = read_piece(options.mesh, options)
     work = workpiece([replace(p.mesh, name=p.name) for p in piece.parts], piece.name, part_of(progress, 0.0, 0.2))
     limits = Limits(
-        locked=tuple(Plane.through(p[:3], p[3]) for p in options.lock),
+        locked=(
+            *(Plane.through(p[:3], p[3]) for p in options.lock),
+            *(Plane.through(p[:3], p[3], (p[4], p[5], p[6])) for p in options.near),
+        ),
         forbidden=tuple(Plane.through(p[:3], p[3]) for p in options.forbid),
         whole=tuple(work.points_within(np.array(p[:3]), p[3]) for p in options.whole),
         smallest_mm=options.smallest,
     )
-    wishes = SplitOptions(options.volume, options.margin, limits=limits)
+    joints = JointOptions(
+        "magnet" if options.magnets else "pin", options.pin, options.play, options.depth, gap_mm=options.gap
+    )
+    wishes = SplitOptions(
+        options.volume,
+        options.margin,
+        Weights(**dict(options.weight)),
+        replace(limits, joint_wall_mm=joints.wall_mm),
+        thin=options.thin,
+        shrinkage=Shrinkage(options.shrinkage, options.material),
+    )
     plan = plan_split(work, wishes, part_of(progress, 0.2, 0.6))
     if options.plan_only:
         figures = plan_of(plan, wishes)
@@ -78,8 +91,14 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
             _print_plan(figures, stdout)
 
         return Outcome({"plan": figures, "parts": [], "cuts": [], "joints": []}, inputs, warnings, False, show_plan)
-    joints = None if options.no_joints else JointOptions()
-    done = carry_out(work, plan, wishes, joints, numbers=joints is not None, progress=part_of(progress, 0.6, 0.8))
+    done = carry_out(
+        work,
+        plan,
+        wishes,
+        None if options.no_joints else joints,
+        numbers=not options.no_joints,
+        progress=part_of(progress, 0.6, 0.8),
+    )
     result = hand_over(done, options.out, part_of(progress, 0.8, 1.0))
 
     def show(stdout: Any) -> None:

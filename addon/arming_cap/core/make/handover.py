@@ -21,30 +21,15 @@ from ..progress import Progress, silent
 from .boxfit import ROUND_MM
 from .estimate import Estimate, Filament, estimate
 from .layout import SPACING_MM, Laid, lay, plates
+from .mend import without_repeats
 from .solid import mesh_of
-from .split import CutPart
+from .split import UNSHRUNK, CutPart, Shrinkage
 
 # Where rounding to the files' single precision spoils a part, vertices nearer than one of these are joined.
-MENDS_MM = (1e-5, 1e-4, 1e-3)
-GRID_DIGITS = 5
+MENDS_MM = (1e-5, 1e-4, 1e-3, 1e-2)
+GRID_DIGITS = 6
 FILAMENT = Filament()
 RESERVED = {"con", "prn", "aux", "nul", *(f"{p}{n}" for p in ("com", "lpt") for n in range(1, 10))}
-
-
-@dataclass(frozen=True)
-class Shrinkage:
-    """By how much a print shrinks along the printer's axes, in per cent, and of which material; 0 changes nothing."""
-
-    percent: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    material: str = ""
-
-    @property
-    def scale(self) -> FloatArray:
-        """What the files are scaled by so that the print comes out right, (3,)."""
-        percent = np.asarray(self.percent, float)
-        if not (np.abs(percent) < 10).all():
-            raise InputError("a shrinkage of 10 % or more is none", remedy="give it in per cent, such as 0.2")
-        return 1.0 / (1.0 - percent / 100.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +79,7 @@ def finish(
     name: str,
     volume_mm: FloatArray,
     margin_mm: float = 0.0,
-    shrinkage: Shrinkage = Shrinkage(),
+    shrinkage: Shrinkage = UNSHRUNK,
     filament: Filament = FILAMENT,
     progress: Progress = silent,
 ) -> list[Finished]:
@@ -163,6 +148,10 @@ def as_files_hold(solid: Any, pose: Pose, scale: FloatArray, name: str) -> Trian
     moved = solid.transform(np.column_stack([pose.rotation * scale[:, None], pose.translation_mm * scale]))
     mesh = rounded(mesh_of(moved, name))
     for mend in MENDS_MM:
+        if _tight(mesh):
+            break
+        # Slivers that rounding has folded shut lie back to back.
+        mesh = without_repeats(mesh, []).welded()
         if _tight(mesh):
             break
         mesh = rounded(mesh_of(moved.simplify(mend), name))

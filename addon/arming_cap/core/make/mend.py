@@ -30,7 +30,7 @@ def mended(mesh: TriangleMesh) -> tuple[TriangleMesh, list[str]]:
     The copy may hold several vertices in one place, where surfaces touch: do not weld it.
     """
     done: list[str] = []
-    mesh = _without_repeats(mesh.welded(), done)
+    mesh = without_repeats(mesh.welded(), done)
     if not len(mesh):
         return mesh, done
     if _torn_winding(mesh):
@@ -74,7 +74,7 @@ def _torn_winding(mesh: TriangleMesh) -> bool:
     return bool(((uses == 2) & (runs_forward != 1)).any())
 
 
-def _without_repeats(mesh: TriangleMesh, done: list[str]) -> TriangleMesh:
+def without_repeats(mesh: TriangleMesh, done: list[str]) -> TriangleMesh:
     """Drop triangles without extent, repeated ones, and pairs that lie back to back: between them is nothing."""
     tri = mesh.triangles
     distinct = (tri[:, 0] != tri[:, 1]) & (tri[:, 1] != tri[:, 2]) & (tri[:, 2] != tri[:, 0])

@@ -28,6 +28,27 @@ from .split_search import Limits, Node, Search, Tally, Weights, paired
 MOST_PARTS = 60
 # A mirror image within this of the surface is the same shape; scans and sculpts are not exact.
 MIRROR_MM = 0.5
+LOOKS = 300  # places at which the wall is measured
+THIN_SHARE = 0.2  # of the surface with a wall thinner than a line: more is a mistake, or paper
+
+
+@dataclass(frozen=True)
+class Shrinkage:
+    """By how much a print shrinks along the printer's axes, in per cent, and of which material; 0 changes nothing."""
+
+    percent: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    material: str = ""
+
+    @property
+    def scale(self) -> FloatArray:
+        """What the files are scaled by so that the print comes out right, (3,)."""
+        percent = np.asarray(self.percent, float)
+        if not (np.abs(percent) < 10).all():
+            raise InputError("a shrinkage of 10 % or more is none", remedy="give it in per cent, such as 0.2")
+        return 1.0 / (1.0 - percent / 100.0)
+
+
+UNSHRUNK = Shrinkage()
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,6 +67,10 @@ class SplitOptions:
         More planes to weigh, such as the borders between the piece's parts.
     filament
         What it is printed with.
+    line_mm, thin
+        Width of a printed line, and whether a piece is split even though much of its wall is thinner than one.
+    shrinkage
+        What the files are scaled by.
     """
 
     volume_mm: tuple[float, float, float]
@@ -54,11 +79,15 @@ class SplitOptions:
     limits: Limits = field(default_factory=Limits)
     planes: tuple[Plane, ...] = ()
     filament: Filament = field(default_factory=Filament)
+    line_mm: float = 0.4
+    thin: bool = False
+    shrinkage: Shrinkage = UNSHRUNK
 
     @property
     def room(self) -> FloatArray:
-        """The volume less the margin, (3,)."""
+        """The volume less the margin, as it holds what is not yet scaled for shrinkage, (3,)."""
         room = np.asarray(self.volume_mm, float) - [2 * self.margin_mm, 2 * self.margin_mm, 0.0]
+        room = room / self.shrinkage.scale
         if not (np.isfinite(room).all() and (room > 0).all()):
             raise InputError("the printer's volume is empty", remedy="give width, depth and height above the margin")
         return room
@@ -220,6 +249,15 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
         If the printer is far too small, or the cuts allowed cannot make every part fit.
     """
     room = options.room
+    thin, where = thin_share(piece.solid, options.line_mm)
+    if thin > THIN_SHARE and not options.thin:
+        x, y, z = where
+        raise InputError(
+            f"{100 * thin:.0f} % of its wall is thinner than a line of {options.line_mm:g} mm, as at "
+            f"{x:.1f}, {y:.1f}, {z:.1f} mm",
+            source=piece.name,
+            remedy="thicken it, or ask to split it all the same",
+        )
     hull = hull_points(piece.solid)
     if turn_to_fit(hull, room, 1.0).fits and not options.limits.locked:
         node = Node(box_of(piece.solid))
@@ -263,6 +301,31 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
                 parts.append(_preview(leaf, room, options))
     least = _at_least(few, piece.solid.volume(), room, len(bodies))
     return Plan(tuple(nodes), tuple(parts), search.tally, float(seams[0]), float(seams[1]), least)
+
+
+def thin_share(solid: Any, line_mm: float) -> tuple[float, FloatArray]:
+    """Return the share of a solid's surface behind which the wall is thinner than a line, and the thinnest place.
+
+    Asked at some hundred places by rays through the wall; only walls count, not the tapering edge of a blade.
+    """
+    vertices, triangles = raw_mesh(solid)
+    corners = vertices[triangles]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    areas = np.linalg.norm(normals, axis=1)
+    run = np.cumsum(areas)
+    rows = np.searchsorted(run, (np.arange(LOOKS) + 0.5) * run[-1] / LOOKS)
+    thin, least, where = 0, np.inf, np.zeros(3)
+    for row in rows:
+        normal = normals[row] / areas[row]
+        middle = corners[row].mean(axis=0)
+        start, end = middle - 1e-5 * normal, middle - line_mm * normal
+        hits = solid.ray_cast(tuple(map(float, start)), tuple(map(float, end)))
+        if hits and float(np.asarray(hits[0].normal) @ normal) < -0.8:
+            thin += 1
+            thickness = float(np.linalg.norm(np.asarray(hits[0].position) - middle))
+            if thickness < least:
+                least, where = thickness, middle
+    return thin / LOOKS, where
 
 
 def _size(volume: Sequence[float]) -> str:

@@ -17,14 +17,14 @@ import numpy as np
 from ..arrays import FloatArray
 from ..errors import InputError
 from ..progress import Progress, part_of, silent
-from .handover import Finished, Shrinkage, finish, write_parts
+from .handover import Finished, finish, write_parts
 from .joints import Face, Joint, JointOptions, add_joints, faces_between
 from .numbering import number_parts
 from .split import CutPart, Plan, SplitOptions, Workpiece, apply_plan
 
 # Parts must add up to the whole before joints to this share of it.
 VOLUME_SHARE = 1e-6
-PINS, UNSHRUNK = JointOptions(), Shrinkage()
+PINS = JointOptions()
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,7 +54,6 @@ class Split:
     joints: tuple[Joint, ...]
     marks: tuple[FloatArray | None, ...]
     remarks: tuple[str, ...]
-    shrinkage: Shrinkage
     notes: str
 
 
@@ -63,7 +62,6 @@ def carry_out(
     plan: Plan,
     options: SplitOptions,
     joints: JointOptions | None = PINS,
-    shrinkage: Shrinkage = UNSHRUNK,
     numbers: bool = True,
     progress: Progress = silent,
 ) -> Split:
@@ -73,8 +71,6 @@ def carry_out(
     ----------
     joints
         None leaves the cut faces plain.
-    shrinkage
-        What the files are scaled by; applied here, once.
     numbers
         Whether each part's number and an arrow are cut into it.
 
@@ -109,14 +105,15 @@ def carry_out(
         piece.name,
         np.asarray(options.volume_mm, float),
         options.margin_mm,
-        shrinkage,
+        options.shrinkage,
         options.filament,
         part_of(progress, 0.6, 1.0),
     )
     notes = ""
-    if any(shrinkage.percent):
-        percent = " x ".join(f"{v:g}" for v in shrinkage.percent)
-        notes = f"Scaled for a shrinkage of {percent} % along x, y, z of the printer. {shrinkage.material}".strip()
+    if any(options.shrinkage.percent):
+        percent = " x ".join(f"{v:g}" for v in options.shrinkage.percent)
+        material = options.shrinkage.material
+        notes = f"Scaled for a shrinkage of {percent} % along x, y, z of the printer. {material}".strip()
     return Split(
         piece,
         plan,
@@ -127,7 +124,6 @@ def carry_out(
         tuple(made),
         tuple(marks),
         tuple(remarks),
-        shrinkage,
         notes,
     )
 
