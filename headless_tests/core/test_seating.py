@@ -96,6 +96,36 @@ def test_an_open_dome_is_not_lifted_off(human):
     assert top < 40
 
 
+def test_the_eyes_are_kept_inside_the_eye_openings():
+    # A ball of a head in a round shell: any turn leaves the same 15 mm, so only the slit decides. It is drawn some 14
+    # degrees above the pupils.
+    pupils = {f"pupil_{side}": np.array([x, -52.0, 0.0]) for side, x in (("left", 28.0), ("right", -28.0))}
+    wearer = Wearer("ball", Form(shapes.sphere(60, 64), landmarks=pupils))
+    shell = shapes.sphere(75, 96)
+    middle = shell.corners.mean(axis=1)
+    slit = (np.abs(middle[:, 2] - 18.0) < 9.0) & (middle[:, 1] < -40)
+    masked = piece_of(shell.submesh(~slit))
+    found = seat(masked, wearer)
+    low, high = (f(shell.corners[slit][..., 2]) for f in (np.min, np.max))
+    edges = found.pose.apply(np.array([[0.0, -np.sqrt(75**2 - z**2), z] for z in (low, high)]))
+    assert edges[0, 2] < 0 < edges[1, 2]
+    assert found.margin_mm == pytest.approx(15.0, abs=0.3)
+    # Nothing is kept where there is no opening near, or no eye is known
+    blind = seat(piece_of(shell), wearer)
+    assert blind.margin_mm == pytest.approx(15.0, abs=0.2)
+
+
+def test_every_single_freedom_can_be_pinned(human, shell):
+    moved = Pose.of((6, -5, 7), (3, 2, -2), pivot_mm=HEAD)
+    found = seat(piece_of(shell.moved(moved)), human, pinned=("height", "yaw"))
+    free = seat(piece_of(shell.moved(moved)), human)
+    centre = shell.moved(moved).bounds.mean(axis=0)
+    assert found.pose.apply(centre[None])[0][2] == pytest.approx(centre[2], abs=1e-6)
+    assert found.margin_mm < free.margin_mm
+    with pytest.raises(InputError, match="no freedom 'tilt'"):
+        seat(piece_of(shell), human, pinned=("tilt",))
+
+
 def test_an_unknown_freedom_is_named(human, shell):
     with pytest.raises(InputError, match="no freedom 'tilt'"):
         seat(piece_of(shell), human, free=("tilt",))

@@ -14,7 +14,7 @@ from ..progress import Progress
 from ..tolerances import TOLERANCES
 from ..verdict import Place
 from .clearance import Clearance
-from .scales import HIGHEST, SCALE_TOLERANCE, close_in, turns
+from .scales import HIGHEST, SCALE_TOLERANCE, turns
 from .seats import Seats
 
 CARRYING = ("crown", "forehead", "occiput", "temple", "parietal")
@@ -57,26 +57,22 @@ def _where_too_loose(seats: Seats, found: Clearance, room: float, loosest_mm: fl
         return loosest_mm - seats.loosest(scale, rows)
 
     scale, rough = found.scale, left(found.scale)
-    off = room - rough
-    end: float | None = None
-    while end is None:
+    off = room - rough  # what the field and its points miss
+    while rough + off > 0:
         after = scale + max(1.15 * (rough + off) / slope, 0.01)
         if after > HIGHEST:
             return None
         new = left(after)
-        if new + off < 0:
-            slope = max((rough - new) / (after - scale), 0.2 * slope)
-            end = close_in(lambda s: left(s) + off, after, scale, slope)
-            if end is None:
-                return None
+        slope = min(max((rough - new) / (after - scale), 0.2 * seats.rate), 2 * seats.rate)
         scale, rough = after, new
+    scale += (rough + off) / slope
     place = Place()
-    for _ in range(3):
-        short, place = _loosest(seats.measured(end), loosest_mm)
+    for _ in range(4):
+        short, place = _loosest(seats.measured(scale), loosest_mm)
         if abs(short) <= TOLERANCES.standoff_mm:
             break
-        end += short / slope
-    return end, place
+        scale = max(scale + short / slope, found.scale)
+    return scale, place
 
 
 def _loosest(found: Clearance, loosest_mm: float) -> tuple[float, Place]:

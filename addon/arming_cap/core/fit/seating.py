@@ -7,6 +7,8 @@ right valley from far away. Then it is *centred*: the smallest margin m is raise
 -τ log Σ exp(-m_i/τ) with τ falling, whose Hessian is nearly -Cov(J)/τ under its weights, so that a damped Newton step
 in six freedoms costs two gathers.
 
+Where the piece was laid on with openings before the eyes, the pupils are kept inside them (`eyes`).
+
 An open piece could always be lifted off its wearer, and its margins would only grow. So a head's crown keeps a gap no
 larger than asked, and no piece moves farther than `LEASH_MM` from where it was laid on.
 """
@@ -27,6 +29,7 @@ from ..progress import Progress, silent
 from ..wearer.field import Field, Probe
 from ..wearer.form import Wearer
 from .clearance import WALL_MM, Clearance, field_for, label_rows, measure
+from .eyes import Eyes
 from .surface import surface_of
 
 FREEDOMS = ("side", "fore_aft", "height", "pitch", "roll", "yaw")
@@ -90,7 +93,8 @@ class Seater:
             raise InputError(f"there is no freedom '{unknown[0]}'", remedy=f"the freedoms are {', '.join(FREEDOMS)}")
         self.start = start or Pose()
         self.field: Field = field_for(piece, wearer, self.start, progress=progress)
-        surface = surface_of(piece)
+        self._surface = surface = surface_of(piece)
+        self.eyes: Eyes | None = None
         points, _ = surface.samples(2 * SAMPLES)
         if not len(points):
             raise InputError("the piece has no surface to seat", source=piece.name, remedy="check the mesh")
@@ -127,6 +131,8 @@ class Seater:
         """
         pose = start or self.start
         laid = self._lay_on(pose, scale, near)
+        if self.eyes is None:
+            self.eyes = Eyes(self._surface, self.field.form.landmarks, laid, scale)
         return self._centre(laid, scale)
 
     def _lay_on(self, start: Pose, scale: float, near: bool) -> Pose:
@@ -142,7 +148,11 @@ class Seater:
                 if self.free[axis]:
                     starts += [start.then(Pose(np.eye(3), 50.0 * sign * np.eye(3)[axis])) for sign in (-1, 1)]
         tried = [self._even_out(pose, scale) for pose in starts]
-        return min(tried, key=lambda found: found[1])[0]
+        best, cost = tried[0]
+        for pose, other in tried[1:]:
+            if other < 0.98 * cost - 1e-6:  # of equals, such as the turns of a ball, the one nearest to the start
+                best, cost = pose, other
+        return best
 
     def _even_out(self, pose: Pose, scale: float) -> tuple[Pose, float]:
         """Return the pose near `pose` with the most even standoffs, and their robust spread."""
@@ -219,7 +229,8 @@ class Seater:
         soft = low - tau * np.log(np.exp(-(margin - low) / tau).sum())
         away = float(np.linalg.norm(pose.apply(scale * self.centre[None])[0] - home))
         lifted = max(0.0, self._crown(pose, scale) - self.crown_gap)
-        return float(soft - 0.5 * max(0.0, away - LEASH_MM) ** 2 - 2.0 * lifted), margin
+        hidden = self.eyes.hidden(pose, scale) if self.eyes else 0.0
+        return float(soft - 0.5 * max(0.0, away - LEASH_MM) ** 2 - 2.0 * (lifted + hidden)), margin
 
     def _pull(self, pose: Pose, scale: float, home: FloatArray) -> FloatArray:
         """Return the slope of the leash and of the crown's gap in the six freedoms."""
@@ -230,6 +241,10 @@ class Seater:
             pull[:3] -= (length - LEASH_MM) * away / length
         if self._crown(pose, scale) > self.crown_gap:
             pull[2] -= 2.0
+        if self.eyes and self.eyes.hidden(pose, scale) > 0:
+            for k in range(6):
+                up, down = (self.eyes.hidden(self._moved(pose, sign * np.eye(6)[k], scale), scale) for sign in (1, -1))
+                pull[k] -= up - down  # twice the slope
         return pull
 
     def _crown(self, pose: Pose, scale: float) -> float:

@@ -245,15 +245,18 @@ def _check_extents(piece: Piece, wearer: Wearer) -> None:
         )
 
 
-def _smallest(seats: Seats, progress: Progress, warnings: list[str], near: float = 1.0) -> float:
-    """Return the smallest scale that fits, exact against the triangles; a seated piece begins `near` it."""
+def _smallest(seats: Seats, progress: Progress, warnings: list[str], near: float | None = None) -> float:
+    """Return the smallest scale that fits, exact against the triangles.
+
+    A seated piece begins at its drawn size, or `near` the answer, where the seat is known too and not doubted again.
+    """
     if seats.seater is None:
         fails, fits = _fixed_bracket(seats, progress, warnings)
         found = seats.close_in(fails, fits)
     else:
-        fails, fits = _seated_bracket(seats, near, progress)
+        fails, fits = _seated_bracket(seats, near or 1.0, progress)
         found = seats.close_in(fails, fits)
-        for _ in range(3):
+        for _ in range(3 if near is None else 0):
             below = None if found is None else found * (1 - 10 * SCALE_TOLERANCE)
             if below is None or not seats.seat_afresh(below) or seats.exact(below) < 0:
                 break

@@ -76,13 +76,17 @@ class PieceSurface:
 
     def hit_within(self, origins: FloatArray, directions: FloatArray, length: FloatArray) -> BoolArray:
         """Return which rays (n, 3) from `origins` along unit `directions` meet the surface within `length` (n,)."""
+        return self.reach(origins, directions) <= length
+
+    def reach(self, origins: FloatArray, directions: FloatArray) -> FloatArray:
+        """Return how far rays (n, 3) along unit `directions` go until they meet the surface, (n,); inf where never."""
         tree, vertices, triangles = self._tree
         if not len(triangles) or not len(origins):
-            return np.zeros(len(origins), bool)
+            return np.full(len(origins), np.inf)
         _, reached, _ = tree.intersect_ray_first(
             vertices, triangles, np.ascontiguousarray(origins), np.ascontiguousarray(directions)
         )
-        return np.isfinite(reached) & (reached >= 0) & (reached <= length)
+        return np.where(np.isfinite(reached) & (reached >= 0), reached, np.inf)
 
 
 _recent: OrderedDict[str, PieceSurface] = OrderedDict()
