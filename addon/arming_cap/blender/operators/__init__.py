@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What the panel's buttons do."""
 
-from . import check, export, passage, place, rings, roles, scan, split, wearer
+from . import check, export, margins, passage, place, rings, roles, scan, split, wearer
 
 classes = (
     *roles.classes,
@@ -11,6 +11,7 @@ classes = (
     *rings.classes,
     *split.classes,
     *place.classes,
+    *margins.classes,
     *passage.classes,
     *export.classes,
 )

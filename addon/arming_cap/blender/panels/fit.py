@@ -12,6 +12,7 @@ from ...core.report.model import CARE_LINE
 from ...core.wearer.regions import in_words
 from .. import results, work
 from .. import scene as scenes
+from ..operators import margins
 from .shared import ICONS, Tab, figure, paragraph
 
 
@@ -92,6 +93,13 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
             self._verdict(layout, context, row, number, verdict)
         for warning in fit.get("warnings", []):
             paragraph(layout, context, warning, "ERROR")
+        layout.operator("arming_cap.show_margins", icon="SHADING_RENDERED").fit = row
+        active = context.active_object
+        if active is not None and active.type == "MESH" and margins.MARGIN in active.data.attributes:
+            span = f"{margins.SPAN_MM:g} mm"
+            paragraph(
+                layout, context, f"Rust: room is lacking. Blue: room is left. Darkest at {span}; grey: nothing near"
+            )
 
     @staticmethod
     def _verdict(layout: UILayout, context: Context, row: int, number: int, verdict: dict[str, Any]) -> None:

@@ -1,0 +1,116 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The margins of a fit painted on the form and on the parts, as attributes that stay in the file."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from bpy.props import IntProperty
+from bpy.types import Context, Operator
+
+from ...core.errors import InputError
+from .. import forms, results, work
+from .. import scene as scenes
+
+MARGIN = "margin_mm"
+SPAN_MM = 15.0
+"""Where the colours end on both sides."""
+
+
+class ARMINGCAP_OT_show_margins(work.InBackground, Operator):
+    """Paint the room that is left or lacking on the form and on the parts, where they are worn. Esc stops"""
+
+    bl_idname = "arming_cap.show_margins"
+    bl_label = "Show Margins"
+    bl_options = {"REGISTER", "UNDO"}
+
+    doing = "Measuring the margins"
+
+    if TYPE_CHECKING:
+        fit: int
+    else:
+        fit: IntProperty(name="Fit", description="Which piece on its wearer, counted from 0", min=0)
+
+    _corners: dict[str, Any]
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        if not results.of(context.scene).fits:
+            cls.poll_message_set("Run the checks first")
+            return False
+        return cls.idle()
+
+    def begin(self, context: Context) -> work.Work:
+        """Copy out form and parts, each triangle's corners still known by the mesh's own vertices."""
+        from ...core.piece import Part, Piece
+        from ...core.pose import Pose
+
+        scene = context.scene
+        fits = results.of(scene).fits
+        if self.fit >= len(fits):
+            raise InputError("there is no such fit", remedy="run the checks again")
+        fit = fits[self.fit]
+        cast = next((one for one in scenes.cast_of(scene) if one.piece == fit["piece"]), None)
+        if cast is None or cast.form != fit["wearer"]:
+            raise InputError("the piece or its form is no longer in the scene", remedy="run the checks again")
+        mm, depsgraph = scenes.mm_per_unit(scene), scenes.depsgraph_of(scene)
+        self._corners = {name: _own_corners(scene.objects[name], depsgraph) for name in (cast.form, *cast.parts)}
+        body = scenes.body_of(scene.objects[cast.form], depsgraph, mm)
+        parts = tuple(Part(name, scenes.mesh_of(scene.objects[name], depsgraph, mm)) for name in cast.parts)
+        pose = Pose.of(fit["seat"]["translation_mm"], fit["seat"]["rotation_deg"])
+
+        def task(progress: Any) -> Any:
+            from ...core.fit.heat import heat
+
+            progress(0.1, "Looking at the form")
+            wearer = body.wearer(cast.form)
+            progress(0.4, "Measuring")
+            found = heat(Piece(cast.piece, parts), wearer, pose)
+            triangles = {cast.form: wearer.form.mesh.triangles, **{p.name: p.mesh.triangles for p in parts}}
+            return {name: (triangles[name], values) for name, values in ((cast.form, found.form), *found.parts.items())}
+
+        return work.Work(task, "Reading the scene")
+
+    def end(self, context: Context, result: Any) -> set[str]:
+        """Paint every object that is still what it was."""
+        for name, (triangles, values) in result.items():
+            ob = context.scene.objects.get(name)
+            own = self._corners[name]
+            if ob is None or ob.type != "MESH" or own.max() >= len(ob.data.vertices):
+                self.report({"ERROR"}, f"'{name}' has changed meanwhile; run the checks again")
+                return {"CANCELLED"}
+            painted = np.full(len(ob.data.vertices), np.nan)
+            painted[own.ravel()] = values[triangles.ravel()]  # welding keeps the triangles and their order
+            forms.paint(ob, MARGIN, painted, SPAN_MM, edge=True)
+        forms.show_colours()
+        return {"FINISHED"}
+
+
+def _own_corners(ob: Any, depsgraph: Any) -> Any:
+    """Return the triangles' corners (m, 3) as rows of the object's own vertices.
+
+    Raises
+    ------
+    InputError
+        If modifiers give the object other vertices than its mesh has.
+    """
+    evaluated = ob.evaluated_get(depsgraph)
+    mesh = evaluated.to_mesh()
+    try:
+        mesh.calc_loop_triangles()
+        corners = np.empty(3 * len(mesh.loop_triangles), np.int32)
+        mesh.loop_triangles.foreach_get("vertices", corners)
+        count = len(mesh.vertices)
+    finally:
+        evaluated.to_mesh_clear()
+    if ob.type != "MESH" or count != len(ob.data.vertices):
+        raise InputError(
+            "its modifiers make other vertices than its mesh has", source=ob.name, remedy="apply them on a copy first"
+        )
+    corners = corners.reshape(-1, 3)
+    # A mirrored object is wound the other way round where it is read.
+    return corners[:, ::-1] if ob.matrix_world.determinant() < 0 else corners
+
+
+classes = (ARMINGCAP_OT_show_margins,)
