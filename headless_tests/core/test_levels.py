@@ -95,6 +95,15 @@ def test_without_a_wearer_the_opening_and_the_roomiest_level():
     assert low.offset == pytest.approx(-36, abs=1) and high.offset == pytest.approx(0, abs=1.5)
 
 
+def test_the_opening_is_the_narrowest_level_on_the_way_in():
+    # A vase: a flared foot, a neck of radius 60 at z = 30, a belly of 90 at z = 80, and a top that narrows again.
+    inner = [(70, 0), (60, 30), (90, 80), (40, 120)]
+    vase = shapes.revolved([*((r + 4, z) for r, z in inner), *inner[::-1], (inner[0][0] + 4, 0)], 72)
+    planes = {p.name: p for p in plan_levels(Piece("vase", (Part("shell", vase),))).planes}
+    assert planes["opening"].offset == pytest.approx(30, abs=1.5)
+    assert planes["widest"].offset == pytest.approx(80, abs=1.5)
+
+
 def test_limbs_have_their_levels_by_name():
     arm = limb_form_of(estimate({}, "m"), "arm", "left").form
     wearer = Wearer("arm", arm)

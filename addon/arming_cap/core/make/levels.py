@@ -19,7 +19,8 @@ import numpy as np
 from ..arrays import BoolArray, FloatArray
 from ..errors import InputError
 from ..fit.clearance import Clearance, field_for
-from ..fit.section import cut
+from ..fit.opening import Opening
+from ..fit.section import cut, points_inside
 from ..fit.surface import surface_of
 from ..mesh import TriangleMesh
 from ..piece import Piece
@@ -31,6 +32,7 @@ from ..wearer.regions import in_words
 
 STEP_MM = 2.0
 MOST = 4
+MOUTHS = 0.5  # what has more mouth than wall is no opening to pass
 STEEP = 0.8  # the surface faces up or down by more than 53 degrees
 _SAMPLES = 40_000
 # What a maker calls a level on a body, from the landmark that lies on it.
@@ -116,8 +118,8 @@ def plan_levels(
     half = height_mm / 2
     heights = np.arange(low + half, max(high - half, low + half + 1e-6), max(STEP_MM, (high - low) / 200))
     sections = cut(mesh, (0, 0, 1), heights)
-    girth = np.array([0.0 if s.opening is None else s.opening.girth_mm for s in sections])
-    levels, girth = heights[girth > 0], girth[girth > 0]
+    held = [(float(z), s.opening) for z, s in zip(heights, sections) if s.opening is not None]
+    levels, openings = np.array([z for z, _ in held]), [o for _, o in held]
     if not len(levels):
         raise InputError("no level section has an inside", source=piece.name, remedy="give the rings' planes")
 
@@ -136,13 +138,13 @@ def plan_levels(
         untested += [f"left without a ring: {words}" for words in left]
     planes = [_plane(levels[i], [a for a in aims if a.felt[i]], wearer, height_mm) for i in sorted(chosen)]
     if pinch is None:
-        _beside(planes, RingPlane("opening", (0, 0, 1), float(levels[0]), "the opening the wearer passes first"), half)
+        _beside(planes, _opening(levels, openings), half)
     limb = {n: z for n, z in _named_levels(wearer).items() if n in LIMB_LEVELS and levels[0] <= z <= levels[-1]}
     if clearance is None and limb:
         for name, z in limb.items():
             _beside(planes, RingPlane(name, (0, 0, 1), z, f"the girth at the {name}"), half)
     elif len(planes) < 2:
-        _beside(planes, _widest(levels, girth, wearer), half)
+        _beside(planes, _widest(levels, openings, wearer), half)
     return LevelPlan(tuple(sorted(planes, key=lambda p: p.offset)), tuple(untested))
 
 
@@ -157,9 +159,30 @@ def _beside(planes: list[RingPlane], one: RingPlane, half: float) -> None:
     planes.append(one)
 
 
-def _widest(levels: FloatArray, girth: FloatArray, wearer: Wearer | None) -> RingPlane:
+def _opening(levels: FloatArray, openings: Sequence[Opening]) -> RingPlane:
+    """Return the narrowest level that the wearer passes on the way in.
+
+    Between the roomiest level and the lowest that still goes round the middle of that one, and is more wall than mouth:
+    a tail behind the neck has an inside too, but nobody passes it.
+    """
+    roomiest = int(np.argmax([o.area_mm2 for o in openings]))
+    outline = openings[roomiest].outline[:, :2]
+    middle = 0.5 * (outline.min(axis=0) + outline.max(axis=0))[None]
+    way = [roomiest]
+    for i in range(roomiest - 1, -1, -1):
+        if not points_inside(middle, openings[i].outline[:, :2])[0]:
+            break
+        if sum(openings[i].mouths_mm) <= MOUTHS * openings[i].girth_mm:
+            way.append(i)
+    narrowest = min(way, key=lambda i: openings[i].girth_mm)
+    return RingPlane(
+        "opening", (0, 0, 1), float(levels[narrowest]), "the narrowest level the wearer passes on the way in"
+    )
+
+
+def _widest(levels: FloatArray, openings: Sequence[Opening], wearer: Wearer | None) -> RingPlane:
     """Return the wearer's largest girth inside the piece, else the roomiest level."""
-    proves = "the roomiest level"
+    girth, proves = np.array([o.girth_mm for o in openings]), "the roomiest level"
     if wearer is not None:
         around = [
             max((loop.girth_mm for loop in s.loops if loop.role == "outer"), default=0.0)
