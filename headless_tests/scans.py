@@ -22,19 +22,19 @@ from arming_cap.core.wearer.headform import form_from_dimensions
 from arming_cap.core.wearer.measure import measure
 from arming_cap.core.wearer.population import estimate
 from arming_cap.core.wearer.reading import Reading
+from arming_cap.core.wearer.scan import foremost
 from arming_cap.core.wearer.scanclean import clustered
 from arming_cap.core.wearer.template import template_head
 
 BODIES = "abc"
 # Height of the cut below the point between the tragions, mm; a body may also be whole.
 CUTS = {"neck": (105.0, 140.0), "shoulders": (165.0, 260.0), "chest": (300.0, 480.0), "whole": (5000.0, 5000.0)}
-# Landmarks that sit on something: an edge, a tip, a hollow. The others lie on smooth skin, where a turn of the head by
-# 3 degrees alone moves them by 5 mm; what they serve for, the dimensions, is judged instead.
+# Landmarks that sit on something: an edge, a tip, a hollow. The others are where smooth skin lies foremost, topmost or
+# outermost, so that a turn of the head by 3 degrees alone moves them by 5 mm; the dimensions they serve are judged.
 PLACED = (
     "tragion_left",
     "tragion_right",
     "sellion",
-    "glabella",
     "pronasale",
     "subnasale",
     "pogonion",
@@ -139,7 +139,9 @@ def body_subject(letter: str) -> Subject:
     ear_top = float(((at.pop(EAR_TOP) - (at["tragion_left"] + at["tragion_right"]) / 2) @ turn)[2])
     skull = upright[(upright[:, 2] > ear_top) & (upright[:, 1] > -90.0)]
     skull = skull[np.abs(skull[:, 0]) < 110.0]
-    glabella = (at["glabella"] - (at["tragion_left"] + at["tragion_right"]) / 2) @ turn
+    middle = (at["tragion_left"] + at["tragion_right"]) / 2
+    at["glabella"] = foremost(mesh.vertices, mesh.triangles, at["glabella"], *turn.T[[0, 2, 1]])
+    glabella = (at["glabella"] - middle) @ turn
     rear = skull[(np.abs(skull[:, 0]) < 4.0) & (skull[:, 1] > 0)]
     low = upright[(np.abs(upright[:, 0]) < 4.0) & (upright[:, 1] > 40.0) & (np.abs(upright[:, 2] - 15.0) < 30.0)]
     reach = np.linalg.norm(np.concatenate([rear, low]) - glabella, axis=1)

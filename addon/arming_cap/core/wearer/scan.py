@@ -21,7 +21,7 @@ from typing import Any
 
 import numpy as np
 
-from ..arrays import BoolArray, FloatArray
+from ..arrays import BoolArray, FloatArray, IntArray
 from ..errors import InputError
 from ..formats import UNITS_MM
 from ..mesh import TriangleMesh
@@ -29,36 +29,31 @@ from ..pose import matrix_euler
 from ..progress import Progress, part_of, silent
 from .dimension import DIMENSIONS
 from .form import Form
-from .measure import Ruler, measure
+from .measure import Ruler, measure, section_points
 from .recognise import LEAST_RELIEF
 from .regions import in_words
 from .register import Similarity, best_similarity, vertex_normals
-from .scanclean import clustered, matter, shells
 from .scanfit import HEAD_REGIONS, Cloud, cloud_of, fitted, head_rows
-from .scansearch import Candidate, candidates, facing_out, registered
+from .scanplace import ASK, LARGEST_RMS_MM, LEAST_COVERED, LEAST_LEAD, Place, cleaned, from_landmarks, searched
+from .scansearch import CERTAIN_COVERED, CERTAIN_RELIEF, CERTAIN_RMS_MM
 from .template import template_head
 
-# The three that are asked for: both ears and the root of the nose.
-ASKED = ("tragion_left", "tragion_right", "sellion")
-ASK = "give --landmark tragion_left=X,Y,Z, tragion_right=X,Y,Z and sellion=X,Y,Z, in the file's coordinates"
-SEARCH_CELL_MM = 5.0
-# What a scan of a head measures along its longest side, from the chin up to a whole body with its arms out.
-SMALLEST_MM, LARGEST_MM = 150.0, 2600.0
-# Below these nothing is answered; `CERTAIN` is where a doubt ends. Measured on the synthetic scans: see
-# scripts/validate_scans.py.
-LEAST_COVERED, CERTAIN_COVERED = 0.72, 0.9
-LARGEST_RMS_MM, CERTAIN_RMS_MM = 4.5, 3.0
-CERTAIN_RELIEF = 0.65
-LEAST_LEAD, CERTAIN_LEAD = 0.3, 0.6
+# Where the doubt about the next best pose ends.
+CERTAIN_LEAD = 0.6
 # Turned by less than this, a scan stands in our frame already and stays where it is.
 UPRIGHT_DEG = 5.0
 # A tape and a scan of one head that differ by more than this share are not of one size.
 LARGEST_DIFFERENCE = 0.02
 # Half the 90 % interval of the surface where there is scan, and what each millimetre from it adds.
-SEEN_MM, PER_MM = 1.0, 0.06
+SEEN_MM, PER_MM = 1.0, 0.12
+# Wider than this, head breadth or length is a guess: then it is asked for.
+LARGEST_UNCERTAINTY_MM = 7.0
+# A landmark farther than this from the scan is the template's.
+GUESSED_MM = 8.0
 # A landmark is placed no better than this (standard deviation).
 LANDMARK_SD_MM = 1.2
-CLICK_MM = 18.0
+# How far above and below its usual place the brow may stand out most.
+BROW_MM = 9.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,6 +82,8 @@ class ScanResult:
         0 to 1, the smallest of several; and what it rests on, in words.
     uncertainty_mm
         Half of the 90 % interval of each dimension.
+    guessed_landmarks
+        Landmarks where there is no scan: the template's.
     warnings
         Sentences for the user.
     """
@@ -102,6 +99,7 @@ class ScanResult:
     confidence: float
     reasons: tuple[str, ...]
     uncertainty_mm: Mapping[str, float]
+    guessed_landmarks: tuple[str, ...]
     warnings: tuple[str, ...]
 
     def as_dict(self) -> dict[str, Any]:
@@ -123,6 +121,7 @@ class ScanResult:
             },
             "confidence": round(self.confidence, 3),
             "reasons": list(self.reasons),
+            "guessed_landmarks": list(self.guessed_landmarks),
         }
 
     def in_words(self) -> list[tuple[str, str]]:
@@ -170,13 +169,13 @@ def form_of_scan(
     """
     name = mesh.name
     progress(0.0, f"Cleaning {name}")
-    kept, notes = _cleaned(mesh)
+    kept, notes = cleaned(mesh)
     given = {} if landmarks is None else {n: np.asarray(p, float).reshape(3) for n, p in landmarks.items()}
     search = part_of(progress, 0.1, 0.55)
     if given:
-        place = _from_landmarks(kept, given, units)
+        place = from_landmarks(kept, given, units)
     else:
-        place = _searched(kept, units, search)
+        place = searched(kept, units, search)
     notes += place.warnings
     progress(0.6, "Bending the template onto the scan")
     # A rigid frame in true millimetres, close to the template's.
@@ -207,14 +206,20 @@ def form_of_scan(
         to_form = Similarity(UNITS_MM[place.unit] * np.eye(3), np.zeros(3))
     vertices = to_form.after(to_frame.inverse()).apply(vertices)
     form = template_head().form_on(np.round(vertices, 6) + 0.0, "scan", name)
-    spread, reach = _spread(vertices, seen)
-    form = replace(form, spread_mm=spread)
+    spread, reach, away = _spread(vertices, seen)
+    form = replace(form, spread_mm=spread, landmarks={**form.landmarks, "glabella": _glabella(form)})
     _refuse_folded(form, vertices, name)
     sizes = measure(form)
     covered = float(seen[head].mean())
-    confidence, reasons = _confidence(place, covered, gaps.noise)
+    uncertainty = _uncertainty(form, reach)
+    bare = _missing(seen)
+    if not place.asked:
+        _refuse_guesses(covered, uncertainty, bare, name)
+    confidence, reasons = _confidence(place, covered, gaps.noise, bare)
     notes += scale_doubts(sizes, known_mm or {})
-    notes += _missing(seen)
+    if bare:
+        notes.append(f"not in the scan, shaped by the template: {', '.join(bare)}")
+    rows = template_head().landmark_rows
     return ScanResult(
         form,
         place.unit,
@@ -226,139 +231,15 @@ def form_of_scan(
         gaps.noise,
         confidence,
         reasons,
-        _uncertainty(form, reach),
+        uncertainty,
+        tuple(n for n in sorted(rows) if away[rows[n]] > GUESSED_MM),
         tuple(notes),
     )
-
-
-@dataclass(frozen=True)
-class _Place:
-    """Where the head is: the match of the scan in mm, un-mirrored not yet."""
-
-    match: Candidate
-    unit: str
-    mirrored: bool
-    inward: bool
-    lead: float
-    asked: bool
-    warnings: list[str]
 
 
 def _between_ears(vertices: FloatArray) -> FloatArray:
     rows = template_head().landmark_rows
     return np.asarray((vertices[rows["tragion_left"]] + vertices[rows["tragion_right"]]) / 2)
-
-
-def _cleaned(mesh: TriangleMesh) -> tuple[TriangleMesh, list[str]]:
-    """Return the welded mesh without small loose shells, and what was left out."""
-    if not len(mesh) or not mesh.areas.sum() > 0:
-        raise InputError("the scan has no surface", source=mesh.name, remedy="export the mesh again")
-    welded = mesh.welded()
-    cell = float(np.linalg.norm(np.ptp(welded.bounds, axis=0))) / 150.0
-    label, area = shells(welded, cell)
-    keep = matter(label, area)
-    loose = int(label[~keep].max()) + 1 - int((area > 0)[: int(label[keep].max()) + 1].sum()) if not keep.all() else 0
-    if not loose:
-        return welded, []
-    pieces = "piece" if loose == 1 else "pieces"
-    return welded.submesh(keep), [f"{loose} loose {pieces} of the scan ({int((~keep).sum())} triangles) left out"]
-
-
-def _searched(mesh: TriangleMesh, units: str | None, progress: Progress) -> _Place:
-    """Return where the head is, found by its shape alone."""
-    size = float(np.ptp(mesh.bounds, axis=0).max())
-    likely = [u for u, mm in UNITS_MM.items() if SMALLEST_MM <= size * mm <= LARGEST_MM and units in (None, u)]
-    if not likely:
-        raise InputError(
-            f"no scan of a head is {size:.4g} {units or 'mm, cm, m or in'} long",
-            source=mesh.name,
-            remedy=f"state its unit (--units), or {ASK}",
-        )
-    found: list[tuple[Candidate, str]] = []
-    for k, unit in enumerate(likely):
-        part = part_of(progress, k / len(likely), (k + 1) / len(likely))
-        small = clustered(mesh.scaled(UNITS_MM[unit]), SEARCH_CELL_MM)
-        found += [(c, unit) for c in candidates(small, progress=part)]
-    found.sort(key=lambda pair: -pair[0].quality)
-    if not found or not found[0][0].relief > LEAST_RELIEF or not found[0][0].rms_mm < LARGEST_RMS_MM:
-        raise InputError("no head was recognised in the scan", source=mesh.name, remedy=ASK)
-    best, unit = found[0]
-    if best.covered < LEAST_COVERED:
-        raise InputError(
-            f"only {100 * best.covered:.0f} % of a head is there, too little to be sure of the rest",
-            source=mesh.name,
-            remedy=ASK,
-        )
-    others = [c.quality for c, u in found[1:] if u != unit or _turned(c.affine, best.affine) > 20.0]
-    lead = best.quality - max(others, default=-1.0)
-    if lead < LEAST_LEAD:
-        raise InputError("it is not certain which way the head looks", source=mesh.name, remedy=ASK)
-    small = clustered(mesh.scaled(UNITS_MM[unit]), SEARCH_CELL_MM)
-    inward = facing_out(small, best.affine) < 0
-    warnings = []
-    if inward:
-        warnings.append(
-            "the scan is inside out: taken as mirrored and turned back; if it is not, "
-            "give the three landmarks (tragion_left, tragion_right, sellion)"
-        )
-    return _Place(best, unit, inward, inward, lead, False, warnings)
-
-
-def _turned(a: Similarity, b: Similarity) -> float:
-    """Return the angle between two maps' rotations in degrees."""
-    return float(np.degrees(np.arccos(np.clip((np.trace(a.rotation @ b.rotation.T) - 1) / 2, -1, 1))))
-
-
-def _from_landmarks(mesh: TriangleMesh, given: Mapping[str, FloatArray], units: str | None) -> _Place:
-    """Return where the head is, told by three landmarks; the shape only decides which way is up, and refines."""
-    missing = [n for n in ASKED if n not in given]
-    unknown = sorted(given.keys() - template_head().landmark_rows.keys())
-    if missing or unknown:
-        what = f"no landmark is called {unknown[0]}" if unknown else f"the landmark {missing[0]} is missing"
-        raise InputError(what, source=mesh.name, remedy=f"give {', '.join(ASKED)}")
-    rows = template_head().landmark_rows
-    theirs = np.array([given[n] for n in ASKED])
-    ours = np.array([template_head().mesh.vertices[rows[n]] for n in ASKED])
-    across = float(np.linalg.norm(theirs[0] - theirs[1]))
-    if not np.isfinite(theirs).all() or not across > 0:
-        raise InputError("the landmarks are no three points", source=mesh.name, remedy="give them again")
-    factor = float(np.linalg.norm(ours[0] - ours[1])) / across
-    unit = units or min(UNITS_MM, key=lambda u: abs(np.log(UNITS_MM[u] / factor)))
-    mm = UNITS_MM[unit]
-    if not 0.7 < factor / mm < 1.45:
-        raise InputError(
-            f"the ears would be {across * mm:.0f} mm apart", source=mesh.name, remedy="check the landmarks and --units"
-        )
-    ratio = np.linalg.norm(theirs[2] - theirs[:2].mean(axis=0)) / across
-    if not 0.4 < ratio < 1.0:
-        raise InputError(
-            "the three landmarks form no triangle of a head", source=mesh.name, remedy="check which is which"
-        )
-    best: tuple[Candidate, bool] | None = None
-    lead = 0.0
-    small = clustered(mesh.scaled(mm), SEARCH_CELL_MM)
-    for mirrored in (False, True):
-        # With the template's sides exchanged the same three points turn it upside down.
-        hand = np.diag([-1.0 if mirrored else 1.0, 1.0, 1.0])
-        start = best_similarity(theirs * mm, ours @ hand, np.ones(3))
-        match = registered(small, start)
-        if match is None:
-            continue
-        off = np.linalg.norm(match.affine.apply(theirs * mm) - ours @ hand, axis=1)
-        if off.max() > CLICK_MM:
-            continue
-        if best is None or match.quality > best[0].quality:
-            lead = match.quality - (best[0].quality if best else 0.0)
-            best = match, mirrored
-        else:
-            lead = best[0].quality - match.quality
-    if best is None or best[0].covered < 0.35:
-        raise InputError(
-            "no head lies at the three landmarks", source=mesh.name, remedy="check which is which, and their units"
-        )
-    match, mirrored = best
-    inward = facing_out(small, match.affine) < 0
-    return _Place(match, unit, mirrored, inward, lead, True, [])
 
 
 def _around(mesh: TriangleMesh, to_frame: Similarity, frame: FloatArray, inward: bool) -> Cloud:
@@ -400,8 +281,8 @@ def _offset(offsets_mm: Mapping[str, float] | None) -> FloatArray:
     return total
 
 
-def _spread(vertices: FloatArray, seen: BoolArray) -> tuple[dict[str, float], FloatArray]:
-    """Return the half-width of the 90 % interval by region, and at each vertex."""
+def _spread(vertices: FloatArray, seen: BoolArray) -> tuple[dict[str, float], FloatArray, FloatArray]:
+    """Return the half-width of the 90 % interval by region and at each vertex, and how far each is from the scan."""
     import igl
 
     template = template_head()
@@ -415,7 +296,7 @@ def _spread(vertices: FloatArray, seen: BoolArray) -> tuple[dict[str, float], Fl
     of_triangle = (at[template.mesh.triangles] ** 2).mean(axis=1)
     area = np.bincount(template.region_of_triangle, weights=template.mesh.areas)
     mean = np.bincount(template.region_of_triangle, weights=template.mesh.areas * of_triangle) / area
-    return {n: float(np.sqrt(m)) for n, m in zip(template.region_names, mean)}, at
+    return {n: float(np.sqrt(m)) for n, m in zip(template.region_names, mean)}, at, away
 
 
 def _uncertainty(form: Form, reach: FloatArray) -> dict[str, float]:
@@ -425,7 +306,7 @@ def _uncertainty(form: Form, reach: FloatArray) -> dict[str, float]:
     normal = vertex_normals(form.mesh)
     rng = np.random.default_rng(0)
     found: dict[str, list[float]] = {}
-    for _ in range(16):
+    for _ in range(12):
         # A smooth error: sixty plane waves of some 40 mm.
         waves, phase = rng.normal(size=(60, 3)) / 40.0, rng.uniform(0, 2 * np.pi, 60)
         error = np.sqrt(2 / 60) * np.cos(form.mesh.vertices @ waves.T + phase).sum(axis=1) * reach / 1.6449
@@ -446,11 +327,49 @@ def _refuse_folded(form: Form, vertices: FloatArray, name: str) -> None:
         raise InputError("the template cannot take this scan's shape", source=name, remedy=ASK)
 
 
-def _confidence(place: _Place, covered: float, noise: float) -> tuple[float, tuple[str, ...]]:
+def _glabella(form: Form) -> FloatArray:
+    """Return the foremost midline point between the brows: smooth skin, where a bend alone would let it slide."""
+    template, head = template_head(), head_rows()
+    turn = best_similarity(form.mesh.vertices[head], template.mesh.vertices[head], np.ones(len(head))).rotation
+    across, back, up = turn  # the template's axes, as the form's frame has them
+    return foremost(form.mesh.vertices, form.mesh.triangles, form.landmarks["glabella"], across, up, back)
+
+
+def foremost(
+    vertices: FloatArray, triangles: IntArray, near: FloatArray, across: FloatArray, up: FloatArray, back: FloatArray
+) -> FloatArray:
+    """Return the foremost point of the midline profile within `BROW_MM` above and below a point, (3,).
+
+    Parameters
+    ----------
+    near
+        (3,), a point of the brow.
+    across, up, back
+        Unit vectors of the head: to its left, upwards, backwards.
+    """
+    profile = section_points(vertices, triangles, across, float(across @ near))
+    brow = profile[(np.abs((profile - near) @ up) < BROW_MM) & (np.abs((profile - near) @ back) < 20.0)]
+    return np.asarray(brow[np.argmin(brow @ back)]) if len(brow) else near
+
+
+def _refuse_guesses(covered: float, uncertainty_mm: Mapping[str, float], bare: list[str], name: str) -> None:
+    """Raise where too little was scanned for the head's size to be more than the template's."""
+    guessed = [n for n in ("head_breadth", "head_length") if uncertainty_mm[n] > LARGEST_UNCERTAINTY_MM]
+    if covered < LEAST_COVERED or guessed:
+        missing = f" ({', '.join(bare)} missing)" if bare else ""
+        what = f"{DIMENSIONS[guessed[0]].in_words} would be a guess" if guessed else "the rest would be a guess"
+        raise InputError(
+            f"only {100 * covered:.0f} % of the head was scanned{missing}: {what}",
+            source=name,
+            remedy=f"scan it again or measure it; to use it all the same, {ASK}",
+        )
+
+
+def _confidence(place: Place, covered: float, noise: float, bare: list[str]) -> tuple[float, tuple[str, ...]]:
     """Return the confidence, 0 to 1, and what it rests on."""
 
     def share(value: float, least: float, certain: float) -> float:
-        return float(np.clip((value - least) / (certain - least), 0.0, 1.0)) * 0.5 + 0.5
+        return float(np.clip((value - least) / (certain - least), -1.0, 1.0)) * 0.5 + 0.5
 
     match = place.match
     parts = {
@@ -461,7 +380,11 @@ def _confidence(place: _Place, covered: float, noise: float) -> tuple[float, tup
         ),
         f"{noise:.1f} mm of noise are left": share(-noise, -4.0, -2.0),
     }
-    if place.asked:
+    if bare:
+        parts[f"{', '.join(bare)}: not in the scan"] = max(0.5, 0.85 - 0.1 * len(bare))
+    if place.asked and place.mirrored and not place.inward:
+        parts["by the landmarks it is a mirror image, by its surface it is not"] = 0.6
+    elif place.asked:
         parts["three landmarks say where it is"] = 1.0
     else:
         parts[f"the next best pose is worse by {place.lead:.2f}"] = share(place.lead, LEAST_LEAD, CERTAIN_LEAD)
@@ -491,4 +414,4 @@ def _missing(seen: BoolArray) -> list[str]:
         weight = template.mesh.areas[rows]
         if name.split("_")[0] in HEAD_REGIONS and (share[rows] * weight).sum() < 0.5 * weight.sum():
             bare.append(in_words(name))
-    return [f"not in the scan, shaped by the template: {', '.join(bare)}"] if bare else []
+    return bare

@@ -6,10 +6,11 @@ Noise goes with the average over a cell; what is smaller than a cell goes too, s
 
 from __future__ import annotations
 
+import igl
 import numpy as np
 
 from ..arrays import BoolArray, FloatArray, IntArray
-from ..mesh import TriangleMesh, shell_labels
+from ..mesh import TriangleMesh
 
 # A shell of less than this share of the largest one's area does not say where the head is.
 LOOSE_SHARE = 0.12
@@ -42,7 +43,7 @@ def shells(mesh: TriangleMesh, cell: float) -> tuple[IntArray, FloatArray]:
 
     The areas are those of the clustered surface: noise would add to them.
     """
-    label = shell_labels(mesh)
+    label = np.asarray(igl.vertex_components(mesh.triangles), np.int64).ravel()[mesh.triangles[:, 0]]
     group = cell_of(mesh.vertices, cell)
     calm = TriangleMesh(_means(mesh.vertices, group)[group], mesh.triangles)
     area = np.bincount(label, weights=calm.areas)

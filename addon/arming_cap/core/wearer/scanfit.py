@@ -35,14 +35,14 @@ PEOPLE_MM = 9.0
 COARSE_MM, COARSE_WIDTH_MM, COARSE_KNOTS = 3.0, 28.0, 160
 FINE_MM, FINE_WIDTH_MM, FINE_KNOTS = 0.9, 12.0, 420
 # A skull is smooth: there the fine field would follow noise alone.
-SKULL = ("crown", "forehead", "temple", "parietal", "occiput")
+SKULL = ("crown", "temple", "parietal", "occiput")
 SKULL_COARSE_MM, SKULL_FINE_MM = 2.0, 0.25
 # Error that neighbouring points share and no mean takes away.
 SHARED_MM = 0.3
 # How much a vertex minds sliding along the surface, as a share of its gap's worth.
 SLIDE = 0.05
 NORMAL_CELL_MM = 6.0
-MOST_POINTS, FEW_POINTS = 50_000, 5_000
+MOST_POINTS, FEW_POINTS = 40_000, 4_000
 
 
 @dataclass(frozen=True)

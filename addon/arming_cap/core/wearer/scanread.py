@@ -26,7 +26,8 @@ from .found import ReadWearer, Source
 from .measure import measure
 from .reading import MM_PER
 from .recognise import form_of
-from .scan import ASKED, form_of_scan, scale_doubts
+from .scan import form_of_scan, scale_doubts
+from .scanplace import ASKED
 
 STATED = {".glb": "m", ".3mf": "its own unit"}
 MOST_TRIANGLES = 100_000

@@ -19,7 +19,7 @@ from ..arrays import FloatArray, IntArray
 from ..mesh import TriangleMesh
 from ..pose import rotation_about
 from ..progress import Progress, silent
-from .recognise import above_neck, face_relief
+from .recognise import LEAST_RELIEF, above_neck, face_relief
 from .register import Similarity, closest_points, vertex_normals
 from .scanfit import HEAD_REGIONS
 from .template import template_head
@@ -30,6 +30,9 @@ PATCHES = 140
 DIRECTIONS, HEADINGS = 160, 12
 POINTS = 220
 SCALES = (0.78, 1.3)
+CERTAIN_RELIEF, CERTAIN_COVERED, CERTAIN_RMS_MM = 0.65, 0.9, 3.0
+# A start that scores so much less than the best has never been the head.
+HOPELESS = 0.45
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,11 @@ class Candidate:
     relief: float
     rms_mm: float
     covered: float
+
+    @property
+    def is_head(self) -> bool:
+        """Whether this is a head beyond doubt, and nearly all of it."""
+        return self.relief > CERTAIN_RELIEF and self.covered > CERTAIN_COVERED and self.rms_mm < CERTAIN_RMS_MM
 
     @property
     def quality(self) -> float:
@@ -188,45 +196,65 @@ def _improved(
     return linear, shift, covered - 1.5 * within - mean_off / 15.0
 
 
-def candidates(mesh: TriangleMesh, most: int = 7, progress: Progress = silent) -> list[Candidate]:
-    """Return the likeliest ways that the template lies in a scan, best first.
+@dataclass(frozen=True)
+class Starts:
+    """The best starts in a clustered scan after the lattice: similarities (s, 3, 3) and (s, 3), and their scores."""
+
+    mesh: TriangleMesh
+    linear: FloatArray
+    shift: FloatArray
+    score: FloatArray
+
+    @property
+    def best(self) -> float:
+        """The highest score."""
+        return float(self.score.max(initial=-np.inf))
+
+
+def starts(mesh: TriangleMesh) -> Starts:
+    """Return where the template may lie in a scan, from every direction.
 
     Parameters
     ----------
     mesh
         The scan in millimetres, clustered to some 5 mm, in any pose.
     """
-    points = mesh.vertices[np.unique(mesh.triangles)]
-    seen, linear, shift = _starts(points)
+    seen, linear, shift = _starts(mesh.vertices[np.unique(mesh.triangles)])
     if not len(seen):
-        return []
-    progress(0.0, "Looking for the head")
+        return Starts(mesh, np.empty((0, 3, 3)), np.empty((0, 3)), np.empty(0))
     linear, shift, score = _improved(seen, linear, shift, (60.0, 50.0, 40.0, 30.0))
     best = np.argsort(-score, kind="stable")[:240]
-    progress(0.4, "Looking for the head")
-    linear, shift, score = _improved(seen[best], linear[best], shift[best], (30.0, 25.0) + (20.0,) * 8)
-    chosen: list[int] = []
-    for k in np.argsort(-score, kind="stable"):
-        if all(_apart(linear[k], shift[k], linear[j], shift[j]) for j in chosen):
-            chosen.append(int(k))
-        if len(chosen) == most:
-            break
-    found = []
-    for n, k in enumerate(chosen):
-        progress(0.5 + 0.5 * n / len(chosen), "Comparing the face")
-        one = registered(mesh, Similarity(linear[k], shift[k]))
+    return Starts(mesh, *_improved(seen[best], linear[best], shift[best], (30.0, 25.0) + (20.0,) * 8))
+
+
+def candidates(begun: Starts, most: int = 7, progress: Progress = silent) -> list[Candidate]:
+    """Return the likeliest ways that the template lies in a scan, best first, registered exactly."""
+    mesh, linear, shift, score = begun.mesh, begun.linear, begun.shift, begun.score
+    order = [int(k) for k in np.argsort(-score, kind="stable") if score[k] > begun.best - HOPELESS]
+    found: list[Candidate] = []
+    tried: list[int] = []
+    for k in order:
+        here = Similarity(linear[k], shift[k])
+        # What is about where another start was, or where it ended, ends there too.
+        if any(not _apart(here, Similarity(linear[j], shift[j]), 15.0) for j in tried):
+            continue
+        if any(c.relief > LEAST_RELIEF and not _apart(here, c.to_template, 40.0) for c in found):
+            continue
+        progress(len(tried) / most, "Comparing the face")
+        tried.append(k)
+        one = registered(mesh, here)
         if one is not None:
             found.append(one)
+        if len(tried) == most or (len(tried) > most // 2 and any(c.is_head for c in found)):
+            break
     return sorted(found, key=lambda c: -c.quality)
 
 
-def _apart(a: FloatArray, ta: FloatArray, b: FloatArray, tb: FloatArray) -> bool:
-    """Return whether two similarities put the head in different places or turn it by more than 15 degrees."""
-    size = np.cbrt(abs(np.linalg.det(a)))
-    turn = a @ np.linalg.inv(b)
-    cosine = (np.trace(turn) / np.cbrt(abs(np.linalg.det(turn))) - 1) / 2
-    middle = np.linalg.solve(a, -ta) - np.linalg.solve(b, -tb)
-    return bool(cosine < np.cos(np.radians(15.0)) or size * np.linalg.norm(middle) > 25.0)
+def _apart(a: Similarity, b: Similarity, angle_deg: float) -> bool:
+    """Return whether two maps put the head's middle elsewhere, or turn it by more than an angle."""
+    cosine = (np.trace(a.rotation @ b.rotation.T) - 1) / 2
+    middle = np.linalg.solve(a.linear, -a.shift) - np.linalg.solve(b.linear, -b.shift)
+    return bool(cosine < np.cos(np.radians(angle_deg)) or a.scale * np.linalg.norm(middle) > 1.7 * angle_deg)
 
 
 def registered(mesh: TriangleMesh, start: Similarity) -> Candidate | None:
