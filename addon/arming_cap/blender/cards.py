@@ -13,8 +13,9 @@ import bpy
 from bpy.types import PropertyGroup, Scene
 
 from ..core.errors import InputError
-from ..core.wearer.card import Card, read_card
+from ..core.wearer.card import Card, KnownFit, read_card
 from ..core.wearer.reading import Reading
+from ..core.wearer.regions import in_words
 
 FIRST = 8
 """So many dimensions of a body part are shown before the rest is folded away: those that shape a form most."""
@@ -27,6 +28,7 @@ def load(scene: Scene, path: Path) -> Card:
     own.path = bpy.path.relpath(str(path)) if bpy.data.is_saved else str(path)
     own.title, own.sex = card.name, card.sex
     own.body_part = card.form
+    own.history = json.dumps([_told(fit) for fit in card.known_fits])
     own.readings.clear()
     for name, reading in card.readings.items():
         row = own.readings.add()
@@ -40,11 +42,26 @@ def load(scene: Scene, path: Path) -> Card:
     return card
 
 
+def _told(fit: KnownFit) -> str:
+    """Return a known fit as the panel's history tells it."""
+    name = Path(fit.piece.split("; ")[0]).stem
+    where = f" at the {in_words(fit.region)}" if fit.region and fit.region != "whole" else ""
+    return f"{fit.date + ': ' if fit.date else ''}{name} at {100 * fit.scale:g} % was {fit.verdict}{where}"
+
+
+def history_of(own: PropertyGroup) -> list[str]:
+    """Return what was tried on, one sentence each, oldest first."""
+    try:
+        return [str(text) for text in json.loads(own.history)] if own.history else []
+    except (ValueError, TypeError):  # written by another version
+        return []
+
+
 def clear(scene: Scene) -> None:
     """Begin a card with nothing in it."""
     own = scene.arming_cap.card
     own.readings.clear()
-    for key in ("path", "title", "sex", "body_part"):
+    for key in ("path", "title", "sex", "body_part", "history"):
         own.property_unset(key)
     refresh(own)
 

@@ -125,6 +125,7 @@ class ARMINGCAP_PG_card(PropertyGroup):
         readings: Any
         cap_mm: float
         estimates: str
+        history: str
         trouble: str
     else:
         path: StringProperty(name="File", description="The card's file; empty until it is saved", subtype="FILE_PATH")
@@ -153,6 +154,7 @@ class ARMINGCAP_PG_card(PropertyGroup):
         estimates: StringProperty(
             name="Estimates", description="Every dimension with its spread, as JSON", options={"HIDDEN"}
         )
+        history: StringProperty(name="History", description="What was tried on, as JSON", options={"HIDDEN"})
         trouble: StringProperty(name="Trouble", description="What is wrong with the readings", options={"HIDDEN"})
 
 

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -100,32 +100,20 @@ def form(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 def record(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Write into a wearer's card how a piece was when it was tried on."""
-    import datetime
-    import os
+    from ..core.fit.knownfit import FELT
+    from ..core.tried import record as into_card
 
-    from ..core.fit.knownfit import FELT, SEPARATOR, identity
-    from ..core.formats import read_mesh
-    from ..core.wearer.card import KnownFit, read_card
-
-    card = read_card(options.card)
-    folder = Path(options.card).resolve().parent
-    files = [Path(file).resolve() for file in options.piece]
     if options.units not in (None, "mm"):
         raise InputError("a tried-on piece is kept by its file, in mm", remedy="save the file in mm and record that")
-    digests = [read_mesh(file).sha256 for file in files]
-    names = [_beside(file, folder, os.path.relpath) for file in files]
-    progress(0.5, f"Recording {names[0]}")
-    fit = KnownFit(
-        SEPARATOR.join(names),
+    card, fit, digests = into_card(
+        Path(options.card),
+        [Path(file) for file in options.piece],
         options.outcome.replace("-", " "),
-        identity(digests),
-        options.scale,
-        options.region or "",
-        options.level,
-        options.gap,
-        datetime.date.today().isoformat(),
+        scale=options.scale,
+        region=options.region or "",
+        level_mm=options.level,
+        gap_mm=options.gap,
     )
-    changed = card.record_known_fit(fit)
     felt = FELT[fit.verdict]
     result = {
         "card": str(options.card),
@@ -137,25 +125,17 @@ def record(options: argparse.Namespace, progress: Progress) -> Outcome:
             "region": fit.region,
             "date": fit.date,
         },
-        "known_fits": len(changed.known_fits),
+        "known_fits": len(card.known_fits),
         "read_as_mm": {"mean": felt.mean, "sd": felt.sd},
     }
 
     def show(stdout: Any) -> None:
         where = f" at the {in_words(fit.region)}" if fit.region else ""
         print(f"recorded: {fit.piece} at {100 * fit.scale:g} % was {fit.verdict}{where}", file=stdout)
-        print(f"{card.name} has {len(changed.known_fits)} known fits; the next size uses them", file=stdout)
+        print(f"{card.name} has {len(card.known_fits)} known fits; the next size uses them", file=stdout)
 
     inputs = [{"file": str(file), "sha256": digest} for file, digest in zip(options.piece, digests)]
     return Outcome(result, inputs, (), False, show)
-
-
-def _beside(file: Path, folder: Path, relative: Callable[[Path, Path], str]) -> str:
-    """Return a file's path as a card names it: from the card's folder where that can be said."""
-    try:
-        return Path(relative(file, folder)).as_posix()
-    except ValueError:  # on another drive
-        return file.as_posix()
 
 
 def _read(options: argparse.Namespace, progress: Progress) -> ReadWearer:

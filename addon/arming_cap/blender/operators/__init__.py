@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What the panel's buttons do."""
 
-from . import check, export, margins, passage, place, rings, roles, scan, split, wearer
+from . import check, export, margins, outcome, passage, place, rings, roles, scan, split, wearer
 
 classes = (
     *roles.classes,
@@ -12,6 +12,7 @@ classes = (
     *split.classes,
     *place.classes,
     *margins.classes,
+    *outcome.classes,
     *passage.classes,
     *export.classes,
 )

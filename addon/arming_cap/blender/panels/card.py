@@ -86,6 +86,23 @@ def _line(layout: UILayout, own: PropertyGroup, name: str, value: list[Any] | No
     row.operator("arming_cap.add_reading", text="", icon="GREASEPENCIL").dimension = name
 
 
+class ARMINGCAP_PT_tried(Tab, Panel):
+    """What was tried on, and how it was"""
+
+    bl_label = "Tried On"
+    bl_parent_id = "ARMINGCAP_PT_card"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: Context) -> None:
+        layout = self.layout
+        told = cards.history_of(context.scene.arming_cap.card)
+        for text in told:
+            paragraph(layout, context, text, "DOT")
+        if not told:
+            paragraph(layout, context, "Nothing yet. What is recorded here makes the next size better", "INFO")
+        layout.operator("arming_cap.record_outcome", icon="GREASEPENCIL")
+
+
 class ARMINGCAP_PT_scan(Tab, Panel):
     """A scan of the wearer, and how far it deviates from the form made of it"""
 
@@ -117,4 +134,4 @@ class ARMINGCAP_PT_scan(Tab, Panel):
             )
 
 
-classes = (ARMINGCAP_PT_card, ARMINGCAP_PT_scan)
+classes = (ARMINGCAP_PT_card, ARMINGCAP_PT_scan, ARMINGCAP_PT_tried)
