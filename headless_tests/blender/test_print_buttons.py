@@ -83,6 +83,22 @@ def test_a_locked_cut_is_made(scene):
     assert abs(first.offset) == pytest.approx(100.0, abs=1e-3)
 
 
+def test_a_planned_cut_can_be_forbidden_and_stays_so(scene):
+    from arming_cap.blender import splits
+
+    tube_part(scene)
+    bpy.ops.arming_cap.plan_split()
+    (first,) = splits.planned_of(scene).plan.planes
+    mark = next(ob for ob in scene.objects if ob.arming_cap.cut == "PLANNED")
+    mark.arming_cap.cut = "FORBIDDEN"
+    for _ in range(2):
+        bpy.ops.arming_cap.plan_split()
+        for plane in splits.planned_of(scene).plan.planes:
+            alike = abs(np.dot(plane.normal, first.normal)) > np.cos(np.radians(5.0))
+            assert not (alike and abs(abs(plane.offset) - abs(first.offset)) < 5.0)
+    assert [ob.name for ob in scene.collection.objects if ob.arming_cap.cut == "FORBIDDEN"] == [mark.name]
+
+
 def test_what_was_painted_stays_whole(scene):
     """Both ends are painted as one place: no cut can part them, so none is left, and the plan says so."""
     part = tube_part(scene)

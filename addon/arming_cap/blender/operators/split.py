@@ -43,11 +43,16 @@ def _fold(scene: Scene, kind: str, piece: str) -> Collection:
 
 
 def drop(scene: Scene, kind: str, piece: str) -> bool:
-    """Remove what was made of a piece; return whether there was anything."""
+    """Remove what was made of a piece, but for cuts that the maker has fixed; return whether there was anything."""
     fold = scene.collection.children.get(f"{kind} of {piece}")
     if fold is None:
         return False
     for ob in list(fold.objects):
+        if ob.arming_cap.cut in {"LOCKED", "FORBIDDEN"}:
+            ob.arming_cap.piece = piece
+            fold.objects.unlink(ob)
+            scene.collection.objects.link(ob)
+            continue
         data = ob.data
         bpy.data.objects.remove(ob)
         if data is not None and not data.users:
