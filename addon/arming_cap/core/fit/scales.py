@@ -85,17 +85,19 @@ def close_in(margin: Margin, fails: float, fits: float, slope: float, most: int 
         bad = margin(fails)
     if good < 0 or bad >= 0:
         return None
-    weight_good, weight_bad = good, bad
+    weight_good, weight_bad, kept = good, bad, 0
     while abs(fits - fails) > SCALE_TOLERANCE * abs(fits) and not enough(good) and most:
         most -= 1
         # Aimed a little to the side that fits, where the search may end.
         share = (weight_good - 0.2 * SCALE_TOLERANCE * slope) / (weight_good - weight_bad)
         middle = fits + min(max(share, 0.02), 0.98) * (fails - fits)
         new = margin(middle)
-        if new >= 0:
-            fits, good, weight_good, weight_bad = middle, new, new, 0.5 * weight_bad
+        if new >= 0:  # an end that stays twice counts half
+            fits, good, weight_good, weight_bad = middle, new, new, weight_bad * (0.5 if kept > 0 else 1.0)
+            kept = 1
         else:
-            fails, weight_bad, weight_good = middle, new, 0.5 * weight_good
+            fails, weight_bad, weight_good = middle, new, weight_good * (0.5 if kept < 0 else 1.0)
+            kept = -1
     return fits
 
 
