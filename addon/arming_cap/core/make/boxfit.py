@@ -121,13 +121,16 @@ def turn_to_fit(points: FloatArray, room: FloatArray, enough: float = 0.0) -> Tu
         The search ends at a ratio this small: 1 asks only whether it fits, 0 for the best found.
     """
     few = reaching(points)
-    found = _searched(few, room, enough)
-    if few is points:
-        return Turn(_axes_sorted(found.rotation, few, room), found.ratio)
-    true = float(ratios(extents_in(found.rotation[None], points), room)[0])
-    if found.ratio <= enough < true:  # what was left out sticks out: search again in a room smaller by that
-        found = _searched(few, room * (found.ratio / true) * (1 - 1e-4), enough)
-        true = float(ratios(extents_in(found.rotation[None], points), room)[0])
+    for _ in range(5):
+        found = _searched(few, room, enough)
+        if few is points:
+            return Turn(_axes_sorted(found.rotation, points, room), found.ratio)
+        turned = points @ found.rotation.T
+        true = float(ratios(np.ptp(turned, axis=0), room))
+        if not found.ratio <= enough < true:
+            break
+        # What was left out sticks out in this rotation: it counts from now on.
+        few = np.concatenate([few, points[turned.argmax(axis=0)], points[turned.argmin(axis=0)]])
     return Turn(_axes_sorted(found.rotation, points, room), true)
 
 

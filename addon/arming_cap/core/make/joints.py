@@ -402,8 +402,7 @@ def _spots(places: Sequence[_Places], chosen: Sequence[Sequence[int]]) -> FloatA
 
 def _turnable(spots: FloatArray, group: Sequence[Face]) -> bool:
     """Return whether some turn in the plane brings all holes onto holes, and the outline nearly onto itself."""
-    outline = np.concatenate([np.asarray(p, float) for f in group for p in f.outline.to_polygons()])
-    outline = outline[:: max(1, len(outline) // 200)]
+    outline = _along(group)
     a, b = spots[0], spots[int(np.argmax(np.linalg.norm(spots - spots[0], axis=1)))]
     span = b - a
     for i in range(len(spots)):
@@ -419,16 +418,21 @@ def _turnable(spots: FloatArray, group: Sequence[Face]) -> bool:
             if np.linalg.norm(moved[:, None] - spots[None], axis=2).min(axis=1).max() > APART_MM:
                 continue
             image = (outline - (a + b) / 2) @ turn.T + (spots[i] + spots[j]) / 2
-            if np.linalg.norm(image[:, None] - outline[None], axis=2).min(axis=1).max() <= APART_MM + _grain(outline):
+            if np.linalg.norm(image[:, None] - outline[None], axis=2).min(axis=1).max() <= APART_MM:
                 return True
     return False
 
 
-def _grain(outline: FloatArray) -> float:
-    """Return how far apart the points of an outline's sample lie at most from their nearest, half of it, mm."""
-    gap = np.linalg.norm(outline[:, None] - outline[None], axis=2)
-    np.fill_diagonal(gap, np.inf)
-    return float(0.5 * np.quantile(gap.min(axis=1), 0.9))
+def _along(group: Sequence[Face]) -> FloatArray:
+    """Return points evenly along the outlines of some faces, (n, 2), at most a millimetre or a 400th apart."""
+    starts = [np.asarray(p, float) for f in group for p in f.outline.to_polygons()]
+    steps = np.concatenate([np.roll(p, -1, axis=0) - p for p in starts])
+    origin = np.concatenate(starts)
+    run = np.cumsum(np.linalg.norm(steps, axis=1))
+    marks = np.linspace(0.0, run[-1], max(2, min(400, int(run[-1]))), endpoint=False)
+    which = np.searchsorted(run, marks, side="right")
+    share = 1.0 - (run[which] - marks) / np.maximum(np.linalg.norm(steps[which], axis=1), 1e-12)
+    return origin[which] + share[:, None] * steps[which]
 
 
 def _not_turnable(places: Sequence[_Places], chosen: list[list[int]]) -> list[list[int]]:

@@ -8,6 +8,7 @@ volumes add up to the whole's.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -28,6 +29,7 @@ from .split_search import Limits, Node, Search, Tally, Weights, paired
 MOST_PARTS = 60
 # A mirror image within this of the surface is the same shape; scans and sculpts are not exact.
 MIRROR_MM = 0.5
+ALIGN_MM = 25.0  # cuts no further apart are tried in one plane
 LOOKS = 300  # places at which the wall is measured
 THIN_SHARE = 0.2  # of the surface with a wall thinner than a line: more is a mistake, or paper
 
@@ -287,6 +289,7 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
     for i, (solid, own, twin) in enumerate(order):
         cell = Cell(solid, search_room, view, symmetric=own, count=2 if twin else 1)
         tree = search.run(cell, part_of(progress, i / len(order), (i + 1) / len(order)))
+        tree = _in_one_plane(cell, tree, limits)
         nodes.append(tree)
         if twin:
             assert middle is not None
@@ -301,6 +304,25 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
                 parts.append(_preview(leaf, room, options))
     least = _at_least(few, piece.solid.volume(), room, len(bodies))
     return Plan(tuple(nodes), tuple(parts), search.tally, float(seams[0]), float(seams[1]), least)
+
+
+def _in_one_plane(cell: Cell, tree: Node, limits: Limits) -> Node:
+    """Return a tree in which cuts that nearly share a plane do share it, wherever every part still fits.
+
+    One seam that runs on over two parts is easier to hide than two a few millimetres apart.
+    """
+    for a, b in itertools.permutations(dict.fromkeys(tree.planes), 2):
+        step = abs(a.offset - b.offset)
+        if a.normal != b.normal or not 0 < step < ALIGN_MM or {a, b} & set(limits.locked):
+            continue
+        tried = tree.replaced(b, a)
+        found = [leaf for leaf, _ in _leaves(cell, tried) if leaf is not None]
+        allowed = limits.allow(a, cell) and len(found) == len(
+            [1 for leaf, _ in _leaves(cell, tree) if leaf is not None]
+        )
+        if allowed and all(turn_to_fit(hull_points(leaf), cell.room, 1.0).fits for leaf in found):
+            tree = tried
+    return tree
 
 
 def thin_share(solid: Any, line_mm: float) -> tuple[float, FloatArray]:

@@ -65,7 +65,7 @@ class Weights:
     square: float = 0.3
     joints: float = 0.35
     sliver: float = 0.5
-    symmetry: float = 0.3
+    symmetry: float = 0.6
     stand: float = 0.2
     even: float = 0.1
 
@@ -148,6 +148,15 @@ class Node:
             self.plane and self.plane.mirrored(middle),
             tuple(n.mirrored(middle) for n in self.above),
             tuple(n.mirrored(middle) for n in self.below),
+        )
+
+    def replaced(self, old: Plane, new: Plane) -> Node:
+        """Return the tree with one plane in the place of another."""
+        return Node(
+            self.bounds,
+            new if self.plane == old else self.plane,
+            tuple(n.replaced(old, new) for n in self.above),
+            tuple(n.replaced(old, new) for n in self.below),
         )
 
     @property
