@@ -299,12 +299,13 @@ def _marked(band: Any, name: str, plane: RingPlane, section: Section, options: R
         fits = int((room / options.text_mm * 6 + 2) / ADVANCE)
         remarks.append(f"the mark was cut short after {fits} letters")
         marks[0] = (marks[0][0][:fits], marks[0][1])
-    sections = cut(mesh_of(band), (0, 0, 1), [base, 0.5 * options.height_mm, options.height_mm - base])
+    sections = cut(mesh_of(band), (0, 0, 1), [base, options.height_mm - base])
+    walls = [_outer_wall(section) for section in sections]
     shorter = [f"{plane.name} {options.label}".strip(), plane.name]
     held = []
     for number, (text, way) in enumerate(marks):
         tries = [text, *(t for t in shorter if len(t) < len(text))] if number == 0 else [text]
-        fitting = [t for t in tries if _wall_behind((t, way), sections, options.text_mm) >= 2 * options.text_depth_mm]
+        fitting = [t for t in tries if _wall_behind((t, way), walls, options.text_mm) >= 2 * options.text_depth_mm]
         held += [(t, way) for t in fitting[:1]]
         if fitting[:1] != [text]:
             instead = f", so it says {fitting[0]}" if fitting else ""
@@ -312,19 +313,25 @@ def _marked(band: Any, name: str, plane: RingPlane, section: Section, options: R
     return engraved(band, held, base, options.text_mm, options.text_depth_mm) if held else band
 
 
-def _wall_behind(mark: tuple[str, FloatArray], sections: Sequence[Section], text_mm: float) -> float:
-    """Return the least wall of a lying band, seen from outside, over the width of a mark and a letter more, mm."""
+def _outer_wall(section: Section) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return a lying band's outer stretches: middles (n, 2), lengths (n,), and the wall behind each (n,), mm."""
+    outer = [
+        (loop.points[:, :2], np.roll(loop.points, -1, axis=0)[:, :2], thick)
+        for loop, thick in zip(section.loops, wall_thickness(section))
+        if loop.closed and loop.role == "outer"
+    ]
+    start, end, wall = (np.concatenate(columns) for columns in zip(*outer))
+    return 0.5 * (start + end), np.linalg.norm(end - start, axis=1), wall
+
+
+def _wall_behind(
+    mark: tuple[str, FloatArray], walls: Sequence[tuple[FloatArray, FloatArray, FloatArray]], text_mm: float
+) -> float:
+    """Return the least of some walls, seen from outside, over the width of a mark and a letter more, mm."""
     text, way = mark
     reach = 0.5 * width_of(text, text_mm) + text_mm
     least = np.inf
-    for section in sections:
-        outer = [
-            (loop.points[:, :2], np.roll(loop.points, -1, axis=0)[:, :2], thick)
-            for loop, thick in zip(section.loops, wall_thickness(section))
-            if loop.closed and loop.role == "outer"
-        ]
-        start, end, wall = (np.concatenate(columns) for columns in zip(*outer))
-        middle, length = 0.5 * (start + end), np.linalg.norm(end - start, axis=1)
+    for middle, length, wall in walls:
         from_centre = middle - 0.5 * (middle.min(axis=0) + middle.max(axis=0))
         spot = middle[np.argmax(from_centre @ way / np.linalg.norm(from_centre, axis=1))]
         near = (np.linalg.norm(middle - spot, axis=1) < reach + 0.5 * length) & ~np.isnan(wall)
