@@ -16,7 +16,7 @@ from arming_cap.core.wearer.scan import form_of_scan
 from arming_cap.core.wearer.scanplace import ASKED
 from validate_scans import errors_of, is_right
 
-SEEDS = (1, 3, 9, 11, 17, 18, 22)
+SEEDS = (1, 9, 11, 17, 22)
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -36,9 +36,9 @@ COARSE_MM, COARSE_WIDTH_MM, COARSE_KNOTS = 3.0, 28.0, 160
 FINE_MM, FINE_WIDTH_MM, FINE_KNOTS = 0.9, 12.0, 420
 # A skull is smooth: there the fine field would follow noise alone.
 SKULL = ("crown", "temple", "parietal", "occiput")
-SKULL_COARSE_MM, SKULL_FINE_MM = 2.0, 0.25
+SKULL_COARSE_MM, SKULL_FINE_MM = 1.2, 0.25
 # Error that neighbouring points share and no mean takes away.
-SHARED_MM = 0.3
+SHARED_MM = 0.5
 # How much a vertex minds sliding along the surface, as a share of its gap's worth.
 SLIDE = 0.05
 NORMAL_CELL_MM = 6.0
