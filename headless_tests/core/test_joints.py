@@ -7,6 +7,8 @@ the proof by booleans inside.
 
 from __future__ import annotations
 
+import functools
+
 import igl
 import numpy as np
 import pytest
@@ -24,10 +26,16 @@ ANY = Limits()
 ACROSS = Limits(locked=(Plane((0.0, 0.0, 1.0), 150.0),))
 
 
+@functools.cache
 def parted(mesh, volume=COMMON, limits=ANY):
     piece = workpiece([mesh], mesh.name)
     options = SplitOptions(volume, limits=limits)
     return piece, apply_plan(piece, plan_split(piece, options), options)[0]
+
+
+@functools.cache
+def jointed(mesh, volume):
+    return add_joints(parted(mesh, volume)[1])
 
 
 def hole_volume(joint):
@@ -48,7 +56,7 @@ PIECES = [
 def test_every_hole_takes_just_its_own_volume(mesh, volume):
     """More would be a hole through a wall less than whole, or two holes in one place; less a hole in the open."""
     _, parts = parted(mesh, volume)
-    made = add_joints(parts)
+    made = jointed(mesh, volume)
     assert made.joints
     for i, (before, after) in enumerate(zip(parts, made.parts)):
         own = sum(hole_volume(j) for j in made.joints if i in j.parts)
@@ -79,8 +87,7 @@ def test_a_line_of_wall_stays_around_every_hole(mesh, volume):
 
 @pytest.mark.parametrize(("mesh", "volume"), PIECES)
 def test_two_joints_or_more_hold_a_face_that_has_room(mesh, volume):
-    _, parts = parted(mesh, volume)
-    made = add_joints(parts)
+    made = jointed(mesh, volume)
     told = [r for r in made.remarks if "joint" in r]
     for face in made.faces:
         here = [j for j in made.joints if j.parts == face.parts and abs(face.plane.distances(j.at[None])[0]) < 1e-4]
@@ -165,8 +172,8 @@ def test_faces_are_where_parts_met():
 
 @pytest.mark.parametrize(("mesh", "volume"), PIECES)
 def test_numbers_are_cut_where_they_are_not_seen(mesh, volume):
-    piece, parts = parted(mesh, volume)
-    made = add_joints(parts)
+    piece, _ = parted(mesh, volume)
+    made = jointed(mesh, volume)
     numbered, places, remarks = number_parts(made.parts, piece.view)
     assert not remarks
     for before, after, place in zip(made.parts, numbered, places):

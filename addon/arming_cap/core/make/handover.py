@@ -233,8 +233,9 @@ def _facts(part: Finished) -> dict[str, Any]:
             {"name": f"{'body' if v > 0 else 'void'} {i + 1}", "volume_mm3": v} for i, v in enumerate(part.shells)
         ],
         "worn": {
-            "translation_mm": [float(v) for v in part.worn.translation_mm],
-            "rotation_deg": [float(v) for v in part.worn.rotation_deg],
+            # Rounded, so that the last bits of one numpy or another do not show.
+            "translation_mm": [round(float(v), 9) + 0.0 for v in part.worn.translation_mm],
+            "rotation_deg": [round(float(v), 9) + 0.0 for v in part.worn.rotation_deg],
         },
         "plate": part.plate + 1,
         "at_mm": [round(v, 4) for v in part.at_mm],

@@ -22,7 +22,7 @@ from ..progress import Progress, part_of, silent
 from .boxfit import Turn, extents_in, frames, grid_count, reaching, turn_to_fit
 from .estimate import Estimate, Filament, estimate
 from .solid import mesh_of, raw_mesh, united
-from .split_cell import CRUMB_MM3, Cell, Plane, View, box_of, hull_points, shells_of, stand_in
+from .split_cell import Cell, Plane, View, box_of, crumb_of, hull_points, shells_of, stand_in
 from .split_search import Limits, Node, Search, Tally, Weights, paired
 
 # A piece that a grid would cut into more than this is not planned: the printer is too small for it.
@@ -430,6 +430,8 @@ def apply_plan(
         turn = turn_to_fit(hull_points(piece.solid), room, 1.0)
         if turn.fits:
             return [CutPart(piece.solid, (), turn)], remarks
+    if len(plan.bodies) > 1:
+        remarks.append(f"{len(plan.bodies)} bodies touch nowhere: each is a piece by itself")
     waiting: list[tuple[Any, Node, tuple[tuple[Plane, int], ...]]] = [
         (s, n, ()) for s, n in _matched(shells_of(piece.solid), plan.bodies)
     ]
@@ -469,9 +471,10 @@ def cut_in_two(solid: Any, plane: Plane) -> tuple[list[Any], list[Any]]:
     from manifold3d import Manifold, OpType
 
     sides = [shells_of(half) for half in solid.split_by_plane(plane.normal, plane.offset)]
-    kept = [[s for s in side if s.volume() > CRUMB_MM3] for side in sides]
+    least = crumb_of(solid)
+    kept = [[s for s in side if s.volume() > least] for side in sides]
     for i in (0, 1):
-        crumbs = [s for s in sides[i] if s.volume() <= CRUMB_MM3]
+        crumbs = [s for s in sides[i] if s.volume() <= least]
         if crumbs and kept[1 - i]:
             together = Manifold.batch_boolean([*kept[1 - i], *crumbs], OpType.Add)
             kept[1 - i] = shells_of(together)

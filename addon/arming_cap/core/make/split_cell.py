@@ -19,8 +19,9 @@ from .boxfit import Turn, extents_in, frames, grid_count, on_plate, own_axes, re
 from .solid import bodies_of, raw_mesh
 
 STAND_IN_TRIANGLES = 4000
-# A shell left by a cut with less volume than this is a crumb of the surface's roughness, not a part.
-CRUMB_MM3 = 30.0
+# What a cut leaves with less volume than this, and less than this share of what was cut, is a crumb of a rough surface
+# and no part.
+CRUMB_MM3, CRUMB_SHARE = 30.0, 1e-3
 SAMPLES = 1200
 # A cut within this of a sharp edge that runs along it hides in the edge.
 CREASE_MM = 1.5
@@ -108,6 +109,11 @@ def shells_of(solid: Any) -> list[Any]:
     shells = solid.decompose()
     bodies = shells if len(shells) == 1 else bodies_of(shells)[0]
     return sorted(bodies, key=lambda b: (-round(b.volume(), 3), b.bounding_box()))
+
+
+def crumb_of(solid: Any) -> float:
+    """Return the volume up to which what a cut leaves of a solid is a crumb, mm³."""
+    return min(CRUMB_MM3, CRUMB_SHARE * float(solid.volume()))
 
 
 def box_of(solid: Any) -> FloatArray:
@@ -263,7 +269,8 @@ class Cell:
     def sides(self, plane: Plane) -> tuple[list[Any], list[Any]]:
         """Return the shells above and below a plane, crumbs left out."""
         above, below = self.solid.split_by_plane(plane.normal, plane.offset)
-        return tuple([s for s in shells_of(side) if s.volume() > CRUMB_MM3] for side in (above, below))  # type: ignore[return-value]
+        least = crumb_of(self.solid)
+        return tuple([s for s in shells_of(side) if s.volume() > least] for side in (above, below))  # type: ignore[return-value]
 
 
 @dataclass(frozen=True, eq=False)

@@ -176,7 +176,7 @@ def joints_of(split: Split) -> list[dict[str, Any]]:
             "kind": j.kind,
             "parts": [j.parts[0] + 1, j.parts[1] + 1],
             "at": [float(v) for v in j.at],
-            "axis": [float(v) for v in j.axis],
+            "axis": [round(float(v), 9) + 0.0 for v in j.axis],
             "diameter_mm": round(j.diameter_mm, 4),
             "depth_mm": round(j.depth_mm, 4),
             "pin_mm": round(j.pin_mm, 4),
