@@ -83,6 +83,14 @@ def parser() -> argparse.ArgumentParser:
     )
     one.add_argument("--passage", action="store_true", help="also the smallest scale at which it goes on as a whole")
     one.add_argument(
+        "--walls",
+        type=_positive,
+        nargs="?",
+        const=0.8,
+        metavar="MM",
+        help="also the thinnest wall; warn under MM (0.8)",
+    )
+    one.add_argument(
         "--pin", action="append", default=[], metavar="FREEDOM", help="what seating leaves alone: pitch, ..."
     )
     one.add_argument("--foam", type=_foam, default=[3, 5, 10, 15, 20, 25], metavar="MM,MM,...", help="foam in stock")
@@ -111,6 +119,10 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--keep-loose", action="store_true", help="keep what touches the ring nowhere")
     one.add_argument("--label", default="", metavar="TEXT", help="cut into the rings too: scale, date or code")
     one.add_argument("--volume", type=_volume, metavar="WxDxH", help="of the printer, in mm; larger rings are cut")
+
+    one = fitted("relief", "room made inside where it is lacking; the outside and the scale stay")
+    one.add_argument("--clearance", type=_number, default=0.0, metavar="MM", help="wanted over the allowances")
+    one.add_argument("--wall", type=_positive, default=1.2, metavar="MM", help="left under the outside everywhere")
 
     one = verb("split", "parts that fit the printer, with joints, oriented and laid out")
     one.add_argument("mesh", nargs="+", metavar="MESH", help="one file for each part of the piece")

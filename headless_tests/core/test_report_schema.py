@@ -45,6 +45,8 @@ WORDED = {
     "sight": {"left": VIEW, "right": VIEW, "both_eyes_deg": 104.0, "open_fraction": 0.4,
               "seen": {"left": VIEW, "right": VIEW, "both_eyes_deg": 100.0, "open_fraction": 0.3}},
     "ring": {"rings": [RING]},
+    "relief": {"parts": [{"part": "shell", "file": "shell-relieved.stl", "watertight": True}], "removed_mm3": 2.5e4,
+               "margin_before_mm": -2.0, "margin_after_mm": 0.0, "short": [], "verdict": "pass"},
     "split": {"parts": [{"file": "a.3mf", "size_mm": [100, 90, 80], "volume_mm3": 1e5, "watertight": True}],
               "cuts": [], "joints": []},
     "wearer estimate": {"dimensions": {"head_breadth": {"mean_mm": 154.3, "sd_mm": 5.5, "source": "estimated"}}},
@@ -110,8 +112,8 @@ def without(document: dict, path: tuple) -> dict:
 def test_schema_is_itself_valid_and_names_every_verb():
     Draft202012Validator.check_schema(SCHEMA)
     assert SCHEMA["properties"]["verb"]["enum"] == [
-        "check", "section", "clearance", "size", "don", "sight", "ring", "split", "wearer estimate", "wearer form",
-        "wearer record",
+        "check", "section", "clearance", "size", "don", "sight", "ring", "relief", "split", "wearer estimate",
+        "wearer form", "wearer record",
     ]  # fmt: skip
     assert set(SCHEMA["properties"]["verb"]["enum"]) == set(RESULTS)
 
@@ -141,6 +143,7 @@ def test_documents_of_every_verb_are_taken_and_no_required_key_may_be_missing(ve
         ("size", ("scale",), 0.0),
         ("don", ("passes",), "yes"),
         ("sight", ("open_fraction",), 1.2),
+        ("relief", ("short",), None),
         ("split", ("parts", 0, "watertight"), 1),
         ("wearer estimate", ("dimensions", "head_breadth", "source"), "guessed"),
     ],

@@ -3,7 +3,20 @@
 
 from .checking import check
 from .fitting import clearance, don, section, sight, size
-from .making import ring, split
+from .making import relief, ring, split
 from .wearers import estimate, form, record
 
-__all__ = ["check", "clearance", "don", "estimate", "form", "record", "ring", "section", "sight", "size", "split"]
+__all__ = [
+    "check",
+    "clearance",
+    "don",
+    "estimate",
+    "form",
+    "record",
+    "relief",
+    "ring",
+    "section",
+    "sight",
+    "size",
+    "split",
+]

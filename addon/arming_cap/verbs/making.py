@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The verbs that make what is printed: ring, split."""
+"""The verbs that make what is printed: ring, relief, split."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from typing import Any
 
 from ..core.errors import InputError
 from ..core.progress import Progress, part_of
-from .reading import Outcome, mm, print_rows, read_piece
+from ..core.verdict import Status
+from .reading import Outcome, mm, point, print_rows, read_case, read_piece, seat_of_case
 
 
 def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
@@ -47,6 +48,41 @@ def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
         print(f"paper templates: {paper['file']}, in {options.out}", file=stdout)
 
     return Outcome({"rings": shown, "templates": paper}, inputs, warnings, False, show)
+
+
+def relief(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """Take the inside of a piece back where margins fail; the outside and the scale stay."""
+    from ..core.formats import write_mesh
+    from ..core.make.handover import safe_stem
+    from ..core.make.relief import relieve
+
+    if options.out is None:
+        raise InputError("no folder to write to", remedy="add --out DIR")
+    case = read_case(options, part_of(progress, 0.0, 0.2))
+    pose = seat_of_case(case, options, part_of(progress, 0.2, 0.3))
+    found = relieve(
+        case.piece, case.wearer, pose, options.clearance, options.wall, progress=part_of(progress, 0.3, 0.95)
+    )
+    options.out.mkdir(parents=True, exist_ok=True)
+    files = []
+    for part in found.piece.parts:
+        path = options.out / f"{safe_stem(part.name)}-relieved.stl"
+        write_mesh(path, part.mesh)
+        files.append({"part": part.name, "file": path.name, "watertight": part.mesh.soundness.closed})
+    status = Status.FAIL if found.short else Status.PASS
+    result = {**found.as_dict(), "parts": files, "seat": pose.as_dict(), "verdict": status.value}
+
+    def show(stdout: Any) -> None:
+        before, after = result["margin_before_mm"], result["margin_after_mm"]
+        print(
+            f"least margin {mm(before)} before, {mm(after)} after; {found.removed_mm3 / 1000:.1f} cm³ gone", file=stdout
+        )
+        for place, missing in found.short:
+            print(f"    {missing:.1f} mm still missing at {point(place.at)}, part {place.part}", file=stdout)
+        for one in files:
+            print(f"    {one['file']}, in {options.out}", file=stdout)
+
+    return Outcome(result, case.inputs, [*case.warnings, *found.remarks], status is Status.FAIL, show)
 
 
 def split(options: argparse.Namespace, progress: Progress) -> Outcome:
