@@ -87,11 +87,20 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
     )
     pads = padding(case.piece, case.wearer, found.pose, found.scale, options.foam)
     result = {**found.as_dict(), "padding": [pad.as_dict() for pad in pads]}
+    if options.walls is not None:
+        from ..core.fit.thickness import thickness
+
+        walls = thickness(case.piece, found.scale, options.walls)
+        result["walls"] = walls.as_dict()
     if options.passage:
         from ..core.fit.donning import smallest_scale
 
         seat_of = _seat_of(case, options)
         result["passage_scale"] = smallest_scale(case.piece, case.wearer, seat_of, progress=part_of(progress, 0.8, 1.0))
+
+    warnings = [*case.warnings, *found.warnings]
+    if options.walls is not None and walls.warning:
+        warnings.append(f"at {100 * found.scale:.1f} %, {walls.warning}")
 
     def show(stdout: Any) -> None:
         from ..core.report.sizes import sentences
@@ -106,7 +115,7 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
             print("\npadding at that scale, where a gap takes it", file=stdout)
             print_rows(stdout, [(in_words(region) if region else "in all", foam) for region, foam in by_region(pads)])
 
-    return Outcome(result, case.inputs, [*case.warnings, *found.warnings], False, show)
+    return Outcome(result, case.inputs, warnings, False, show)
 
 
 def don(options: argparse.Namespace, progress: Progress) -> Outcome:

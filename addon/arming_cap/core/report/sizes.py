@@ -41,6 +41,8 @@ def sentences(found: Mapping[str, Any], clearance_mm: float = 0.0) -> list[str]:
             f"printed solid in PLA: {found['grams']:.0f} g{against}; each per cent more adds "
             f"{found['grams_per_percent']:.1f} g"
         )
+    if walls := found.get("walls"):
+        lines.append(f"thinnest wall there: {figure(walls['least_mm'], 2)} mm, in {walls['part']}")
     if len(found["curve"]) > 1:
         lines.append(f"chance of fitting: {_chances(found['curve'])}")
     if advice := found.get("next_reading"):
