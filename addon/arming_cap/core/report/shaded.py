@@ -6,7 +6,7 @@ from __future__ import annotations
 import base64
 import struct
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,6 +19,7 @@ PAPER = np.array([0xFD, 0xFC, 0xF9], float)
 INK = np.array([0x22, 0x26, 0x2B], float)
 # Apart in lightness first, so that grey print tells neighbours apart; numbers stand on the parts besides.
 TINTS = ("#d9c9a3", "#8fa9c4", "#b7c7a0", "#c49a8a", "#a79fbf", "#e3dcd2", "#7f9a94", "#cfa9b8")
+ROWS_AT_ONCE = 500_000
 FINER = 2  # drawn this much finer each way, then averaged
 
 
@@ -107,44 +108,64 @@ def render(meshes: Sequence[TriangleMesh], tints: Sequence[str], camera: Camera,
 
 
 def _fill(pixels: FloatArray, bright: FloatArray, number: int, buffers: tuple[Any, Any, Any]) -> None:
-    """Draw triangles (k, 3, 3) of pixel x, y and depth into the buffers, nearest on top."""
+    """Draw triangles (k, 3, 3) of pixel x, y and depth into the buffers, nearest on top: row by row, span by span."""
+    h, w = buffers[0].shape
+    low = np.ceil(pixels[:, :, 1].min(axis=1) - 0.5).astype(np.int64).clip(0, h)
+    rows = (np.floor(pixels[:, :, 1].max(axis=1) - 0.5).astype(np.int64).clip(-1, h - 1) - low + 1).clip(0)
+    for few in _batches(rows, ROWS_AT_ONCE):
+        which = np.repeat(few, rows[few])
+        y = low[which] + _steps(rows[few])
+        # Where the row's middle crosses the triangle's sides.
+        left, right = np.full(len(which), np.inf), np.full(len(which), -np.inf)
+        for i in range(3):
+            a, b = pixels[which, i], pixels[which, (i + 1) % 3]
+            rise = np.where(a[:, 1] == b[:, 1], np.inf, b[:, 1] - a[:, 1])
+            share = (y + 0.5 - a[:, 1]) / rise
+            on = (share >= 0) & (share <= 1) & np.isfinite(rise)
+            x = a[:, 0] + share * (b[:, 0] - a[:, 0])
+            left, right = np.where(on, np.minimum(left, x), left), np.where(on, np.maximum(right, x), right)
+        good = right >= left
+        which, y, left, right = which[good], y[good], left[good], right[good]
+        start = np.ceil(left - 0.5 - 1e-9).astype(np.int64).clip(0, w)
+        length = (np.floor(right - 0.5 + 1e-9).astype(np.int64).clip(-1, w - 1) - start + 1).clip(0)
+        for spans in _batches(length, ROWS_AT_ONCE):
+            triangle = np.repeat(which[spans], length[spans])
+            at = np.repeat(start[spans], length[spans]) + _steps(length[spans])
+            _put(pixels, bright, number, buffers, triangle, at, np.repeat(y[spans], length[spans]))
+
+
+def _batches(count: Any, most: int) -> Iterator[Any]:
+    """Yield runs of rows whose counts together stay near `most`, without those that count nothing."""
+    rows = np.flatnonzero(count)
+    if len(rows):
+        yield from np.split(rows, np.flatnonzero(np.diff(np.cumsum(count[rows]) // most)) + 1)
+
+
+def _steps(count: Any) -> Any:
+    """Return 0, 1, ... up to each count, one after the other."""
+    return np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
+
+
+def _put(
+    pixels: FloatArray, bright: FloatArray, number: int, buffers: tuple[Any, Any, Any], which: Any, x: Any, y: Any
+) -> None:
+    """Write the pixels (x, y) of some triangles where they are nearest."""
     depth, shade, owner = buffers
-    h, w = depth.shape
-    low = np.floor(pixels[:, :, :2].min(axis=1)).astype(np.int64).clip(0)
-    high = np.ceil(pixels[:, :, :2].max(axis=1)).astype(np.int64)
-    high = np.minimum(high, [w - 1, h - 1])
-    span = high - low + 1
-    # All pixels of all triangles' boxes at once, in batches that fit the memory.
-    count = span.prod(axis=1)
-    ends = np.cumsum(count)
-    start = 0
-    while start < len(pixels):
-        stop = int(np.searchsorted(ends, (ends[start - 1] if start else 0) + 2_000_000, side="right"))
-        rows = np.arange(start, max(stop, start + 1))
-        start = int(rows[-1]) + 1
-        which = np.repeat(rows, count[rows])
-        step = np.arange(len(which)) - np.repeat(np.cumsum(count[rows]) - count[rows], count[rows])
-        x = low[which, 0] + step % span[which, 0]
-        y = low[which, 1] + step // span[which, 0]
-        a, b, c = (pixels[which, i] for i in range(3))
-        px, py = x + 0.5, y + 0.5
-        area = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (c[:, 0] - a[:, 0]) * (b[:, 1] - a[:, 1])
-        area = np.where(np.abs(area) < 1e-12, 1e-12, area)
-        v = ((px - a[:, 0]) * (c[:, 1] - a[:, 1]) - (c[:, 0] - a[:, 0]) * (py - a[:, 1])) / area
-        u = ((b[:, 0] - a[:, 0]) * (py - a[:, 1]) - (px - a[:, 0]) * (b[:, 1] - a[:, 1])) / area
-        hit = (v >= -1e-9) & (u >= -1e-9) & (u + v <= 1 + 1e-9)
-        x, y, which = x[hit], y[hit], which[hit]
-        z = a[hit, 2] + v[hit] * (b[hit, 2] - a[hit, 2]) + u[hit] * (c[hit, 2] - a[hit, 2])
-        order = np.lexsort((z, y * w + x))
-        cell = (y * w + x)[order]
-        top = np.append(cell[1:] != cell[:-1], True) if len(cell) else np.zeros(0, bool)
-        chosen = order[top]
-        x, y, z, which = x[chosen], y[chosen], z[chosen], which[chosen]
-        nearer = z > depth[y, x]
-        x, y = x[nearer], y[nearer]
-        depth[y, x] = z[nearer]
-        shade[y, x] = bright[which[nearer]]
-        owner[y, x] = number
+    a, b, c = (pixels[which, i] for i in range(3))
+    area = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (c[:, 0] - a[:, 0]) * (b[:, 1] - a[:, 1])
+    area = np.where(np.abs(area) < 1e-12, 1e-12, area)
+    v = ((x + 0.5 - a[:, 0]) * (c[:, 1] - a[:, 1]) - (c[:, 0] - a[:, 0]) * (y + 0.5 - a[:, 1])) / area
+    u = ((b[:, 0] - a[:, 0]) * (y + 0.5 - a[:, 1]) - (x + 0.5 - a[:, 0]) * (b[:, 1] - a[:, 1])) / area
+    z = a[:, 2] + v.clip(0, 1) * (b[:, 2] - a[:, 2]) + u.clip(0, 1) * (c[:, 2] - a[:, 2])
+    cell = y * depth.shape[1] + x
+    order = np.lexsort((z, cell))
+    chosen = order[np.append(np.diff(cell[order]) != 0, True)]
+    x, y, z, which = x[chosen], y[chosen], z[chosen], which[chosen]
+    nearer = z > depth[y, x]
+    x, y = x[nearer], y[nearer]
+    depth[y, x] = z[nearer]
+    shade[y, x] = bright[which[nearer]]
+    owner[y, x] = number
 
 
 def _outlines(depth: FloatArray, owner: Any, jump_mm: float) -> Any:
