@@ -125,3 +125,17 @@ def test_rings_and_templates_are_written_and_shown(scene, tmp_path):
     assert (tmp_path / "rings" / "templates.pdf").exists()
     assert list((tmp_path / "rings").glob("*.3mf"))
     assert [ob for ob in scene.objects if ob.name.startswith("Scene, ")]
+
+
+def test_room_is_made_in_new_objects_and_the_piece_is_kept(scene):
+    """A ball of 90 mm that keeps 11 mm, in a band of 100 to 103 mm: 1 mm is taken out, 1.2 mm and more are left."""
+    form, band = ball_in_band()
+    form.arming_cap.allowance_mm = 11.0
+    select(band)
+    assert bpy.ops.arming_cap.make_room() == {"FINISHED"}
+    new = scene.objects["Band relieved"]
+    assert new.arming_cap.role == "PART" and band.arming_cap.role == "NONE" and band.hide_get()
+    level = [v.co[:] for v in new.data.vertices if abs(v.co[2]) < 5.0]
+    radius = np.hypot(*np.array(level)[:, :2].T)
+    assert radius.min() == pytest.approx(101.0, abs=0.35)
+    assert corners(new).max(axis=0) == pytest.approx(corners(band).max(axis=0), abs=0.01)

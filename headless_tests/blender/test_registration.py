@@ -129,7 +129,7 @@ def test_what_writes_can_be_undone(extension):
 def test_a_button_that_is_off_says_why(scene):
     off = "set_role set_piece check_fit show_place export_report stop add_allowance save_card make_form"
     off += " play_passage end_passage find_head add_landmarks plan_split add_cut drop_plan apply_split export_split"
-    for name in f"{off} make_rings show_margins record_outcome".split():
+    for name in f"{off} make_rings show_margins record_outcome make_room".split():
         operator = getattr(bpy.ops.arming_cap, name)
         assert not operator.poll()
         with pytest.raises(RuntimeError, match=r"poll\(\).*\S") as caught:

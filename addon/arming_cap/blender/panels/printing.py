@@ -19,6 +19,7 @@ class ARMINGCAP_PT_print(Tab, Panel):
     def draw(self, context: Context) -> None:
         layout, own = self.layout, context.scene.arming_cap.printer
         layout.operator("arming_cap.make_rings", icon="MESH_TORUS")
+        layout.operator("arming_cap.make_room", icon="MOD_SKIN")
         column = layout.column(align=True)
         column.use_property_split = True
         column.use_property_decorate = False

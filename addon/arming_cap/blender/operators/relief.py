@@ -1,0 +1,90 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Room inside where it is lacking: new objects, the outside and the scale as they were."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from bpy.props import FloatProperty
+from bpy.types import Context, Operator
+
+from ...core.errors import InputError
+from .. import forms, work
+from .. import scene as scenes
+from .split import cast_to_split
+
+
+class ARMINGCAP_OT_make_room(work.InBackground, Operator):
+    """Take the inside of the active piece back where room is lacking, as new objects; the piece is kept, hidden"""
+
+    bl_idname = "arming_cap.make_room"
+    bl_label = "Make Room Inside"
+    bl_options = {"REGISTER", "UNDO"}
+
+    doing = "Making room"
+
+    if TYPE_CHECKING:
+        wall_mm: float
+    else:
+        wall_mm: FloatProperty(
+            name="Wall",
+            description="Wall that is left under the outside everywhere",
+            subtype="DISTANCE_CAMERA",
+            default=1.2,
+            min=0.2,
+            max=50.0,
+            precision=1,
+        )
+
+    _parts: tuple[str, ...]
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        cast = cast_to_split(context)
+        if cast is None or not cast.form:
+            cls.poll_message_set("Make a part of a piece with a wearer the active object first")
+            return False
+        return cls.idle()
+
+    def begin(self, context: Context) -> work.Work:
+        """Copy out the piece and its wearer, as placed."""
+        from ...core.piece import Part, Piece
+
+        scene, cast = context.scene, cast_to_split(context)
+        if scene.arming_cap.seat != "fixed":
+            raise InputError(
+                "room is made where the piece stands", source=cast.piece, remedy="place it, and set Seat to As Placed"
+            )
+        mm, depsgraph = scenes.mm_per_unit(scene), scenes.depsgraph_of(scene)
+        self._parts = cast.parts
+        piece = Piece(
+            cast.piece, tuple(Part(name, scenes.mesh_of(scene.objects[name], depsgraph, mm)) for name in cast.parts)
+        )
+        body, form, wall = scenes.body_of(scene.objects[cast.form], depsgraph, mm), cast.form, round(self.wall_mm, 3)
+
+        def task(progress: Any) -> Any:
+            from ...core.make.relief import relieve
+
+            return relieve(piece, body.wearer(form), wall_mm=wall, progress=progress)
+
+        return work.Work(task)
+
+    def end(self, context: Context, result: Any) -> set[str]:
+        """Add the relieved parts in the place of the old ones, which are hidden and lose their role."""
+        scene, mm = context.scene, scenes.mm_per_unit(context.scene)
+        for part in result.piece.parts:
+            old = scene.objects.get(part.name)
+            new = forms.add_mesh(scene, part.mesh, f"{part.name} relieved", mm)
+            if old is not None:
+                for key in ("role", "piece", "worn_by"):
+                    setattr(new.arming_cap, key, getattr(old.arming_cap, key))
+                old.arming_cap.role = "NONE"
+                old.hide_set(True)
+        for place, missing in result.short:
+            self.report({"WARNING"}, f"{missing:.1f} mm are still missing at part {place.part}: the wall ends there")
+        margin = f"least margin {result.before.margin_mm:.1f} mm before, {result.after.margin_mm:.1f} mm after"
+        self.report({"INFO"}, f"{margin}; {result.removed_mm3 / 1000:.1f} cm³ gone")
+        return {"FINISHED"}
+
+
+classes = (ARMINGCAP_OT_make_room,)
