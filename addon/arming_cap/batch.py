@@ -129,6 +129,7 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--volume", required=True, type=_volume, metavar="WxDxH", help="of the printer, in mm")
     one.add_argument("--margin", type=_not_negative, default=0.0, metavar="MM", help="kept free all round, for a brim")
     one.add_argument("--no-joints", action="store_true", help="plain cut faces, nothing cut into them")
+    one.add_argument("--no-numbers", action="store_true", help="no part numbers and arrows cut in")
     one.add_argument("--plan-only", action="store_true", help="say what would be cut, and write nothing")
     one.add_argument("--lock", action="append", default=[], type=_four, metavar="NX,NY,NZ,D", help="a cut to make")
     one.add_argument(

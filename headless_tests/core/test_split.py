@@ -205,6 +205,14 @@ def test_weights_decide_where_the_seam_goes():
     assert seen.front_mm > 100
 
 
+def test_a_seam_hides_in_a_sharp_edge():
+    """A tube with a step in its outside, off the middle, where a cut is nowhere worse: the step is taken."""
+    profile = [(90, 0), (100, 0), (100, 135), (96, 135), (96, 300), (90, 300), (90, 0)]
+    _, plan, _ = cut(shapes.revolved(profile, 64))
+    (plane,) = plan.planes
+    assert abs(plane.normal[2]) == 1 and abs(plane.offset * plane.normal[2] - 135) < 1.5
+
+
 def test_bad_input_is_one_line():
     for mesh, volume, word in (
         (shapes.box((300, 300, 300)), (20, 20, 20), "would need about"),

@@ -132,7 +132,7 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
         plan,
         wishes,
         None if options.no_joints else joints,
-        numbers=not options.no_joints,
+        numbers=not (options.no_joints or options.no_numbers),
         progress=part_of(progress, 0.6, 0.8),
     )
     result = hand_over(done, options.out, part_of(progress, 0.8, 1.0))

@@ -24,13 +24,15 @@ import numpy as np
 from ..arrays import BoolArray, FloatArray
 from ..progress import Progress, silent
 from .boxfit import frames, grid_count, own_axes, ratios
-from .split_cell import Cell, Plane, SeamCost, box_of
+from .split_cell import CREASE_MM, Cell, Plane, SeamCost, box_of
 
 BEAM = 5
 TRIED = 12  # planes tried on the solid, for each part that is cut
 BRANCHES = 4  # of them are followed
 # What a part counts for each time more that it is too large: it breaks ties on the way.
 EXCESS = 0.15
+# Sharp edges in one plane count as a place for a seam from this share of the part's size on.
+CREASE_SHARE = 0.5
 COARSE_FRAMES = 80
 # The refined rotation gains about this over the best of the coarse ones.
 COARSE_GAIN = 1.05
@@ -421,6 +423,7 @@ def candidates(cell: Cell, more: Sequence[Plane] = ()) -> tuple[list[Plane], Flo
                 offsets |= {low + k * size, high - k * size}
         if middle is not None and abs(abs(normal[0]) - 1) < 1e-9:
             offsets.add(middle * normal[0])
+        offsets |= _along_creases(cell, normal)
         offsets |= {p.offset * float(np.sign(n @ normal)) for p, n in extra if abs(n @ normal) > 1 - 1e-9}
         margin = min(2.0, 0.02 * (high - low))
         levels = np.array(sorted(o for o in offsets if low + margin < o < high - margin))
@@ -431,6 +434,25 @@ def candidates(cell: Cell, more: Sequence[Plane] = ()) -> tuple[list[Plane], Flo
         planes += [Plane(facing, float(level)) for level in levels]
         hope += guess.tolist()
     return planes, np.array(hope)
+
+
+def _along_creases(cell: Cell, normal: FloatArray) -> set[float]:
+    """Return where planes square to a direction run along sharp edges of some length: there a seam hides best."""
+    edges = cell.surface.creases
+    if not len(edges):
+        return set()
+    ends = cell.surface.vertices[edges]
+    height = ends @ normal
+    level = np.abs(height[:, 1] - height[:, 0]) < CREASE_MM
+    if not level.any():
+        return set()
+    middle = height[level].mean(axis=1)
+    length = np.linalg.norm(ends[level, 1] - ends[level, 0], axis=1)
+    slots, which = np.unique(np.round(middle / CREASE_MM), return_inverse=True)
+    total = np.bincount(which.ravel(), weights=length, minlength=len(slots))
+    mean = np.bincount(which.ravel(), weights=length * middle, minlength=len(slots)) / np.maximum(total, 1e-9)
+    longest = np.argsort(-total, kind="stable")[:3]
+    return {float(mean[i]) for i in longest if total[i] > CREASE_SHARE * float(np.ptp(cell.bounds, axis=0).max())}
 
 
 def _normals(rotations: FloatArray) -> FloatArray:

@@ -132,6 +132,8 @@ def write_split(split: Split, out_dir: Path, progress: Progress = silent) -> dic
     """Write every file of a split and return what JSON shows of it."""
     written = write_parts(split.parts, split.piece.name, out_dir, split.notes, progress)
     progress(1.0, "written")
+    for shown, mark in zip(written["parts"], split.marks):
+        shown["mark_at"] = None if mark is None else [round(float(v), 3) + 0.0 for v in mark]
     return {
         "parts": written["parts"],
         "cuts": cuts_of(split),
