@@ -82,6 +82,14 @@ def test_the_size_asks_for_the_passage_too():
     assert report.size["scale"] == pytest.approx(0.75, rel=0.006)
 
 
+def test_a_way_on_without_a_part_is_not_called_a_way_on_as_a_whole():
+    found = judged(ball(), 0.84)[1].size
+    told = sentences({**found, "passage_scale": 0.9, "passage_without": ["visor"]})
+    assert "smallest that goes on without visor: 90.00 %" in told
+    told = sentences({**found, "passage_scale": None, "passage_without": []})
+    assert "at no scale was it found to go on as a whole" in told
+
+
 def sized(piece, wearer, low, high) -> FitReport:
     size = None if low is None else {"scale": low, "largest": high}
     return FitReport(piece, wearer, 1.0, {}, (Verdict("size", Status.PASS),), size=size)

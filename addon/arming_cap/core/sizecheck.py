@@ -74,6 +74,7 @@ def check_size(
     shown = {**found.as_dict(), "padding": [pad.as_dict() for pad in pads]}
     if donning is not None:
         shown["passage_scale"] = None if passage is None else round(passage, 5)
+        shown["passage_without"] = list(off)
     return _verdict(found, passage, scale, wearer, donning), shown, _charts(found, scale), found.warnings
 
 

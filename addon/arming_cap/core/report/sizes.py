@@ -30,10 +30,12 @@ def sentences(found: Mapping[str, Any], clearance_mm: float = 0.0) -> list[str]:
         lines.append(f"largest: {per_cent(found['largest'], 2)}, where the {place(_place(ends))} ends it")
     elif ends is not None:
         lines.append(f"already there the {place(_place(ends))} is looser than wanted")
+    off = found.get("passage_without") or ()
+    manner = f"without {' and '.join(off)}" if off else "as a whole"
     if found.get("passage_scale") is not None:
-        lines.append(f"smallest that goes on as a whole: {per_cent(found['passage_scale'], 2)}")
+        lines.append(f"smallest that goes on {manner}: {per_cent(found['passage_scale'], 2)}")
     elif "passage_scale" in found:
-        lines.append("at no scale does it go on as a whole")
+        lines.append(f"at no scale was it found to go on {manner}")
     if found.get("grams") is not None:
         more = found["grams_drawn"] - found["grams"]
         against = f", {abs(more):.0f} g {'less' if more >= 0 else 'more'} than as drawn"
