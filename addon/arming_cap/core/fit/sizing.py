@@ -36,11 +36,13 @@ from .largest import largest_scale
 from .scales import HIGHEST, LOWEST, SCALE_TOLERANCE, Hull, turns
 from .seats import Seats, growth, places_of, touch
 from .uncertainty import Law, Places, after_reading, law_of
-from .unequal import DISTORTION, PerAxis, per_axis
+from .unequal import PerAxis, per_axis
 
 PLA_G_PER_MM3 = 1.24e-3  # nominal, see the material's own sheet
 # A piece smaller than this share of its wearer, or larger than its inverse, is in another unit.
 SMALLEST_SHARE = 0.02
+# A piece that is worn beside the body is no farther from it than this.
+WORN_WITHIN_MM = 120.0
 # What a reading must take off the range to be worth naming.
 WORTH_READING = 0.05
 BESIDE = "no part of the wearer lies within the piece: it is sized as something worn beside them"
@@ -320,10 +322,6 @@ def _fixed_bracket(seats: Seats, progress: Progress, warnings: list[str]) -> tup
     raise _no_scale(seats, max(tried))
 
 
-# A piece that is worn beside the body is no farther from it than this.
-WORN_WITHIN_MM = 120.0
-
-
 def _seated_bracket(seats: Seats, start: float, progress: Progress) -> tuple[float, float]:
     """Return a scale that does not fit and a larger one that does, from `start` towards the change of sign."""
     scale, room = start, seats.margin(start)
@@ -374,6 +372,3 @@ def _next_reading(scale: float, places: Places, causes: Causes, law: Law) -> Nex
         if narrows > max(WORTH_READING, best.narrows_by if best else 0.0):
             best = NextReading(name, left.range, narrows)
     return best
-
-
-__all__ = ["DISTORTION", "NextReading", "Sizing", "size"]
