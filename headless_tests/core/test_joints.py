@@ -17,8 +17,9 @@ import shapes
 from arming_cap.core.make.joints import SIDES, JointOptions, add_joints, faces_between
 from arming_cap.core.make.numbering import HEIGHTS_MM, lines, number_parts
 from arming_cap.core.make.solid import mesh_of
-from arming_cap.core.make.split import SplitOptions, apply_plan, plan_split, workpiece
+from arming_cap.core.make.split import apply_plan, plan_split, workpiece
 from arming_cap.core.make.split_cell import Plane
+from arming_cap.core.make.split_model import SplitOptions
 from arming_cap.core.make.split_search import Limits
 
 COMMON = (220.0, 220.0, 250.0)

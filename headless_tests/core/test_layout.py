@@ -21,8 +21,9 @@ from arming_cap.core.make.estimate import Filament, estimate
 from arming_cap.core.make.handover import as_files_hold, rounded, safe_stem
 from arming_cap.core.make.layout import SPACING_MM, lay, plates
 from arming_cap.core.make.solid import solid_of
-from arming_cap.core.make.split import UNSHRUNK, Shrinkage, SplitOptions, plan_split, workpiece
+from arming_cap.core.make.split import plan_split, workpiece
 from arming_cap.core.make.split_cell import hull_points
+from arming_cap.core.make.split_model import UNSHRUNK, Shrinkage, SplitOptions
 from arming_cap.core.make.splitting import carry_out, write_split
 from arming_cap.core.mesh import TriangleMesh
 from arming_cap.core.pose import Pose

@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 
 from arming_cap.core.errors import Cancelled, InputError
 from arming_cap.core.make.boxfit import extents_in, grid_count, turn_to_fit
-from arming_cap.core.make.split import SplitOptions, apply_plan, plan_split, workpiece
+from arming_cap.core.make.split import apply_plan, plan_split, workpiece
 from arming_cap.core.make.split_cell import Plane, shells_of
+from arming_cap.core.make.split_model import SplitOptions
 from arming_cap.core.make.split_search import Limits, Weights
 from arming_cap.core.make.splitting import carry_out
 from arming_cap.core.mesh import TriangleMesh, joined

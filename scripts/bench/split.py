@@ -19,8 +19,9 @@ def rows() -> list[Row]:
     import shapes
 
     from arming_cap.core.make.joints import add_joints
-    from arming_cap.core.make.split import SplitOptions, apply_plan, plan_split, workpiece
+    from arming_cap.core.make.split import apply_plan, plan_split, workpiece
     from arming_cap.core.make.split_cell import box_of
+    from arming_cap.core.make.split_model import SplitOptions
 
     shell = shapes.dome(125, 133, -60, segments=448, rings=112)
     options = SplitOptions((180.0, 180.0, 180.0))

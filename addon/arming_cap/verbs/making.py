@@ -90,7 +90,9 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
     import numpy as np
 
     from ..core.make.joints import JointOptions
-    from ..core.make.split import Plane, Shrinkage, SplitOptions, plan_split, workpiece
+    from ..core.make.split import plan_split, workpiece
+    from ..core.make.split_cell import Plane
+    from ..core.make.split_model import Shrinkage, SplitOptions
     from ..core.make.split_search import Limits, Weights
     from ..core.make.splitting import carry_out, plan_of
     from ..core.report.build_sheet import hand_over

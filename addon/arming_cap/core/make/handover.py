@@ -23,7 +23,7 @@ from .estimate import Estimate, Filament, estimate
 from .layout import SPACING_MM, Laid, lay, plates
 from .mend import without_repeats
 from .solid import mesh_of
-from .split import UNSHRUNK, CutPart, Shrinkage
+from .split_model import UNSHRUNK, CutPart, Shrinkage
 
 # Where rounding to the files' single precision spoils a part, vertices nearer than one of these are joined.
 MENDS_MM = (1e-5, 1e-4, 1e-3, 1e-2)

@@ -18,8 +18,8 @@ import numpy as np
 from ..arrays import FloatArray
 from ..fit.section import plane_axes
 from ..progress import Progress, silent
-from .split import CutPart
 from .split_cell import Plane, box_of
+from .split_model import CutPart
 
 SIDES = 32  # of the polygon that stands for a hole
 LEVEL_MM = 1e-3  # faces are looked at this far behind the cut

@@ -19,8 +19,8 @@ from ..progress import Progress, silent
 from .joints import DIGITS, PROVED_MM3
 from .marks import PIECE_MM, STROKE_MM, strokes, width_of
 from .solid import raw_mesh
-from .split import CutPart
 from .split_cell import View
+from .split_model import CutPart
 
 HEIGHTS_MM = (10.0, 6.0)  # the largest that finds a place is taken
 DEPTH_MM = 0.6

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -19,190 +19,21 @@ from ..arrays import FloatArray
 from ..errors import InputError
 from ..mesh import TriangleMesh
 from ..progress import Progress, part_of, silent
-from .boxfit import Turn, extents_in, frames, grid_count, reaching, turn_to_fit
-from .estimate import Estimate, Filament, estimate
+from .boxfit import extents_in, frames, grid_count, reaching, turn_to_fit
+from .estimate import estimate
 from .solid import mesh_of, raw_mesh, united
 from .split_cell import Cell, Plane, View, box_of, crumb_of, hull_points, shells_of, stand_in
-from .split_search import Limits, Node, Search, Tally, Weights, paired
+from .split_model import CutPart, Plan, PlannedPart, SplitOptions, Workpiece
+from .split_search import Limits, Node, Search, Tally, paired
 
 # A piece that a grid would cut into more than this is not planned: the printer is too small for it.
 MOST_PARTS = 60
 # A mirror image within this of the surface is the same shape; scans and sculpts are not exact.
 MIRROR_MM = 0.5
+ATTEMPTS = 3  # searches, each with a little less room, until every part of the piece itself fits
 ALIGN_MM = 25.0  # cuts no further apart are tried in one plane
 LOOKS = 300  # places at which the wall is measured
 THIN_SHARE = 0.2  # of the surface with a wall thinner than a line: more is a mistake, or paper
-
-
-@dataclass(frozen=True)
-class Shrinkage:
-    """By how much a print shrinks along the printer's axes, in per cent, and of which material; 0 changes nothing."""
-
-    percent: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    material: str = ""
-
-    @property
-    def scale(self) -> FloatArray:
-        """What the files are scaled by so that the print comes out right, (3,)."""
-        percent = np.asarray(self.percent, float)
-        if not (np.abs(percent) < 10).all():
-            raise InputError("a shrinkage of 10 % or more is none", remedy="give it in per cent, such as 0.2")
-        return 1.0 / (1.0 - percent / 100.0)
-
-
-UNSHRUNK = Shrinkage()
-
-
-@dataclass(frozen=True, eq=False)
-class SplitOptions:
-    """What a split is to keep to.
-
-    Attributes
-    ----------
-    volume_mm
-        The printer's width, depth and height.
-    margin_mm
-        Kept free all round on the plate, for a brim.
-    weights, limits
-        What plans are judged by, and the cuts that must or must not be.
-    planes
-        More planes to weigh, such as the borders between the piece's parts.
-    filament
-        What it is printed with.
-    line_mm, thin
-        Width of a printed line, and whether a piece is split even though much of its wall is thinner than one.
-    shrinkage
-        What the files are scaled by.
-    """
-
-    volume_mm: tuple[float, float, float]
-    margin_mm: float = 0.0
-    weights: Weights = field(default_factory=Weights)
-    limits: Limits = field(default_factory=Limits)
-    planes: tuple[Plane, ...] = ()
-    filament: Filament = field(default_factory=Filament)
-    line_mm: float = 0.4
-    thin: bool = False
-    shrinkage: Shrinkage = UNSHRUNK
-
-    @property
-    def room(self) -> FloatArray:
-        """The volume less the margin, as it holds what is not yet scaled for shrinkage, (3,)."""
-        room = np.asarray(self.volume_mm, float) - [2 * self.margin_mm, 2 * self.margin_mm, 0.0]
-        room = room / self.shrinkage.scale
-        if not (np.isfinite(room).all() and (room > 0).all()):
-            raise InputError("the printer's volume is empty", remedy="give width, depth and height above the margin")
-        return room
-
-
-@dataclass(frozen=True, eq=False)
-class Workpiece:
-    """A piece ready to be split.
-
-    Attributes
-    ----------
-    solid
-        The union of its meshes, a ``manifold3d.Manifold`` in the worn frame.
-    coarse
-        Its stand-in for the search.
-    view
-        What is outside and front, and its plane of symmetry.
-    remarks
-        Repairs made on the way, in words.
-    """
-
-    name: str
-    solid: Any
-    coarse: Any
-    view: View
-    remarks: tuple[str, ...] = ()
-
-    def points_within(self, centre: FloatArray, radius_mm: float) -> FloatArray:
-        """Return points on what of the piece lies within a ball, (k, 3): a place that cuts may be told to leave whole.
-
-        Raises
-        ------
-        InputError
-            If the ball holds nothing of the piece.
-        """
-        from manifold3d import Manifold
-
-        x, y, z = (float(v) for v in centre)
-        found = raw_mesh(self.solid ^ Manifold.sphere(radius_mm, 24).translate((x, y, z)))[0]
-        if not len(found):
-            raise InputError(
-                f"nothing of the piece lies within {radius_mm:g} mm of {x:g}, {y:g}, {z:g}",
-                source=self.name,
-                remedy="give a point on its surface, or a larger radius",
-            )
-        return found
-
-
-@dataclass(frozen=True, eq=False)
-class PlannedPart:
-    """A part as planned: a coarse mesh of it in the worn frame, its size as it fits, what it takes to print."""
-
-    mesh: TriangleMesh
-    size_mm: FloatArray
-    fits: bool
-    estimate: Estimate
-
-
-@dataclass(frozen=True, eq=False)
-class Plan:
-    """A plan, not yet a cut.
-
-    Attributes
-    ----------
-    bodies
-        A tree of cuts for each separate body of the piece, in the order of `shells_of`; a single tree without a cut
-        where the whole fits as it is.
-    parts
-        What it leads to.
-    tally
-        How many planes were weighed and tried.
-    front_mm, shown_mm
-        Seam seen from the front, and on all outer surfaces.
-    at_least
-        No plan has fewer parts: bodies, the whole's volume over the printer's, and its longest diameter over the
-        printer's diagonal.
-    """
-
-    bodies: tuple[Node, ...]
-    parts: tuple[PlannedPart, ...]
-    tally: Tally
-    front_mm: float
-    shown_mm: float
-    at_least: int
-
-    @property
-    def planes(self) -> tuple[Plane, ...]:
-        """Every cut, in the order they are made."""
-        return tuple(p for n in self.bodies for p in n.planes)
-
-    @property
-    def longest(self) -> Estimate:
-        """The estimate of the part that prints longest."""
-        return max((p.estimate for p in self.parts), key=lambda e: e.minutes)
-
-
-@dataclass(frozen=True, eq=False)
-class CutPart:
-    """A part as cut, in the worn frame.
-
-    Attributes
-    ----------
-    solid
-        A ``manifold3d.Manifold``.
-    planes
-        The planes it was cut by, each with the side it lies on: +1 above, -1 below.
-    turn
-        A rotation in which it fits the room.
-    """
-
-    solid: Any
-    planes: tuple[tuple[Plane, int], ...]
-    turn: Turn
 
 
 def workpiece(meshes: Sequence[TriangleMesh], name: str, progress: Progress = silent) -> Workpiece:
@@ -237,13 +68,8 @@ def _mirror_plane(coarse: Any) -> float | None:
     return None
 
 
-def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = silent, slack_mm: float = 0.0) -> Plan:
+def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = silent) -> Plan:
     """Search for the best way to cut a piece.
-
-    Parameters
-    ----------
-    slack_mm
-        Taken off the room while searching, for what the stand-in lacks.
 
     Raises
     ------
@@ -273,7 +99,6 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
             remedy="give a larger volume, or scale the piece",
         )
     lacking = _lacking(few, hull_points(piece.coarse))
-    search_room = room - (slack_mm + lacking)
     middle = piece.view.middle_x
     limits = options.limits
     if middle is not None:
@@ -286,14 +111,21 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
     order = [(s, False, False) for s in bodies] if middle is None else paired(bodies, middle)
     view = replace(piece.view, middle_x=middle)
     nodes: list[Node] = []
-    for i, (solid, own, twin) in enumerate(order):
-        cell = Cell(solid, search_room, view, symmetric=own, count=2 if twin else 1)
-        tree = search.run(cell, part_of(progress, i / len(order), (i + 1) / len(order)))
-        tree = _in_one_plane(cell, tree, limits)
-        nodes.append(tree)
-        if twin:
-            assert middle is not None
-            nodes.append(tree.mirrored(middle))
+    for attempt in range(ATTEMPTS):
+        nodes = []
+        for i, (solid, own, twin) in enumerate(order):
+            cell = Cell(solid, room - lacking, view, symmetric=own, count=2 if twin else 1)
+            tree = search.run(cell, part_of(progress, i / len(order), (i + 1) / len(order)))
+            tree = _in_one_plane(cell, tree, limits)
+            nodes.append(tree)
+            if twin:
+                assert middle is not None
+                nodes.append(tree.mirrored(middle))
+        # The stand-in is only near the piece: what does not fit on the piece itself is searched again with less room.
+        over = _overrun(piece, nodes, room)
+        if not 0 < over < 0.05 * room.max() or attempt == ATTEMPTS - 1:
+            break
+        lacking += over + 0.1
     parts: list[PlannedPart] = []
     seams = np.zeros(2)
     for solid, node in _matched(bodies, nodes):
@@ -304,6 +136,20 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
                 parts.append(_preview(leaf, room, options))
     least = _at_least(few, piece.solid.volume(), room, len(bodies))
     return Plan(tuple(nodes), tuple(parts), search.tally, float(seams[0]), float(seams[1]), least)
+
+
+def _overrun(piece: Workpiece, nodes: Sequence[Node], room: FloatArray) -> float:
+    """Return by how much the worst part of the piece itself is too large for the room, mm; 0 where all fit."""
+    waiting = _matched(shells_of(piece.solid), nodes)
+    worst = 1.0
+    while waiting:
+        solid, node = waiting.pop()
+        if node.plane is None:
+            worst = max(worst, turn_to_fit(hull_points(solid), room, 1.0).ratio)
+        else:
+            above, below = cut_in_two(solid, node.plane)
+            waiting += _matched(above, node.above) + _matched(below, node.below)
+    return float((worst - 1.0) * room.max())
 
 
 def _in_one_plane(cell: Cell, tree: Node, limits: Limits) -> Node:

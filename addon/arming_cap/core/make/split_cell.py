@@ -275,7 +275,7 @@ class Cell:
 
 @dataclass(frozen=True, eq=False)
 class Surface:
-    """The surface of a cell, without the faces of earlier cuts."""
+    """The surface of a cell; the faces of earlier cuts are walls like others, but nobody sees them."""
 
     vertices: FloatArray
     triangles: IntArray
@@ -291,15 +291,15 @@ class Surface:
         inside = np.zeros(len(triangles), bool)
         for plane in cell.planes:
             inside |= (np.abs(plane.distances(vertices)) < 1e-6)[triangles].all(axis=1)
-        triangles = triangles[~inside]
         corners = vertices[triangles]
         area = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
         normals = area / np.maximum(np.linalg.norm(area, axis=1), 1e-12)[:, None]
         away = corners.mean(axis=1) - cell.view.centre
         away /= np.maximum(np.linalg.norm(away, axis=1), 1e-12)[:, None]
-        shown = (2 * (normals * away).sum(axis=1)).clip(0, 1)
+        shown = np.where(inside, 0.0, (2 * (normals * away).sum(axis=1)).clip(0, 1))
         front = shown * (-normals[:, 1]).clip(0, 1) * (away[:, 1] < 0)
-        return cls(vertices, triangles, normals, shown, front, _creases(vertices, triangles, normals))
+        creases = _creases(vertices, triangles[~inside], normals[~inside])
+        return cls(vertices, triangles, normals, shown, front, creases)
 
     def seam(self, plane: Plane, joint_wall_mm: float = 2.75, joint_depth_mm: float = 3.0) -> SeamCost:
         """Return what a plane costs here.

@@ -20,7 +20,8 @@ from ..progress import Progress, part_of, silent
 from .handover import Finished, finish, write_parts
 from .joints import Face, Joint, JointOptions, add_joints, faces_between
 from .numbering import number_parts
-from .split import CutPart, Plan, SplitOptions, Workpiece, apply_plan
+from .split import apply_plan
+from .split_model import CutPart, Plan, SplitOptions, Workpiece
 
 # Parts must add up to the whole before joints to this share of it.
 VOLUME_SHARE = 1e-6
