@@ -416,7 +416,7 @@ class WidestWay:
 
     def enough(self, hope: float) -> float:
         """Return how closely a pinch is to be known: where much is missing, not to a tenth of a millimetre."""
-        return max(self.tolerance, -hope / 3)
+        return max(self.tolerance, min(0.5, -hope / 10))
 
     def fine(self, cell: Cell) -> bool:
         """Whether cutting a cell again would change next to nothing."""

@@ -294,7 +294,7 @@ def _searched(
         progress(0.1 + 0.8 * min(1.0, search.made / options.most_cells), told)
         if most < wanted or not way:
             break
-        if search.made > 1.5 * looked:
+        if search.made > 1.3 * looked:
             looked = search.made
             six, found = band.widest(_to_the_end(freedoms.placements(search.chain(way)), out, line), 1)
             if found > width:

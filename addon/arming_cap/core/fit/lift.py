@@ -22,6 +22,7 @@ from .motion import Least, least_along
 
 UP = np.array([0.0, 0.0, 1.0])
 STEP_MM = 8.0
+AROUND_MM = 60.0
 # Another way out than up is only taken where it is wider by this.
 CLEARLY_WIDER_MM = 1.0
 
@@ -67,7 +68,10 @@ def seated(piece: Piece, wearer: Wearer, seat: Pose, progress: Progress = silent
     bounds = at_seat.mesh.bounds
     pivot = bounds.mean(axis=0)
     reach = float(np.linalg.norm(at_seat.mesh.corners.reshape(-1, 3) - pivot, axis=1).max())
-    field = field_of(wearer.form, bounds, progress)
+    # Tilted on its way the piece comes beside and below where it is worn.
+    field = field_of(
+        wearer.form, bounds + [[-AROUND_MM, -AROUND_MM, -AROUND_MM], [AROUND_MM, AROUND_MM, 0.0]], progress
+    )
     regions = wearer.form.region_of_triangle
     assert regions is not None
     return Scene(at_seat, wearer, cover(at_seat.mesh), field, wearer.allowances()[regions], pivot, reach)

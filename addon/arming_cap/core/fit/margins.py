@@ -108,6 +108,13 @@ class Margins:
                 slope[beyond] = self.field.gradient(points[beyond])
         return value - self._rough_allowance(points), slope
 
+    def planes(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return margins (n,) and their gradients (n, 3), exact."""
+        margin, distance, closest = self.exact(points)
+        away = points - closest
+        length = np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
+        return margin, away / length * np.where(distance < 0, -1.0, 1.0)[:, None]
+
     def _rough_allowance(self, points: FloatArray) -> FloatArray | float:
         if len(self.levels) == 1:
             return float(self.levels[0])

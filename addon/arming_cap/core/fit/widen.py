@@ -10,13 +10,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..arrays import FloatArray, IntArray
+from ..arrays import BoolArray, FloatArray, IntArray
 from ..progress import Progress
 from .forest import Forest
 from .margins import Margins
 from .motion import rotations
 
 SPACING_MM = 4.0
+CLOSE_MM = 1.5  # and these at the last, when the form's triangles are asked
+EXACT = 3  # choices of points at the last, exactly
+TEAR = 2.0  # spacings
 STEP_MM = 3.0
 CALM_MM = 6.0  # placements with so much more than the tightest need not give
 ROUNDS = 40
@@ -63,19 +66,21 @@ def widened(
         if go % 3 == 0:
             band = resampled(band, SPACING_MM)
             least = np.full(len(band), -np.inf)
-        tight = min(until, float(least[1:-1].min()) + CALM_MM)
+        last = go >= rounds // AT_ONCE - EXACT
+        calm = CLOSE_MM if last else CALM_MM
+        tight = min(until, float(least[1:-1].min()) + calm)
         mine = 1 + np.flatnonzero(least[1:-1] <= tight)
         if not len(mine):
             break
         near, least[mine] = _near(band[mine] / scale, piece, pivot, margins, 2 * soft + STEP_MM, 5 * soft)
-        tight = min(until, float(least[1:-1].min()) + CALM_MM)
+        tight = min(until, float(least[1:-1].min()) + calm)
         near = [one for one, value in zip(near, least[mine], strict=True) if value < tight]
         mine = mine[least[mine] < tight]
         if not len(mine):  # wide enough by balls as large as were looked at
             soft = max(soft / 1.6, 0.15)
             continue
         step = np.full(len(mine), max(STEP_MM * 0.6**go, 0.2))
-        value, slope = _uphill(band[mine] / scale, near, piece.centres, pivot, margins, soft)
+        value, slope = _uphill(band[mine] / scale, near, piece.centres, pivot, margins, soft, last)
         for _ in range(AT_ONCE):
             way = band[mine + 1] - band[mine - 1]
             way /= np.maximum(np.linalg.norm(way, axis=1, keepdims=True), 1e-9)
@@ -84,8 +89,8 @@ def widened(
             size = np.linalg.norm(up, axis=1)[:, None]
             tried = band[mine] + step[:, None] * up / np.maximum(size, 1e-9) * np.minimum(1.0, 3 * size)
             tried = np.round(tried, 5)  # what sums round differently elsewhere ends here
-            after, steeper = _uphill(tried / scale, near, piece.centres, pivot, margins, soft)
-            better = after > value
+            after, steeper = _uphill(tried / scale, near, piece.centres, pivot, margins, soft, last)
+            better = (after > value) & _together(band, mine, tried)
             band[mine[better]] = tried[better]
             value[better], slope[better] = after[better], steeper[better]
             step *= np.where(better, 1.2, 0.5)
@@ -97,15 +102,29 @@ def widened(
 def narrowest(
     chain: FloatArray, piece: Forest, pivot: FloatArray, reach: float, margins: Margins, spacing: float = 1.0
 ) -> float:
-    """Return about the least margin along a chain, by the grid: to choose by, not to answer with."""
+    """Return about the least margin along a chain, at placements `spacing` apart: to choose by, not to answer with."""
     lever = 0.6 * reach
     scale = np.array([1.0, 1.0, 1.0, lever, lever, lever])
     band = resampled(chain * scale, SPACING_MM)
-    least = _near(band / scale, piece, pivot, margins, 0.0, 6.0)[1]
-    tight = np.flatnonzero(least < least.min() + 0.5 * SPACING_MM)
+    least = _near(band / scale, piece, pivot, margins, 0.0, 3.0)[1]
+    tight = np.flatnonzero(least < least.min() + SPACING_MM)
     close = np.unique(np.clip(tight[:, None] + np.linspace(-0.5, 0.5, int(SPACING_MM / spacing) + 1), 0, len(band) - 1))
     finer = np.stack([np.interp(close, np.arange(len(band)), column) for column in band.T], axis=1)
-    return float(_near(finer / scale, piece, pivot, margins, 0.0, 1.0)[1].min())
+    near, least = _near(finer / scale, piece, pivot, margins, 1.0, 1.0)
+    some = np.flatnonzero(least < least.min() + 1.0)
+    at = np.repeat(np.arange(len(some)), [len(near[n]) for n in some])
+    points = piece.centres[np.concatenate([near[n] for n in some])]
+    return float(margins.exact(_flat(finer[some] / scale, at, points, pivot)[0])[0].min())
+
+
+def _together(band: FloatArray, mine: IntArray, tried: FloatArray) -> BoolArray:
+    """Return which placements may move without tearing the band: no farther from a neighbour than a few spacings."""
+    result = np.ones(len(mine), bool)
+    for side in (-1, 1):
+        before = np.linalg.norm(band[mine] - band[mine + side], axis=1)
+        after = np.linalg.norm(tried - band[mine + side], axis=1)
+        result &= after <= np.maximum(TEAR * SPACING_MM, before)
+    return result
 
 
 def _drawn(band: FloatArray, mine: IntArray) -> None:
@@ -167,13 +186,19 @@ def _near(
 
 
 def _uphill(
-    placements: FloatArray, near: list[IntArray], points: FloatArray, pivot: FloatArray, margins: Margins, soft: float
+    placements: FloatArray,
+    near: list[IntArray],
+    points: FloatArray,
+    pivot: FloatArray,
+    margins: Margins,
+    soft: float,
+    exactly: bool,
 ) -> tuple[FloatArray, FloatArray]:
     """Return the least margin (k,) of each placement, softened by `soft` mm, and its slope (k, 6)."""
     size = [len(n) for n in near]
     at, rows = np.repeat(np.arange(len(near)), size), np.concatenate(near)
     moved, arm = _flat(placements, at, points[rows], pivot)
-    value, normal = margins.rough_planes(moved)
+    value, normal = margins.planes(moved) if exactly else margins.rough_planes(moved)
     first = np.concatenate([[0], np.cumsum(size)[:-1]])
     least = np.minimum.reduceat(value, first)
     weight = np.exp((least[at] - value) / soft)

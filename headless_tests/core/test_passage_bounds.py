@@ -1,0 +1,182 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the passage's proof stands on: bounds that are never below what they bound, and mends that were tried."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapes
+
+from arming_cap.core.fit.bow import bowed
+from arming_cap.core.fit.cells import Freedoms, WidestWay, weighed
+from arming_cap.core.fit.donning import Search, find_passage, take_off
+from arming_cap.core.fit.forest import Forest
+from arming_cap.core.fit.lift import seated, straight_lift
+from arming_cap.core.fit.margins import Margins
+from arming_cap.core.fit.mending import mends
+from arming_cap.core.fit.motion import moved, placement_of, pose_of
+from arming_cap.core.piece import Hinge, Part, Piece
+from arming_cap.core.pose import Pose
+from arming_cap.core.verdict import Status
+from arming_cap.core.wearer.field import field_of
+from arming_cap.core.wearer.form import Form, Wearer
+
+BALL = Wearer("ball", Form(shapes.sphere(80)))
+
+
+def two_regions() -> Form:
+    """An ellipsoid whose front gives 3 mm and whose back keeps 5 mm."""
+    mesh = shapes.ellipsoid((60, 75, 90), 48)
+    region = (mesh.corners.mean(axis=1)[:, 1] > 10).astype(np.int64)
+    return Form(mesh, ("front", "back"), region)
+
+
+def margins_of(form: Form) -> Margins:
+    allowances = np.array([-3.0, 5.0]) if len(form.region_names) == 2 else np.zeros(1)
+    return Margins(field_of(form), allowances[form.region_of_triangle])
+
+
+@pytest.mark.parametrize("form", [two_regions(), BALL.form])
+def test_a_cap_is_above_every_margin_within_reach(form):
+    margins = margins_of(form)
+    rng = np.random.default_rng(3)
+    away = rng.normal(size=(400, 3))
+    points = away / np.linalg.norm(away, axis=1, keepdims=True) * rng.uniform(30, 110, (400, 1))
+    reach = rng.uniform(0.1, 12.0, 400)
+    height, slope, bend, margin = margins.cap(points, reach)
+    np.testing.assert_allclose(margins.exact(points)[0], margin, atol=1e-9)
+    for _ in range(20):
+        move = rng.normal(size=(400, 3))
+        move *= (reach * rng.uniform(0, 1, 400) / np.linalg.norm(move, axis=1))[:, None]
+        most = height + (slope * move).sum(axis=1) + bend * (move**2).sum(axis=1)
+        assert (margins.exact(points + move)[0] <= most + 1e-6).all()
+
+
+def test_a_cap_is_flat_near_a_large_ball():
+    # A ball of radius 80: at 10 mm off, moving 5 mm along the surface adds 5²/2(80 + 10) = 0.14 mm, not 5.
+    margins = margins_of(BALL.form)
+    height, slope, bend, _ = margins.cap(np.array([[90.0, 0.0, 0.0]]), np.array([5.0]))
+    assert height[0] == pytest.approx(10.0, abs=0.2)
+    assert abs(slope[0] @ [0, 1, 0]) < 0.05 and bend[0] * 25 < 0.4
+
+
+def test_weighing_is_the_dual_of_a_linear_program():
+    optimize = pytest.importorskip("scipy.optimize")
+    rng = np.random.default_rng(5)
+    number, each = 40, 12
+    base, slope = rng.normal(0, 4, number * each), rng.normal(0, 3, (number * each, 3))
+    owner = np.repeat(np.arange(number), each)
+    bounds, planes, _ = weighed(base, slope, owner, number)
+    gaps = []
+    for box in range(number):
+        mine = owner == box
+        matrix = np.column_stack([-slope[mine], np.ones(each)])
+        best = optimize.linprog([0, 0, 0, -1], matrix, base[mine], bounds=[(-1, 1)] * 3 + [(None, None)])
+        gaps.append(bounds[box] + best.fun)
+        assert gaps[-1] >= -1e-9
+        assert all(owner[p[box]] == box for p in planes)
+    assert np.median(gaps) < 0.3
+
+
+def test_no_placement_in_a_cell_has_more_than_its_hope():
+    form = two_regions()
+    wearer = Wearer("two", form, {"front": -3.0, "back": 5.0})
+    scene = seated(Piece("dome", (Part("dome", shapes.dome(100, 104, -40, 48, 16)),)), wearer, Pose())
+    margins = Margins(scene.field, scene.allowances)
+    low, size = np.array([-64.0, -64.0, -0.6]), np.array([32.0, 32.0, 0.3])
+    freedoms = Freedoms(
+        np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]), np.array([1.0, 0.0, 0.0]), scene.pivot, low,
+        np.array([4, 8, 4]), size,
+    )  # fmt: skip
+    forest = Forest.of(scene.cover)
+    search = WidestWay(forest, freedoms, margins, 400.0, 50.0, 0.1, 400)
+    search.sharpen(list(search.cells.values())[30:54])
+    for cell in list(search.cells.values())[30:40]:
+        search.split([cell])
+    rng = np.random.default_rng(2)
+    points = scene.cover.centres[scene.cover.leaves][::3]
+    sharp = [c for c in search.cells.values() if c.sharp]
+    assert len(sharp) >= 30
+    for cell in sharp:
+        for q in cell.middle + cell.half * rng.uniform(-1, 1, (2, 3)):
+            placed = np.broadcast_to(freedoms.placements(q[None]), (len(points), 6))
+            assert margins.exact(moved(points, placed, scene.pivot))[0].min() <= cell.hope + 1e-6
+
+
+def test_placements_and_poses_are_each_others_inverse():
+    rng = np.random.default_rng(1)
+    pivot, seat = rng.normal(0, 50, 3), Pose.of((3, -4, 5), (10, 20, -30))
+    for _ in range(20):
+        placement = np.concatenate([rng.normal(0, 100, 3), rng.normal(0, 0.8, 3)])
+        np.testing.assert_allclose(placement_of(pose_of(placement, pivot, seat), pivot, seat), placement, atol=1e-9)
+
+
+def test_an_ellipsoid_through_an_elliptic_neck():
+    # Half-axes 3 mm apart in both directions: 3 mm between the two ellipses, at their ends (to 0.05 mm elsewhere).
+    ring = shapes.tube(1.0, 1.2, 4.0, 96).scaled((63.0, 83.0, 1.0)).moved(Pose.of((0, 0, -130)))
+    form = Form(shapes.ellipsoid((60, 80, 100), 96))
+    found = straight_lift(Piece("ring", (Part("ring", ring),)), Wearer("e", form), Pose(), np.array([0.0, 0.0, 1.0]))
+    assert found.pinch_mm == pytest.approx(3.0, abs=0.2)
+
+
+def test_a_seat_deep_in_the_form_is_refused_there():
+    # A half shell 10 mm too small, drawn straight off: nothing on the way is tighter than the seat.
+    small = Piece("dome", (Part("dome", shapes.dome(70, 74, 0, 48, 16)),))
+    found = find_passage(small, BALL, Pose(), Search(decide_only=True))
+    assert found.verdict is Status.FAIL and found.where == "seat"
+    assert found.bound_mm == pytest.approx(-10.5, abs=0.3)  # the middle of a facet lies 0.7 mm nearer than its corners
+
+
+def test_a_piece_without_an_opening_never_comes_off():
+    closed = Piece("shell", (Part("shell", shapes.sphere(88, 48)),))
+    found = find_passage(closed, BALL, Pose(), Search(decide_only=True))
+    assert found.verdict is Status.FAIL and found.bound_mm < 0
+
+
+def test_a_hinged_lid_that_swings_out_of_the_way_opens_the_neck():
+    shell = Part("shell", shapes.dome(90, 94, -20, 48, 16))
+    lid = shapes.box((188, 188, 3), (0, 0, -90))
+    hinge = Hinge(np.array([0.0, 110.0, -90.0]), np.array([1.0, 0.0, 0.0]), 120.0)
+    piece = Piece("helm", (shell, Part("lid", lid, True, hinge)))
+    names, tried = take_off(piece, BALL, Pose(), Search(decide_only=True, most_cells=900))
+    assert names == ("lid",) and tried[("lid",)].passes and not tried[()].passes
+    # Swung the other way it would have to go through the ball's lower half: said to be tightest in the swing.
+    inward = Piece("helm", (shell, Part("lid", lid, True, Hinge(hinge.point_mm, hinge.axis, -120.0))))
+    _, other = take_off(inward, BALL, Pose(), Search(decide_only=True, most_cells=250))
+    assert other[("lid",)].where == "swing" and other[("lid",)].pinch_mm < 0
+
+
+def test_a_slit_that_springs_gives_half_of_it_on_each_side():
+    narrow = Piece("helm", (Part("helm", shapes.dome(90, 94, -45, 48, 24)),))  # neck 77.9 mm against a ball of 80
+    plain = find_passage(narrow, BALL, Pose(), Search(most_cells=600))
+    sprung = find_passage(narrow, BALL, Pose(), Search(most_cells=600, springs_mm=6.0))
+    assert sprung.pinch_mm - plain.pinch_mm == pytest.approx(3.0, abs=0.2)
+    assert sprung.passes and any("as stated" in word for word in sprung.freedoms)
+
+
+def test_mends_are_tried_on_the_mended_piece():
+    narrow = Piece("helm", (Part("helm", shapes.dome(90, 94, -50, 48, 24)),))
+    options = Search(most_cells=1200, decide_only=True)
+    found = find_passage(narrow, BALL, Pose(), options)
+    by_name = {m.what: m for m in mends(narrow, BALL, Pose(), found, 1.2, options)}
+    assert not found.passes and by_name["scale up"].price["percent"] == pytest.approx(20)
+    assert by_name["split front and back"].passes
+    trim = by_name["trim the rim"]
+    assert trim.passes and trim.price["depth_mm"] > 0 and trim.price["area_cm2"] > 0
+
+
+def test_a_bowed_head_keeps_the_head_and_turns_the_trunk():
+    profile = [(0, -200), (120, -200), (120, -150), (50, -120), (50, -60), (80, -20), (80, 60), (0, 90)]
+    fine = np.concatenate(
+        [np.linspace(a, b, 9)[:-1] for a, b in zip(profile, profile[1:], strict=False)] + [profile[-1:]]
+    )
+    mesh = shapes.revolved(fine, 48)
+    height = mesh.corners.mean(axis=1)[:, 2]
+    region = np.digitize(-height, [60, 120])
+    form = Form(mesh, ("crown", "nape", "chest"), region)
+    bent = bowed(form, 20.0)
+    head = np.unique(mesh.triangles[region == 0])
+    np.testing.assert_allclose(bent.mesh.vertices[head], mesh.vertices[head], atol=1e-9)
+    floor = np.flatnonzero(mesh.vertices[:, 2] < -199)
+    tilt = np.polyfit(bent.mesh.vertices[floor, 1], bent.mesh.vertices[floor, 2], 1)[0]
+    assert np.degrees(np.arctan(tilt)) == pytest.approx(-20.0, abs=0.5)
