@@ -99,6 +99,15 @@ def test_the_makers_wishes_reach_the_core(tube, tmp_path):
     assert heights == pytest.approx([(100 - 0.05) / 0.998, (200 - 0.05) / 0.998], abs=1e-3)
 
 
+def test_sources_are_kept_and_older_files_are_told(tmp_path):
+    write_mesh(tmp_path / "box.stl", shapes.box((300, 100, 50)))
+    before = (tmp_path / "box.stl").read_bytes()
+    document("split", tmp_path / "box.stl", "--volume", "220x220x250", "--out", tmp_path)
+    again = document("split", tmp_path / "box.stl", "--volume", "320x220x250", "--out", tmp_path)
+    assert (tmp_path / "box.stl").read_bytes() == before
+    assert any("earlier split" in w and "box-part-2" in w for w in again["warnings"])
+
+
 def test_a_plan_alone_writes_nothing(tube, tmp_path):
     found = document("split", tube, "--volume", "220x220x250", "--plan-only")["result"]
     assert len(found["plan"]["parts"]) == 2 and found["plan"]["at_least"] == 2

@@ -190,5 +190,5 @@ def test_the_sheet_names_every_part_joint_and_step(tmp_path):
 def test_a_whole_piece_needs_no_order(tmp_path):
     made = split(shapes.box((100, 50, 20), name="lid"))
     shown = write_split(made, tmp_path)
-    assert shown["parts"][0]["file"] == "lid.stl" and not shown["cuts"] and not shown["joints"]
+    assert shown["parts"][0]["file"] == "lid-part-1.stl" and not shown["cuts"] and not shown["joints"]
     assert gluing_steps(made) == []

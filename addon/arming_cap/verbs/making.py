@@ -89,6 +89,7 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Cut a piece into parts that fit the printer, joint them and lay them out."""
     import numpy as np
 
+    from ..core.make.handover import safe_stem
     from ..core.make.joints import JointOptions
     from ..core.make.split import plan_split, workpiece
     from ..core.make.split_cell import Plane
@@ -138,6 +139,11 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
         progress=part_of(progress, 0.6, 0.8),
     )
     result = hand_over(done, options.out, part_of(progress, 0.8, 1.0))
+    written = {result["assembly"], result["build_sheet"], *(p["file"] for p in result["plates"])}
+    written |= {file for p in result["parts"] for file in p["files"]}
+    older = sorted(f.name for f in options.out.glob(f"{safe_stem(piece.name)}-*") if f.name not in written)
+    if older:
+        warnings.append(f"{len(older)} files of an earlier split are still in {options.out}, such as {older[0]}")
 
     def show(stdout: Any) -> None:
         rows: list[Sequence[object]] = [("part", "where", "width", "depth", "height", "takes", "plate", "file")]

@@ -204,7 +204,7 @@ def write_parts(
     shown: list[dict[str, Any]] = []
     for part in parts:
         progress(0.8 * part.number / len(parts), f"writing part {part.number}")
-        own = stem if len(parts) == 1 else f"{stem}-part-{part.number:0{digits}d}"
+        own = f"{stem}-part-{part.number:0{digits}d}"  # even where it is the only one: never the source's own name
         write_mesh(out_dir / f"{own}.stl", part.mesh)
         _write_model(out_dir / f"{own}.3mf", [part], [Pose()], name, notes)
         shown.append({"file": f"{own}.stl", "files": [f"{own}.stl", f"{own}.3mf"], **_facts(part)})
