@@ -82,8 +82,8 @@ def rows() -> list[Row]:
                 name,
                 count * each,
                 "under 2 s and at least 50x faster",
-                f"processor time, best of 3; the search asks for {count:,} standoffs and gradients: the rival's time is that "
-                "many times its time for a point of 6,000, not a run of its own",
+                f"processor time, best of 3; the search asks for {count:,} standoffs and gradients: the rival's "
+                "time is that many times its time for a point of 6,000, not a run of its own",
             )
         )
     return found
