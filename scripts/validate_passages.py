@@ -2,9 +2,9 @@
 """Hold the passage's answers against a planner of robotics, on generated helmets and the CC0 bodies' heads.
 
 Needs the packages ``ompl`` and ``python-fcl``. For each helmet: our pinch and the bound of its proof; whether
-RRT-Connect over FCL finds a way on the head as it is, which must be so exactly where our pinch is above 0 by more than 1 mm; and
-whether it finds one on the head grown by our pinch and 1 mm, which it must not: what it finds for a form grown by d has
-a pinch of d at least.
+RRT-Connect over FCL finds a way on the head as it is, which must be so exactly where our pinch is above 0 by more than
+1 mm; and whether it finds one on the head grown by our pinch and 1 mm, which it must not: what it finds for a form
+grown by d has a pinch of d at least.
 """
 
 from __future__ import annotations

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The passage against a planner of robotics: RRT-Connect over FCL; `scripts/validate_passages.py` has the long table."""
+"""The passage against RRT-Connect over FCL; `scripts/validate_passages.py` has the long table."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ import pytest
 pytest.importorskip("ompl")
 pytest.importorskip("fcl")
 
-from helmets import Helmet, grown, head, planned, shell  # noqa: E402
+from helmets import Helmet, grown, head, planned, shell
 
-from arming_cap.core.fit.donning import find_passage  # noqa: E402
-from arming_cap.core.piece import Part, Piece  # noqa: E402
-from arming_cap.core.pose import Pose  # noqa: E402
-from arming_cap.core.wearer.form import Form, Wearer  # noqa: E402
+from arming_cap.core.fit.donning import find_passage
+from arming_cap.core.piece import Part, Piece
+from arming_cap.core.pose import Pose
+from arming_cap.core.wearer.form import Form, Wearer
 
 
 @pytest.mark.parametrize("helmet", [Helmet("a", neck=0.9), Helmet("a", chin_mm=35.0)])
