@@ -198,6 +198,7 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         unit: str
         seat: str
         padding_gives_mm: float
+        loosest_mm: float
         card: Any
         printer: Any
         preview_of: str
@@ -219,6 +220,11 @@ class ARMINGCAP_PG_scene(PropertyGroup):
             update=_changed,
         )
         padding_gives_mm: _length("Padding Gives", "How far hair, liner and padding flatten on the way on and off", 0.0)
+        loosest_mm: _length(
+            "Loosest",
+            "How far what carries a piece may stand off over its allowance before it is too large",
+            25.0,
+        )
         card: PointerProperty(
             name="Wearer Card", description="What is known of the wearer that is worked on", type=ARMINGCAP_PG_card
         )

@@ -117,6 +117,7 @@ def footing(scene: Scene) -> dict[str, Any]:
             "unit_mm": mm,
             "seat": scene.arming_cap.seat,
             "padding_gives_mm": round(scene.arming_cap.padding_gives_mm, 3),
+            "loosest_mm": round(scene.arming_cap.loosest_mm, 3),
         },
         "objects": {ob.name: scenes.fingerprint(ob, depsgraph, mm) for ob in involved},
     }

@@ -289,7 +289,7 @@ class Draft:
         By the forms' names.
     seat
         ``fixed`` or ``best``.
-    padding_gives_mm
+    padding_gives_mm, loosest_mm
         See `Limits`.
     warnings
         Sentences for the report.
@@ -300,6 +300,7 @@ class Draft:
     bodies: dict[str, Body]
     seat: str
     padding_gives_mm: float
+    loosest_mm: float
     warnings: tuple[str, ...]
 
     def job(self, progress: Progress = silent) -> Job:
@@ -322,7 +323,7 @@ class Draft:
         return Job(
             title=self.title,
             fittings=tuple(Fitting(piece, wearers[form], 1.0, self.seat) for piece, form in self.worn),
-            limits=Limits(padding_gives_mm=self.padding_gives_mm),
+            limits=Limits(padding_gives_mm=self.padding_gives_mm, loosest_mm=self.loosest_mm),
             inputs=tuple({"file": mesh.name, "sha256": mesh.content_hash} for mesh in meshes),
             warnings=self.warnings,
         )
@@ -358,7 +359,8 @@ def draft_of(scene: Scene) -> Draft:
     own = scene.arming_cap
     # A piece cannot be pressed outwards: what the field's range would allow is clamped here.
     gives = max(round(own.padding_gives_mm, 3), 0.0)
-    return Draft(scene.name, tuple(worn), bodies, own.seat, gives, tuple(size_doubts(scene)))
+    loosest = max(round(own.loosest_mm, 3), 0.0)
+    return Draft(scene.name, tuple(worn), bodies, own.seat, gives, loosest, tuple(size_doubts(scene)))
 
 
 def job_of_scene(scene: Scene, progress: Progress = silent) -> Job:

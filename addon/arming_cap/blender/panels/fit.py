@@ -9,6 +9,7 @@ from bpy.types import Context, Panel, UILayout
 
 from ... import engines
 from ...core.report.model import CARE_LINE
+from ...core.report.sizes import per_cent, sentences
 from ...core.wearer.regions import in_words
 from .. import results, work
 from .. import scene as scenes
@@ -34,6 +35,7 @@ class ARMINGCAP_PT_fit(Tab, Panel):
         settings.prop(scene.arming_cap, "unit")
         settings.prop(scene.arming_cap, "seat")
         settings.prop(scene.arming_cap, "padding_gives_mm")
+        settings.prop(scene.arming_cap, "loosest_mm")
         self._doubts(layout, context)
         busy = work.running
         if busy is None:
@@ -81,6 +83,11 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
             paragraph(layout, context, warning, "ERROR")
         for row, fit in enumerate(kept.fits):
             self._fit(layout, context, row, fit)
+        if len(kept.fits) > 1:
+            for one in kept.document["result"].get("cast") or []:
+                if one["serves"] is not None:
+                    text = f"{one['piece']} at {per_cent(one['serves'])} serves {', '.join(one['served'])}"
+                    paragraph(layout, context, text, "COMMUNITY")
         layout.operator("arming_cap.export_report", icon="EXPORT")
 
     def _fit(self, layout: UILayout, context: Context, row: int, fit: dict[str, Any]) -> None:
@@ -90,7 +97,8 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
         word.alert = fit["verdict"] == "fail"
         word.label(text=fit["verdict"].upper(), icon=ICONS[fit["verdict"]])
         for number, verdict in enumerate(fit["verdicts"]):
-            self._verdict(layout, context, row, number, verdict)
+            said = sentences(fit["size"]) if verdict["check"] == "size" and fit.get("size") else []
+            self._verdict(layout, context, row, number, verdict, said)
         for warning in fit.get("warnings", []):
             paragraph(layout, context, warning, "ERROR")
         layout.operator("arming_cap.show_margins", icon="SHADING_RENDERED").fit = row
@@ -102,7 +110,9 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
             )
 
     @staticmethod
-    def _verdict(layout: UILayout, context: Context, row: int, number: int, verdict: dict[str, Any]) -> None:
+    def _verdict(
+        layout: UILayout, context: Context, row: int, number: int, verdict: dict[str, Any], more: list[str]
+    ) -> None:
         status = verdict["verdict"]
         # A pass that asks for something, such as a part taken off, is not folded away.
         plain = status == "pass" and not verdict["details"].get("take_off")
@@ -122,7 +132,7 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
         where = " at ".join(word for word in (in_words(place["region"]), place["part"]) if word)
         if where:
             paragraph(body, context, f"Limited by: {where}")
-        for sentence in (verdict["why"], verdict["mend"]):
+        for sentence in (verdict["why"], verdict["mend"], *more):
             if sentence:
                 paragraph(body, context, sentence[:1].upper() + sentence[1:])
         if place["part"] or place["at"]:
