@@ -80,7 +80,7 @@ def _checked(dimensions: Mapping[str, tuple[float, float]], source: str) -> dict
 
 
 def _bent(weights: FloatArray, scale: float) -> FloatArray:
-    return scale * (template_head().mesh.vertices + np.tensordot(weights, _handles(), axes=1))
+    return scale * (template_head().mesh.vertices + np.tensordot(weights, handles(), axes=1))
 
 
 @lru_cache(maxsize=1)
@@ -97,7 +97,7 @@ def _measured(vertices: FloatArray, names: list[str]) -> FloatArray:
 @lru_cache(maxsize=1)
 def _own_slopes() -> FloatArray:
     """Return how each dimension of the template answers to each handle, (dimension, handle)."""
-    return _slopes(np.zeros(len(_handles())), 1.0, list(SHAPED))
+    return _slopes(np.zeros(len(handles())), 1.0, list(SHAPED))
 
 
 def _slopes(weights: FloatArray, scale: float, names: list[str]) -> FloatArray:
@@ -122,7 +122,7 @@ def _solved(targets: Mapping[str, float], source: str) -> tuple[FloatArray, floa
     first = _sizing(names)
     scale = float(wanted[first] / own[first])
     slopes = _own_slopes()[[SHAPED.index(n) for n in names]]
-    weights = np.zeros(len(_handles()))
+    weights = np.zeros(len(handles()))
     gap = wanted - own * scale
     best, closest = weights, gap
     for count in range(MOST_STEPS):
@@ -168,11 +168,11 @@ def _spread(sd: Mapping[str, float]) -> dict[str, float]:
     head = template_head()
     names = list(sd)
     answer = np.linalg.pinv(_own_slopes()[[SHAPED.index(n) for n in names]], rcond=1e-3)  # weights per mm
-    move = np.tensordot(answer.T, _handles(), axes=1)  # (dimension, vertex, 3)
+    move = np.tensordot(answer.T, handles(), axes=1)  # (dimension, vertex, 3)
     # The one that sizes the template scales all of it, and the handles take the others back.
     first, own = _sizing(names), _measured(head.mesh.vertices, names)
     rest = np.where(np.arange(len(names)) == first, 0.0, own)
-    move[first] = (head.mesh.vertices - np.tensordot(answer @ rest, _handles(), axes=1)) / own[first]
+    move[first] = (head.mesh.vertices - np.tensordot(answer @ rest, handles(), axes=1)) / own[first]
     centre = move[:, head.mesh.triangles].mean(axis=2)
     normal = head.mesh.area_vectors / head.mesh.areas[:, None]
     along = np.einsum("dti,ti->dt", centre, normal) * np.array([sd[n] for n in names])[:, None]
@@ -194,7 +194,7 @@ def _within(t: FloatArray, inner: float, outer: float) -> FloatArray:
 
 
 @lru_cache(maxsize=1)
-def _handles() -> FloatArray:
+def handles() -> FloatArray:
     """Return the displacement fields (k, n, 3), each about 1 mm of what it is for.
 
     Numbers are mm in the template's frame: front at y = -121, top at z = 124, back of the head at y = 88, tragions at

@@ -23,7 +23,7 @@ import numpy as np
 from ..arrays import BoolArray, FloatArray, IntArray
 from ..mesh import TriangleMesh
 from ..pose import rotation_about
-from .headform import _handles
+from .headform import handles
 from .register import gaussian, spread_rows, vertex_normals
 from .scanclean import cell_of
 from .template import template_head
@@ -135,7 +135,7 @@ class _Shape:
     def vertices(self) -> FloatArray:
         """The template's vertices, (n, 3)."""
         v = template_head().mesh.vertices
-        return np.asarray((v + np.tensordot(self.weight, _handles(), axes=1)) @ self.linear.T + self.shift)
+        return np.asarray((v + np.tensordot(self.weight, handles(), axes=1)) @ self.linear.T + self.shift)
 
 
 def with_dimensions(cloud: Cloud, start: FloatArray) -> FloatArray:
@@ -167,13 +167,13 @@ def with_dimensions(cloud: Cloud, start: FloatArray) -> FloatArray:
 def _as_shape(vertices: FloatArray) -> _Shape:
     head = head_rows()
     size, turn, shift = igl.procrustes(template_head().mesh.vertices[head], vertices[head], include_scaling=True)
-    return _Shape(np.zeros(len(_handles())), size * turn.T, shift)
+    return _Shape(np.zeros(len(handles())), size * turn.T, shift)
 
 
 def _nearer(cloud: Cloud, shape: _Shape, now: FloatArray, reach_mm: float) -> _Shape:
     """Return the shape after one Gauss-Newton step towards the cloud, as seen from the vertices `now`."""
     head = head_rows()
-    fields = _handles()[:, head]
+    fields = handles()[:, head]
     gaps = gaps_of(cloud, now, reach_mm)
     n = vertex_normals(TriangleMesh(now, template_head().mesh.triangles))[head]
     # Neighbours are bent alike, so they are wrong alike: a tenth of them speak for themselves.
