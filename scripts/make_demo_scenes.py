@@ -13,7 +13,6 @@ import sys
 import tomllib
 from pathlib import Path
 
-import manifold3d as m3
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[1]
