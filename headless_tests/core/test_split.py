@@ -175,6 +175,14 @@ def test_the_same_piece_gives_the_same_plan():
         assert a.mesh.content_hash == b.mesh.content_hash
 
 
+def test_the_plan_promises_what_the_parts_turn_out_to_be():
+    _, plan, split = cut(shapes.dome(125, 130, -60, segments=64, rings=32), (180.0, 180.0, 180.0))
+    promised = sorted(p.estimate.grams for p in plan.parts)
+    assert promised == pytest.approx(sorted(p.estimate.grams for p in split.parts), rel=0.02)
+    assert plan.longest.minutes == max(p.estimate.minutes for p in plan.parts)
+    assert all(p.fits and (p.size_mm <= 180 + 1e-5).all() for p in plan.parts)
+
+
 def test_the_maker_locks_forbids_and_keeps_whole():
     mesh = shapes.box((400, 100, 100))
     _, plan, _ = cut(mesh, limits=Limits(locked=(Plane((1.0, 0.0, 0.0), 30.0),)))

@@ -219,7 +219,9 @@ def _preview(solid: Any, room: FloatArray, options: SplitOptions) -> PlannedPart
     points = hull_points(solid)
     turn = turn_to_fit(points, room, 1.0)
     size = extents_in(turn.rotation[None], points)[0]
-    return PlannedPart(mesh_of(solid), size, turn.fits, estimate(solid.volume(), options.filament))
+    mesh = mesh_of(solid)
+    takes = estimate(solid.volume(), options.filament, float(mesh.areas.sum()))
+    return PlannedPart(mesh, size, turn.fits, takes)
 
 
 def _leaves(cell: Cell, node: Node) -> list[tuple[Any, FloatArray]]:
