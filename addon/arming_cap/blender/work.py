@@ -182,3 +182,25 @@ class InBackground:
             self.report({"ERROR"}, f"a fault of ours, the console holds its trace: {error!r}")
             return {"CANCELLED"}
         return self.end(context, self._work.result)
+
+
+class AfterChoosing(InBackground):
+    """Long work on a file or a folder: the chooser comes first, where nothing is given yet and there is a window."""
+
+    chooses = "filepath"
+
+    _chosen = False
+
+    def invoke(self, context: Context, event: Event) -> set[str]:
+        """Let the user choose, or go on with what is given."""
+        if not getattr(self, self.chooses) and not bpy.app.background:
+            context.window_manager.fileselect_add(self)
+            return {"RUNNING_MODAL"}
+        return super().invoke(context, event)
+
+    def execute(self, context: Context) -> set[str]:
+        """Go on beside the window after the chooser; run to the end where there is none."""
+        if not self._chosen and not bpy.app.background and context.window is not None:
+            self._chosen = True
+            return super().invoke(context, None)
+        return super().execute(context)

@@ -17,7 +17,7 @@ from .split import cast_to_split
 PAGES = (("A4", "A4", "210 × 297 mm"), ("Letter", "Letter", "8.5 × 11 inches"))
 
 
-class ARMINGCAP_OT_make_rings(work.InBackground, Operator):
+class ARMINGCAP_OT_make_rings(work.AfterChoosing, Operator):
     """Cut try-on rings from the piece at the levels that decide, and draw the same sections 1:1 for paper"""
 
     bl_idname = "arming_cap.make_rings"
@@ -25,6 +25,7 @@ class ARMINGCAP_OT_make_rings(work.InBackground, Operator):
     bl_options = {"REGISTER", "UNDO"}
 
     doing = "Cutting the rings"
+    chooses = "directory"
 
     if TYPE_CHECKING:
         directory: str
@@ -33,7 +34,6 @@ class ARMINGCAP_OT_make_rings(work.InBackground, Operator):
         directory: StringProperty(name="Folder", description="Where to write the files", subtype="DIR_PATH")
         page: EnumProperty(name="Paper", description="Paper of the templates", items=PAGES, default="A4")
 
-    _chosen = False
     _piece: str
 
     @classmethod
@@ -42,18 +42,6 @@ class ARMINGCAP_OT_make_rings(work.InBackground, Operator):
             cls.poll_message_set("Make a part of the piece the active object first")
             return False
         return cls.idle()
-
-    def invoke(self, context: Context, event: Any) -> set[str]:
-        if not self.directory and not bpy.app.background:
-            context.window_manager.fileselect_add(self)
-            return {"RUNNING_MODAL"}
-        return super().invoke(context, event)
-
-    def execute(self, context: Context) -> set[str]:
-        if not self._chosen and not bpy.app.background and context.window is not None:
-            self._chosen = True  # from the file chooser: go on beside the window
-            return super().invoke(context, None)
-        return super().execute(context)
 
     def begin(self, context: Context) -> work.Work:
         """Copy out the piece and its wearer."""

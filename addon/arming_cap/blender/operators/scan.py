@@ -126,7 +126,7 @@ class _FindsHead(work.InBackground):
         return {"FINISHED"}
 
 
-class ARMINGCAP_OT_import_scan(_FindsHead, Operator):
+class ARMINGCAP_OT_import_scan(_FindsHead, work.AfterChoosing, Operator):
     """Bring in a scan of the wearer in any unit and attitude, and make the form from it. Esc stops"""
 
     bl_idname = "arming_cap.import_scan"
@@ -147,23 +147,9 @@ class ARMINGCAP_OT_import_scan(_FindsHead, Operator):
         )
         unit: EnumProperty(name="Unit", description="What one number of the file is", items=UNITS, default="FIND")
 
-    _chosen = False
-
     @classmethod
     def poll(cls, context: Context) -> bool:
         return cls.idle()
-
-    def invoke(self, context: Context, event: Any) -> set[str]:
-        if not self.filepath and not bpy.app.background:
-            context.window_manager.fileselect_add(self)
-            return {"RUNNING_MODAL"}
-        return super().invoke(context, event)
-
-    def execute(self, context: Context) -> set[str]:
-        if not self._chosen and not bpy.app.background and context.window is not None:
-            self._chosen = True  # from the file chooser: go on beside the window
-            return super().invoke(context, None)
-        return super().execute(context)
 
     def begin(self, context: Context) -> work.Work:
         """Read the file and show the scan as it is."""
