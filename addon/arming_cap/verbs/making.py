@@ -6,12 +6,15 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ..core.errors import InputError
 from ..core.progress import Progress, part_of
 from ..core.verdict import Status
 from .reading import Outcome, mm, point, print_rows, read_case, read_piece, seat_of_case
+
+if TYPE_CHECKING:
+    from ..core.make.tryon import Outcomes
 
 
 def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
@@ -23,8 +26,9 @@ def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
     if options.out is None:
         raise InputError("no folder to write to", remedy="add --out DIR")
     piece, inputs, warnings = read_piece(options.piece, options)
-    wearer = None
+    wearer, outcomes = None, None
     if options.wearer:
+        outcomes = _outcomes(options, piece.name, [one["sha256"] for one in inputs])
         read = read_wearer(options.wearer, options.units, part_of(progress, 0.0, 0.2))
         wearer = read.wearer
         inputs.insert(0, {"file": str(options.wearer), "sha256": read.sources[0].sha256})
@@ -34,8 +38,12 @@ def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
     wishes = RingOptions(
         keep_loose=options.keep_loose, most=options.most, volume_mm=options.volume, label=options.label
     )
-    made = try_on(piece, wearer, planes or None, options.out, options.page, wishes, part_of(progress, 0.2, 1.0))
+    made = try_on(
+        piece, wearer, planes or None, options.out, options.page, wishes, outcomes, part_of(progress, 0.2, 1.0)
+    )
     shown, paper = made.shown, made.templates
+    if made.settled:
+        warnings.append(f"tried on before, and not in doubt: {', '.join(made.settled)}")
 
     def show(stdout: Any) -> None:
         for one in shown:
@@ -48,6 +56,21 @@ def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
         print(f"paper templates: {paper['file']}, in {options.out}", file=stdout)
 
     return Outcome({"rings": shown, "templates": paper}, inputs, warnings, False, show)
+
+
+def _outcomes(options: argparse.Namespace, name: str, digests: Sequence[str]) -> Outcomes | None:
+    """Return what the wearer's card says of this piece; None where there is no card, or nothing on it."""
+    from ..core.fit.knownfit import identity
+    from ..core.make.tryon import Outcomes
+    from ..core.wearer.card import read_card
+
+    if not options.wearer.lower().endswith(".toml"):
+        return None
+    known = read_card(options.wearer).known_fits
+    digest = identity(digests)
+    if not any(fit.sha256 == digest for fit in known):
+        return None
+    return Outcomes(known, name, digest, options.scale)
 
 
 def relief(options: argparse.Namespace, progress: Progress) -> Outcome:
