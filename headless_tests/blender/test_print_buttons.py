@@ -63,6 +63,7 @@ def test_applying_adds_the_parts_where_they_are_worn(scene, unit_mm, tmp_path):
     assert np.abs(together.max(axis=0) - whole.max(axis=0)).max() < 0.01
     assert bpy.ops.arming_cap.export_split(directory=str(tmp_path)) == {"FINISHED"}
     assert len(list(tmp_path.glob("greave-part-*.stl"))) == 2 and (tmp_path / "greave-assembly.3mf").exists()
+    assert (tmp_path / "greave-build-sheet.html").exists()
 
 
 def test_a_locked_cut_is_made(scene):

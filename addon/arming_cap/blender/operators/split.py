@@ -225,7 +225,9 @@ class ARMINGCAP_OT_apply_split(_OfPiece, Operator):
         drop(scene, PLAN, self._piece)
         fold = _fold(scene, PARTS, self._piece)
         for part in result.parts:
-            _add(fold, part.mesh.name, part.mesh.moved(part.worn), mm, part.number - 1)
+            # As it comes out of the printer, shrunk; and from the plate to where it is worn.
+            printed = replace(part.mesh, vertices=part.mesh.vertices / part.scale)
+            _add(fold, part.mesh.name, printed.moved(part.worn), mm, part.number - 1)
         for name in scenes_parts(scene, self._piece):
             scene.objects[name].hide_set(True)
         splits.keep_done(scene, result)
@@ -257,11 +259,11 @@ class ARMINGCAP_OT_export_split(Operator):
         return {"RUNNING_MODAL"}
 
     def execute(self, context: Context) -> set[str]:
-        from ...core.make.splitting import write_split
+        from ...core.report.build_sheet import hand_over
 
         folder = Path(bpy.path.abspath(self.directory))
         try:
-            written = write_split(splits.done_of(context.scene), folder)
+            written = hand_over(splits.done_of(context.scene), folder)
         except InputError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
