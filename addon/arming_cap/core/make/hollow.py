@@ -43,7 +43,8 @@ def hollow_of(piece: Piece) -> tuple[Form, tuple[str, ...]]:
     hull = Manifold.hull_points(points) if len(points) >= 4 else Manifold()
     remarks: list[str] = []
     try:
-        wall, _ = solid_of(mesh)
+        wall, mended = solid_of(mesh)
+        remarks += mended
         pieces = (hull - wall).decompose()
         found = max(pieces, key=lambda one: one.volume(), default=Manifold())
     except InputError:
