@@ -29,11 +29,12 @@ from ..pose import matrix_euler
 from ..progress import Progress, part_of, silent
 from .dimension import DIMENSIONS
 from .form import Form
+from .headform import Z90
 from .measure import Ruler, measure, section_points
 from .recognise import LEAST_RELIEF
 from .regions import in_words
 from .register import Similarity, best_similarity, vertex_normals
-from .scanfit import HEAD_REGIONS, Cloud, cloud_of, fitted, head_rows
+from .scanfit import HEAD_REGIONS, Cloud, Gaps, cloud_of, fitted, head_rows
 from .scanplace import ASK, LARGEST_RMS_MM, LEAST_COVERED, LEAST_LEAD, Place, cleaned, from_landmarks, searched
 from .scansearch import CERTAIN_COVERED, CERTAIN_RELIEF, CERTAIN_RMS_MM
 from .template import template_head
@@ -50,8 +51,12 @@ SEEN_MM, PER_MM = 1.0, 0.12
 LARGEST_UNCERTAINTY_MM = 7.0
 # A landmark farther than this from the scan is the template's.
 GUESSED_MM = 8.0
-# A landmark is placed no better than this (standard deviation).
+# Noise averages out over the points that lie this near.
+PATCH_MM = 15.0
+# A landmark slides along the surface by this (standard deviation, each way).
 LANDMARK_SD_MM = 1.2
+# Head breadth and length known to this are known well.
+CERTAIN_MM = 1.5
 # How far above and below its usual place the brow may stand out most.
 BROW_MM = 9.0
 
@@ -206,7 +211,7 @@ def form_of_scan(
         to_form = Similarity(UNITS_MM[place.unit] * np.eye(3), np.zeros(3))
     vertices = to_form.after(to_frame.inverse()).apply(vertices)
     form = template_head().form_on(np.round(vertices, 6) + 0.0, "scan", name)
-    spread, reach, away = _spread(vertices, seen)
+    spread, reach, away = _spread(vertices, gaps)
     form = replace(form, spread_mm=spread, landmarks={**form.landmarks, "glabella": _glabella(form)})
     _refuse_folded(form, vertices, name)
     sizes = measure(form)
@@ -215,7 +220,7 @@ def form_of_scan(
     bare = _missing(seen)
     if not place.asked:
         _refuse_guesses(covered, uncertainty, bare, name)
-    confidence, reasons = _confidence(place, covered, gaps.noise, bare)
+    confidence, reasons = _confidence(place, covered, gaps.noise, bare, uncertainty)
     notes += scale_doubts(sizes, known_mm or {})
     if bare:
         notes.append(f"not in the scan, shaped by the template: {', '.join(bare)}")
@@ -268,32 +273,38 @@ def _offset(offsets_mm: Mapping[str, float] | None) -> FloatArray:
     for region in template.region_names:
         both = region.removesuffix("_left").removesuffix("_right")
         of_region.append(offsets_mm.get(region, offsets_mm.get(both, default)))
-    per_triangle = np.array(of_region)[template.region_of_triangle]
-    total = np.zeros(len(template.mesh.vertices))
+    return _evened(np.array(of_region)[template.region_of_triangle])
+
+
+def _evened(per_triangle: FloatArray) -> FloatArray:
+    """Return a value of each triangle (t,) at the vertices (n,), evened out over four rings."""
+    corners, n = template_head().mesh.triangles, len(template_head().mesh.vertices)
+    count = np.maximum(np.bincount(corners.ravel(), minlength=n), 1)
+    total = np.zeros(n)
     for _ in range(4):
-        total[:] = 0.0
-        count = np.zeros_like(total)
-        for corner in range(3):
-            np.add.at(total, template.mesh.triangles[:, corner], per_triangle)
-            np.add.at(count, template.mesh.triangles[:, corner], 1.0)
-        total /= count
-        per_triangle = total[template.mesh.triangles].mean(axis=1)
+        total = np.bincount(corners.ravel(), weights=np.repeat(per_triangle, 3), minlength=n) / count
+        per_triangle = total[corners].mean(axis=1)
     return total
 
 
-def _spread(vertices: FloatArray, seen: BoolArray) -> tuple[dict[str, float], FloatArray, FloatArray]:
+def _spread(vertices: FloatArray, gaps: Gaps) -> tuple[dict[str, float], FloatArray, FloatArray]:
     """Return the half-width of the 90 % interval by region and at each vertex, and how far each is from the scan."""
     import igl
 
     template = template_head()
+    triangles, seen = template.mesh.triangles, gaps.count > 0.2
     if seen.any():
         points = vertices[seen]
         _, _, near = igl.point_mesh_squared_distance(vertices, points, np.arange(len(points))[:, None])
         away = np.linalg.norm(vertices - near, axis=1)
     else:
         away = np.full(len(vertices), 200.0)
-    at = np.hypot(SEEN_MM, PER_MM * away)
-    of_triangle = (at[template.mesh.triangles] ** 2).mean(axis=1)
+    valence = np.maximum(np.bincount(triangles.ravel(), minlength=len(vertices)), 1)
+    points_of = (gaps.count / valence)[triangles].sum(axis=1)
+    patch = _evened(points_of / TriangleMesh(vertices, triangles).areas) * np.pi * PATCH_MM**2
+    left = Z90 * gaps.noise / np.sqrt(np.maximum(patch, 1.0))
+    at = np.sqrt(SEEN_MM**2 + (PER_MM * away) ** 2 + left**2)
+    of_triangle = (at[triangles] ** 2).mean(axis=1)
     area = np.bincount(template.region_of_triangle, weights=template.mesh.areas)
     mean = np.bincount(template.region_of_triangle, weights=template.mesh.areas * of_triangle) / area
     return {n: float(np.sqrt(m)) for n, m in zip(template.region_names, mean)}, at, away
@@ -304,16 +315,20 @@ def _uncertainty(form: Form, reach: FloatArray) -> dict[str, float]:
     assert form.region_of_triangle is not None
     ruler = Ruler(form.mesh.triangles, form.region_names, form.region_of_triangle)
     normal = vertex_normals(form.mesh)
+    rows = template_head().landmark_rows
     rng = np.random.default_rng(0)
     found: dict[str, list[float]] = {}
-    for _ in range(12):
+    for _ in range(24):
         # A smooth error: sixty plane waves of some 40 mm.
         waves, phase = rng.normal(size=(60, 3)) / 40.0, rng.uniform(0, 2 * np.pi, 60)
-        error = np.sqrt(2 / 60) * np.cos(form.mesh.vertices @ waves.T + phase).sum(axis=1) * reach / 1.6449
-        at = {n: p + rng.normal(size=3) * LANDMARK_SD_MM for n, p in form.landmarks.items()}
+        error = np.sqrt(2 / 60) * np.cos(form.mesh.vertices @ waves.T + phase).sum(axis=1) * reach / Z90
+        at = {}
+        for name, p in form.landmarks.items():  # they ride on the surface, and slide along it
+            n, slide = normal[rows[name]], rng.normal(size=3) * LANDMARK_SD_MM
+            at[name] = p + slide + n * (error[rows[name]] - n @ slide)
         for name, value in ruler.measure(form.mesh.vertices + normal * error[:, None], at).items():
             found.setdefault(name, []).append(value)
-    return {n: float(1.6449 * np.std(v, ddof=1)) for n, v in found.items()}
+    return {n: float(Z90 * np.std(v, ddof=1)) for n, v in found.items()}
 
 
 def _refuse_folded(form: Form, vertices: FloatArray, name: str) -> None:
@@ -365,7 +380,9 @@ def _refuse_guesses(covered: float, uncertainty_mm: Mapping[str, float], bare: l
         )
 
 
-def _confidence(place: Place, covered: float, noise: float, bare: list[str]) -> tuple[float, tuple[str, ...]]:
+def _confidence(
+    place: Place, covered: float, noise: float, bare: list[str], uncertainty_mm: Mapping[str, float]
+) -> tuple[float, tuple[str, ...]]:
     """Return the confidence, 0 to 1, and what it rests on."""
 
     def share(value: float, least: float, certain: float) -> float:
@@ -380,6 +397,11 @@ def _confidence(place: Place, covered: float, noise: float, bare: list[str]) -> 
         ),
         f"{noise:.1f} mm of noise are left": share(-noise, -4.0, -2.0),
     }
+    for name in ("head_breadth", "head_length"):
+        half = uncertainty_mm[name]
+        parts[f"{DIMENSIONS[name].in_words} is known to within {half:.1f} mm"] = share(
+            -half, -LARGEST_UNCERTAINTY_MM, -CERTAIN_MM
+        )
     if bare:
         parts[f"{', '.join(bare)}: not in the scan"] = max(0.5, 0.85 - 0.1 * len(bare))
     if place.asked and place.mirrored and not place.inward:

@@ -9,7 +9,8 @@ First the template takes the scan's dimensions, through the very fields that mak
 that thousands of points agree on, so that a hole gets the shape that a head of these dimensions has there. Then it is
 bent by two fields of Gaussians, a coarse and a fine one: least squares weighted by what each mean is worth, against how
 much people's heads differ at that width (Gaussian process regression, whose mean this is: Rasmussen and Williams 2006,
-section 2.2).
+section 2.2). The template's skull, a mean of coarse cages, has a crease along its middle that no skull has: it is
+smoothed first.
 """
 
 from __future__ import annotations
@@ -37,6 +38,8 @@ FINE_MM, FINE_WIDTH_MM, FINE_KNOTS = 0.9, 12.0, 420
 # A skull is smooth: there the fine field would follow noise alone.
 SKULL = ("crown", "temple", "parietal", "occiput")
 SKULL_COARSE_MM, SKULL_FINE_MM = 1.2, 0.25
+# Width over which the template's skull is smoothed.
+FAIR_WIDTH_MM = 8.0
 # Error that neighbouring points share and no mean takes away.
 SHARED_MM = 0.5
 # How much a vertex minds sliding along the surface, as a share of its gap's worth.
@@ -241,11 +244,34 @@ def bent(
 def fitted(cloud: Cloud, start: FloatArray) -> tuple[FloatArray, Gaps]:
     """Return the template's vertices on the scan (n, 3), and the gaps that stay."""
     now = with_dimensions(cloud, start)
-    coarse = np.where(_on_skull(), SKULL_COARSE_MM, COARSE_MM)
-    fine = np.where(_on_skull(), SKULL_FINE_MM, FINE_MM)
+    now = now + vertex_normals(TriangleMesh(now, template_head().mesh.triangles)) * fairing()[:, None]
+    coarse = np.where(_in(*SKULL), SKULL_COARSE_MM, COARSE_MM)
+    fine = np.where(_in(*SKULL), SKULL_FINE_MM, FINE_MM)
     now = bent(cloud, now, (15.0, 10.0, 8.0), COARSE_WIDTH_MM, COARSE_KNOTS, coarse)
     now = bent(cloud, now, (8.0, 8.0), FINE_WIDTH_MM, FINE_KNOTS, fine)
     return now, gaps_of(cloud, now, 8.0)
+
+
+@lru_cache(maxsize=1)
+def fairing() -> FloatArray:
+    """Return how far each skull vertex of the template moves along its normal to be smooth, (n,) mm.
+
+    Moving least squares with a quadratic (Levin 1998): what a tape or a caliper feels stays, for no mean is taken.
+    """
+    mesh = template_head().mesh
+    normals = vertex_normals(mesh)
+    near = np.flatnonzero(_in(*SKULL, "forehead"))
+    out = np.zeros(len(mesh.vertices))
+    for row in np.flatnonzero(_in("crown", "parietal", "occiput") & ~_in("temple", "forehead", "nape", "ear", "neck")):
+        n = normals[row]
+        away = mesh.vertices[near] - mesh.vertices[row]
+        u = np.cross(n, np.eye(3)[np.argmin(np.abs(n))])
+        u /= np.linalg.norm(u)
+        x, y, height = away @ u, away @ np.cross(n, u), away @ n
+        weight = np.exp(-(away**2).sum(axis=1) / (2 * FAIR_WIDTH_MM**2))
+        terms = np.stack([np.ones(len(x)), x, y, x * x, x * y, y * y], axis=1)
+        out[row] = np.linalg.solve(terms.T @ (weight[:, None] * terms), terms.T @ (weight * height))[0]
+    return out
 
 
 def _starts(start: FloatArray) -> list[FloatArray]:
@@ -272,10 +298,10 @@ def head_rows() -> IntArray:
     return np.unique(template.mesh.triangles[template.in_regions(*HEAD_REGIONS)])
 
 
-@lru_cache(maxsize=1)
-def _on_skull() -> BoolArray:
-    """Return which template vertices lie on the skull."""
+@lru_cache(maxsize=4)
+def _in(*regions: str) -> BoolArray:
+    """Return which template vertices lie in these regions."""
     template = template_head()
     mask = np.zeros(len(template.mesh.vertices), bool)
-    mask[template.mesh.triangles[template.in_regions(*SKULL)]] = True
+    mask[template.mesh.triangles[template.in_regions(*regions)]] = True
     return mask
