@@ -130,7 +130,9 @@ def main() -> int:
     if options.command == "demo":
         return run(environment(options.blender, ["run"]), "scripts/demo_check.py", *rest)
     if options.command == "test":
-        return run(environment(options.blender, ["run", "test"]), "-m", "pytest", *(rest or ["-q"]))
+        # Up to four processes: each takes some 1.5 GB.
+        together = ["-q", "-n", str(min(os.cpu_count() or 1, 4)), "--dist", "worksteal"]
+        return run(environment(options.blender, ["run", "test"]), "-m", "pytest", *(rest or together))
     if options.command == "bench":
         return run(environment(options.blender, ["run", "test", "bench"]), "scripts/bench/__main__.py", *rest)
     if options.command == "lint":
