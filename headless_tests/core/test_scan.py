@@ -1,6 +1,6 @@
 """Scans come home: unit, pose, hand, holes, cap and noise, against the truth that the synthetic scans carry.
 
-The bounds are those of scripts/validate_scans.py, where the whole campaign is; here are a dozen of its seeds.
+The bounds are those of scripts/validate_scans.py, where the whole campaign is; here are a few of its seeds.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from arming_cap.core.wearer.scanplace import ASKED
 from arming_cap.core.wearer.template import template_head
 from validate_scans import errors_of, is_right
 
-SEEDS = (1, 9, 11, 17, 22)
+SEEDS = (11, 17, 22)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
