@@ -60,15 +60,17 @@ class Blocked:
         return self.union(self.count, [self, other])
 
     def open_sr(self) -> tuple[float, float]:
-        """Return the open solid angle, and by how much every third meridian alone would tell another one.
+        """Return the open solid angle, and how well it is known.
 
         Where the edge has a corner, the midpoint rule on every third meridian errs nine times as much as on all, and
         the three differ by twelve times the error of all. (Every second would not do: what is symmetric is the same
-        for both.)
+        for both.) Where something begins between two meridians, straight behind for instance, the rule errs by up to
+        half a step of what begins: the two largest such steps, a beginning and an end, are counted as well.
         """
         closed = np.bincount(self.row, np.cos(self.low) - np.cos(self.high), self.count)
         thirds = 2 * np.pi * (2.0 - closed.reshape(-1, 3).mean(axis=0))
-        return float(max(thirds.mean(), 0.0)), float(np.ptp(thirds))
+        steps = np.sort(np.abs(closed - np.roll(closed, 1)))[-2:].sum() * np.pi / self.count
+        return float(max(thirds.mean(), 0.0)), float(max(np.ptp(thirds), steps))
 
     def limits_deg(self) -> FloatArray:
         """Return where the open interval from straight ahead ends, (count,)."""
