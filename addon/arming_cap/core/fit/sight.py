@@ -322,7 +322,8 @@ def judge_sight(sight: Sight) -> Verdict:
     way = _WORDS[demand.way]
     # Across is limited where the narrower side is.
     stop = min(("left", "right"), key=lambda side: reach[side]) if demand.way == "across" else demand.way
-    why, mend = f"at least one eye sees {number:.1f}° {way}", ""
+    # Cut off, not rounded: what is a hair under a demand must not read as if it met it.
+    why, mend = f"at least one eye sees {np.floor(10 * number + 1e-6) / 10:.1f}° {way}", ""
     if covered:
         why += f"; straight ahead of the {' and the '.join(covered)} eye the view is covered"
     if status is not Status.PASS:
