@@ -119,6 +119,14 @@ def test_the_one_scale_that_serves_most_wearers():
     assert cast_rows(fits)[2][1:3] == ("100.0 up", "–")
 
 
+def test_whose_size_was_not_asked_for_is_not_one_whom_no_scale_fits():
+    unplaced = FitReport("Helm", "A", 1.0, {}, (Verdict("size", Status.NOT_CHECKED),))
+    unasked = FitReport("Helm", "B", 1.0, {}, (Verdict("clearance", Status.PASS, 1.0, "mm"),))
+    (helm,) = cast_of([sized("Helm", "A", 0.90, 1.00), unplaced, unasked])
+    assert helm.scales == {"A": (0.90, 1.00)} and helm.served == ("A",)
+    assert cast_of([unplaced, unasked]) == []
+
+
 def cast() -> Job:
     wearers = [ball(f"Ball {r}", r) for r in (50.0, 60.0)]
     pieces = [shell(80.0, "Shell")]

@@ -223,11 +223,13 @@ def cast_of(fits: Sequence[FitReport]) -> list[CastRow]:
     """Return a row for each piece that was sized.
 
     A scale serves a wearer from the smallest that keeps the allowances and has a way on, up to the largest. The fewest
-    scales where the most fit begin at somebody's smallest, so only those are tried.
+    scales where the most fit begin at somebody's smallest, so only those are tried. Whose size was not asked for, or
+    could not be found out, stands in no row: that is not a wearer whom no scale fits.
     """
     rows = []
-    for piece in dict.fromkeys(fit.piece for fit in fits if any(v.check == "size" for v in fit.verdicts)):
-        scales = {fit.wearer: _scales(fit.size) for fit in fits if fit.piece == piece}
+    sized = [f for f in fits if any(v.check == "size" and v.status is not Status.NOT_CHECKED for v in f.verdicts)]
+    for piece in dict.fromkeys(fit.piece for fit in sized):
+        scales = {fit.wearer: _scales(fit.size) for fit in sized if fit.piece == piece}
         fitting = {name: held for name, held in scales.items() if held is not None}
 
         def served(scale: float, among: dict[str, tuple[float, float | None]] = fitting) -> tuple[str, ...]:
