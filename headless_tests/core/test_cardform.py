@@ -170,7 +170,7 @@ def test_a_scan_without_a_head_is_no_headform(tmp_path):
 def test_the_second_cast_is_judged_as_libigl_and_the_spread_say(number):
     expected = tomllib.loads((DEMO / "expected.toml").read_text(encoding="utf-8"))["expected"]
     job = read_job(DEMO / "6_cards.toml")
-    assert job.warnings[0] == GUESSED
+    assert job.warnings == (GUESSED, "Nessa Weir: 1 loose piece of the scan (2 triangles) left out")
     fitting = job.fittings[number]
     (fit,) = check_job(replace(job, fittings=(fitting,), limits=replace(job.limits, checks=("clearance",)))).fits
     row = next(e for e in expected if e["scene"] == "6_cards" and e["wearer"] == fit.wearer)

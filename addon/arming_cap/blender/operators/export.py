@@ -12,21 +12,30 @@ from ... import __version__, engines
 from .. import results
 
 
-class ARMINGCAP_OT_export_report(Operator):
-    """Write the verdicts with their drawings to a folder: report.html, report.json and junit.xml"""
-
-    bl_idname = "arming_cap.export_report"
-    bl_label = "Export Report"
-    bl_options = {"REGISTER"}
+class IntoFolder:
+    """Mixed into an operator that writes files: a chooser that shows folders."""
 
     if TYPE_CHECKING:
         directory: str
         filter_folder: bool
     else:
-        directory: StringProperty(name="Folder", description="Where to write the report", subtype="DIR_PATH")
+        directory: StringProperty(name="Folder", description="Where to write the files", subtype="DIR_PATH")
         filter_folder: BoolProperty(
             name="Folders Only", description="Show only folders", default=True, options={"HIDDEN"}
         )
+
+    def invoke(self, context: Context, event: object) -> set[str]:
+        """Let the user choose the folder."""
+        context.window_manager.fileselect_add(self)
+        return {"RUNNING_MODAL"}
+
+
+class ARMINGCAP_OT_export_report(IntoFolder, Operator):
+    """Write the verdicts with their drawings to a folder: report.html, report.json and junit.xml"""
+
+    bl_idname = "arming_cap.export_report"
+    bl_label = "Export Report"
+    bl_options = {"REGISTER"}
 
     @classmethod
     def poll(cls, context: Context) -> bool:
@@ -37,10 +46,6 @@ class ARMINGCAP_OT_export_report(Operator):
             cls.poll_message_set("Run the checks again: these verdicts came without a report")
             return False
         return True
-
-    def invoke(self, context: Context, event: object) -> set[str]:
-        context.window_manager.fileselect_add(self)
-        return {"RUNNING_MODAL"}
 
     def execute(self, context: Context) -> set[str]:
         from ...core.errors import InputError

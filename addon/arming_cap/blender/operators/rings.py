@@ -12,12 +12,12 @@ from bpy.types import Context, Operator
 
 from .. import forms, work
 from .. import scene as scenes
-from .split import cast_to_split
+from .split import OfPiece, cast_to_split
 
 PAGES = (("A4", "A4", "210 × 297 mm"), ("Letter", "Letter", "8.5 × 11 inches"))
 
 
-class ARMINGCAP_OT_make_rings(work.AfterChoosing, Operator):
+class ARMINGCAP_OT_make_rings(OfPiece, work.AfterChoosing, Operator):
     """Cut try-on rings from the piece at the levels that decide, and draw the same sections 1:1 for paper"""
 
     bl_idname = "arming_cap.make_rings"
@@ -33,15 +33,6 @@ class ARMINGCAP_OT_make_rings(work.AfterChoosing, Operator):
     else:
         directory: StringProperty(name="Folder", description="Where to write the files", subtype="DIR_PATH")
         page: EnumProperty(name="Paper", description="Paper of the templates", items=PAGES, default="A4")
-
-    _piece: str
-
-    @classmethod
-    def poll(cls, context: Context) -> bool:
-        if cast_to_split(context) is None:
-            cls.poll_message_set("Make a part of the piece the active object first")
-            return False
-        return cls.idle()
 
     def begin(self, context: Context) -> work.Work:
         """Copy out the piece and its wearer."""

@@ -5,17 +5,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import bpy
 import numpy as np
-from bpy.props import StringProperty
 from bpy.types import Collection, Context, Object, Operator, Scene
 from mathutils import Vector
 
 from ...core.errors import InputError
 from .. import forms, splits, work
 from .. import scene as scenes
+from .export import IntoFolder
 
 PLAN, PARTS = "Plan", "Parts"
 APART = 0.35
@@ -68,8 +68,8 @@ def _add(fold: Collection, name: str, mesh: Any, mm: float, number: int) -> Obje
     return ob
 
 
-class _OfPiece(work.InBackground):
-    """An operator on the piece that is to be split."""
+class OfPiece(work.InBackground):
+    """An operator on the active piece."""
 
     _piece: str
 
@@ -81,7 +81,7 @@ class _OfPiece(work.InBackground):
         return cls.idle()
 
 
-class ARMINGCAP_OT_plan_split(_OfPiece, Operator):
+class ARMINGCAP_OT_plan_split(OfPiece, Operator):
     """Look for the best way to cut the piece for this printer, and show it. Nothing is cut yet. Esc stops"""
 
     bl_idname = "arming_cap.plan_split"
@@ -196,7 +196,7 @@ class ARMINGCAP_OT_drop_plan(Operator):
         return {"FINISHED"}
 
 
-class ARMINGCAP_OT_apply_split(_OfPiece, Operator):
+class ARMINGCAP_OT_apply_split(OfPiece, Operator):
     """Cut the piece by the plan, with joints, into new objects in worn position; the piece is kept, hidden"""
 
     bl_idname = "arming_cap.apply_split"
@@ -235,17 +235,12 @@ class ARMINGCAP_OT_apply_split(_OfPiece, Operator):
         return {"FINISHED"}
 
 
-class ARMINGCAP_OT_export_split(Operator):
+class ARMINGCAP_OT_export_split(IntoFolder, Operator):
     """Write the parts as they print, the plates, the assembly and the build sheet to a folder"""
 
     bl_idname = "arming_cap.export_split"
     bl_label = "Export Parts"
     bl_options = {"REGISTER"}
-
-    if TYPE_CHECKING:
-        directory: str
-    else:
-        directory: StringProperty(name="Folder", description="Where to write the files", subtype="DIR_PATH")
 
     @classmethod
     def poll(cls, context: Context) -> bool:
@@ -253,10 +248,6 @@ class ARMINGCAP_OT_export_split(Operator):
             cls.poll_message_set("Apply the split first; its files are of the session that made it")
             return False
         return True
-
-    def invoke(self, context: Context, event: object) -> set[str]:
-        context.window_manager.fileselect_add(self)
-        return {"RUNNING_MODAL"}
 
     def execute(self, context: Context) -> set[str]:
         from ...core.report.build_sheet import hand_over
