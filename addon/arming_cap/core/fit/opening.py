@@ -35,6 +35,7 @@ MOST_TORN = 200
 FOIL_MM = 2e-4
 # A room's outline comes back from the 2D booleans rounded, and half a foil away from a surface.
 ON_LINE_MM = 1e-3
+LONG_MM = 8.0  # segments wider than this across are looked at one by one; it only sets the pace
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,14 +199,35 @@ def _on_wall(contour: FloatArray, outlines: list[FloatArray], closed: BoolArray)
 def _near_lines(contour: FloatArray, start: FloatArray, end: FloatArray) -> BoolArray:
     """Return for each stretch of a contour whether its middle is on one of some segments."""
     middle = 0.5 * (contour + np.roll(contour, -1, axis=0))
-    along = end - start
+    long = np.abs(end - start)[:, 0] > LONG_MM
+    near = _on_any(middle, start[long], end[long])
+    rest = np.flatnonzero(~near)
+    near[rest] = _on_any(middle[rest], start[~long], end[~long])
+    return near
+
+
+def _on_any(points: FloatArray, start: FloatArray, end: FloatArray) -> BoolArray:
+    """Return which points (n, 2) are on one of some segments (m, 2): of those only that lie over the same x."""
+    near = np.zeros(len(points), bool)
+    if not len(start) or not len(points):
+        return near
+    order = np.argsort(np.minimum(start[:, 0], end[:, 0]))
+    start, along = start[order], (end - start)[order]
     squared = (along**2).sum(axis=1)
     squared[squared == 0] = 1.0
-    near = np.zeros(len(middle), bool)
-    for rows in np.array_split(np.arange(len(middle)), 1 + len(middle) * len(start) // 1_000_000):
-        to = middle[rows, None] - start[None]
-        t = np.clip((to * along).sum(axis=2) / squared, 0, 1)
-        near[rows] = (np.linalg.norm(to - t[..., None] * along, axis=2) <= ON_LINE_MM).any(axis=1)
+    low, high = start[:, 0] + np.minimum(along[:, 0], 0), start[:, 0] + np.maximum(along[:, 0], 0)
+    # Past `last` every segment begins to the right of a point, before `first` every one has ended to its left.
+    first = np.searchsorted(np.maximum.accumulate(high), points[:, 0] - ON_LINE_MM, side="left")
+    last = np.searchsorted(low, points[:, 0] + ON_LINE_MM, side="right")
+    count = np.maximum(last - first, 0)
+    for rows in np.array_split(np.arange(len(points)), 1 + int(count.sum()) // 1_000_000):
+        point = np.repeat(rows, count[rows])
+        before = np.cumsum(count[rows]) - count[rows]
+        segment = np.arange(len(point)) + np.repeat(first[rows] - before, count[rows])
+        to = points[point] - start[segment]
+        t = np.clip((to * along[segment]).sum(axis=1) / squared[segment], 0, 1)
+        off = to - t[:, None] * along[segment]
+        near[point[np.hypot(off[:, 0], off[:, 1]) <= ON_LINE_MM]] = True
     return near
 
 
