@@ -116,6 +116,12 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--page", choices=("A4", "Letter"), default="A4", help="paper of the templates")
     one.add_argument("--rim", action="append", default=[], type=_number, metavar="Z", help="along the rim below z = Z")
     one.add_argument("--most", type=_count, default=4, metavar="N", help="rings where their levels are chosen (4)")
+    one.add_argument(
+        "--pinch",
+        choices=("lift", "way", "none"),
+        default="lift",
+        help="its tightest place on the way on: drawn straight off (default), over all ways (a minute), or not sought",
+    )
     one.add_argument("--keep-loose", action="store_true", help="keep what touches the ring nowhere")
     one.add_argument("--label", default="", metavar="TEXT", help="cut into the rings too: scale, date or code")
     one.add_argument("--volume", type=_volume, metavar="WxDxH", help="of the printer, in mm; larger rings are cut")
@@ -161,6 +167,7 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--material", default="", help="a word for the build sheet")
     one.add_argument("--thin", action="store_true", help="split it though its wall is thinner than a line")
     one.add_argument("--smallest", type=_not_negative, default=15.0, metavar="MM", help="least thickness of a part")
+    one.add_argument("--close", type=_not_negative, default=60.0, metavar="MM", help="longest rim of a hole to close")
 
     wearer = verbs.add_parser("wearer", help="the wearer's dimensions and form").add_subparsers(
         dest="action", metavar="estimate|form|record", required=True, parser_class=_Parser

@@ -36,7 +36,11 @@ def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
     planes = [RingPlane(f"level {n}", (a, b, c), d) for n, (a, b, c, d) in enumerate(options.plane, 1)]
     planes += [RingPlane(f"rim {n}", (0, 0, 1), z, follows_rim=True) for n, z in enumerate(options.rim, 1)]
     wishes = RingOptions(
-        keep_loose=options.keep_loose, most=options.most, volume_mm=options.volume, label=options.label
+        keep_loose=options.keep_loose,
+        most=options.most,
+        volume_mm=options.volume,
+        label=options.label,
+        pinch=options.pinch,
     )
     made = try_on(
         piece, wearer, planes or None, options.out, options.page, wishes, outcomes, part_of(progress, 0.2, 1.0)
@@ -124,7 +128,9 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
     if options.out is None and not options.plan_only:
         raise InputError("no folder to write to", remedy="add --out DIR, or --plan-only")
     piece, inputs, warnings = read_piece(options.mesh, options)
-    work = workpiece([replace(p.mesh, name=p.name) for p in piece.parts], piece.name, part_of(progress, 0.0, 0.2))
+    work = workpiece(
+        [replace(p.mesh, name=p.name) for p in piece.parts], piece.name, part_of(progress, 0.0, 0.2), options.close
+    )
     limits = Limits(
         locked=(
             *(Plane.through(p[:3], p[3]) for p in options.lock),

@@ -1,11 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Downloaded meshes made into solids, on a copy, corner by corner: nothing is moved, and what is done is said.
 
-Repeated faces fall out, faces are wound alike, small holes are closed. Where that is not enough the generalized winding
-number (Jacobson, Kavan and Sorkine-Hornung, ACM TOG 32(4), 2013) tells for each patch of surface whether material lies
-behind it, in front of it, on both sides or on neither: walls inside a solid and fins without thickness fall out,
-patches inside out are turned. Where surfaces touch along an edge each wedge of material gets an edge of its own. A
-surface so mended lies exactly where it lay, but for the holes closed.
+Repeated faces fall out, faces are wound alike, small holes are closed. Where that is not enough triangles are cut along
+the lines in which they cross, and the generalized winding number (Jacobson, Kavan and Sorkine-Hornung, ACM TOG 32(4),
+2013) tells for each patch of surface whether material lies behind it, in front of it, on both sides or on neither:
+walls inside a solid and fins without thickness fall out, patches inside out are turned. Where surfaces touch along an
+edge each wedge of material gets an edge of its own. A surface so mended lies exactly where it lay, but for the holes
+closed.
 """
 
 from __future__ import annotations
@@ -13,10 +14,11 @@ from __future__ import annotations
 import numpy as np
 
 from ..arrays import BoolArray, FloatArray, IntArray
-from ..mesh import TriangleMesh
+from ..mesh import TriangleMesh, shell_labels
+from .crossings import cut_where_crossing
 
 # A hole with a rim up to this long is closed with a fan; a larger one is an opening and not ours to close, unless it is
-# just one missing triangle.
+# just one missing triangle, or the open end of something that is stuck into a solid, where nobody sees it.
 SMALL_HOLE_MM = 60.0
 # Inside a solid the winding number is 1; beside an open sheet, however wide, it stays below a half.
 INSIDE = 0.7
@@ -24,23 +26,40 @@ LOOK_MM = 0.01  # how far off a face the winding number is asked
 LOOKS = 9  # faces asked for each patch, largest first
 
 
-def mended(mesh: TriangleMesh) -> tuple[TriangleMesh, list[str]]:
+def mended(
+    mesh: TriangleMesh, close_mm: float = SMALL_HOLE_MM, closed: list[TriangleMesh] | None = None
+) -> tuple[TriangleMesh, list[str]]:
     """Return a repaired copy of any soup and what was done, in words.
 
     The copy may hold several vertices in one place, where surfaces touch: do not weld it.
+
+    Parameters
+    ----------
+    close_mm
+        Holes with a rim up to this long are closed.
+    closed
+        Is given what holes were closed with.
     """
     done: list[str] = []
+    fans: list[TriangleMesh] = [] if closed is None else closed
     mesh = without_repeats(mesh.welded(), done)
     if not len(mesh):
         return mesh, done
     if _torn_winding(mesh):
         mesh = _wound_alike(mesh, done)
-    mesh = _small_holes_closed(mesh, done)
+    mesh = _small_holes_closed(mesh, done, close_mm, fans)
     if len(open_edges(mesh)) or _crowded(mesh).any():
-        mesh = _without_partitions(mesh, done)
-        mesh = _sorted_by_winding(mesh, done)
-        mesh = _small_holes_closed(mesh, done)
-        mesh = _wedges_apart(mesh)
+        soup = mesh
+        mesh, crossed = cut_where_crossing(mesh)
+        if crossed:
+            done.append("cut surfaces where they run through each other")
+            mesh = without_repeats(mesh, [])  # where flat faces lay on each other
+        else:
+            mesh = _without_partitions(mesh, done)
+            soup = mesh
+        mesh = _sorted_by_winding(mesh, soup, done)
+        mesh = _small_holes_closed(mesh, done, close_mm, fans)
+        mesh = wedges_apart(mesh)
     return mesh, done
 
 
@@ -121,45 +140,70 @@ def _same_winding(a: IntArray, b: IntArray) -> BoolArray:
     return found
 
 
-def _small_holes_closed(mesh: TriangleMesh, done: list[str]) -> TriangleMesh:
-    """Fill each hole whose rim is short, or a single triangle's, with a fan about its centre."""
-    vertices: list[FloatArray] = [mesh.vertices]
-    triangles: list[IntArray] = [mesh.triangles]
-    count = 0
+def _small_holes_closed(mesh: TriangleMesh, done: list[str], close_mm: float, fans: list[TriangleMesh]) -> TriangleMesh:
+    """Fill each hole whose rim is short, a single triangle's, or hidden in a solid with a fan about its centre."""
     edges = open_edges(mesh)
     if not len(edges):
         return mesh
+    vertices: list[FloatArray] = [mesh.vertices]
+    triangles: list[IntArray] = [mesh.triangles]
     patch = _patches(mesh)
     half = mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
     near = np.isin(half[:, 0], edges[:, 0])
-    patch_of = dict(zip(map(tuple, half[near].tolist()), np.repeat(patch, 3)[near].tolist()))
+    owner_of = dict(zip(map(tuple, half[near].tolist()), np.repeat(np.arange(len(mesh)), 3)[near].tolist()))
     area = np.bincount(patch, weights=mesh.areas)
+    longest = [0.0, 0.0]
+    counts = [0, 0]
     for rim in _rims(edges):
         corners = mesh.vertices[rim]
         loop = np.array(rim)
         length = float(np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1).sum())
-        fan = (
-            float(
-                np.linalg.norm(
-                    np.cross(corners - corners.mean(axis=0), np.roll(corners, -1, axis=0) - corners), axis=1
-                ).sum()
-            )
-            / 2
-        )
-        if area[patch_of[rim[1], rim[0]]] < 1.5 * fan:
+        centre = corners.mean(axis=0)
+        spread = float(np.linalg.norm(np.cross(corners - centre, np.roll(corners, -1, axis=0) - corners), axis=1).sum())
+        owner = owner_of[rim[1], rim[0]]
+        if area[patch[owner]] < 1.5 * spread / 2:
             continue  # the rim of a fin: closing it would lay a second face on its back
-        if len(rim) == 3:
-            triangles.append(loop[None])
-        elif length > SMALL_HOLE_MM:
+        hidden = len(rim) > 3 and length > close_mm
+        if hidden and not _hidden(mesh, owner, np.concatenate([corners, 0.5 * (corners + centre), centre[None]])):
             continue
+        if len(rim) == 3:
+            fan = loop[None]
         else:
-            centre = len(mesh.vertices) + len(vertices) - 1
-            vertices.append(corners.mean(axis=0)[None])
-            triangles.append(np.stack([loop, np.roll(loop, -1), np.full(len(loop), centre)], axis=1))
-        count += 1
-    if count:
-        done.append(f"closed {count} small holes")
-    return TriangleMesh(np.concatenate(vertices), np.concatenate(triangles), mesh.name)
+            middle = len(mesh.vertices) + len(vertices) - 1
+            vertices.append(centre[None])
+            fan = np.stack([loop, np.roll(loop, -1), np.full(len(loop), middle)], axis=1)
+        triangles.append(fan)
+        counts[hidden] += 1
+        longest[hidden] = max(longest[hidden], length)
+    if counts[0]:
+        done.append(f"closed {counts[0]} small holes, the longest rim {longest[0]:.0f} mm")
+    if counts[1]:
+        done.append(f"closed {counts[1]} openings hidden inside a solid, the longest rim {longest[1]:.0f} mm")
+    filled = TriangleMesh(np.concatenate(vertices), np.concatenate(triangles), mesh.name)
+    if sum(counts):
+        fans.append(filled.submesh(np.arange(len(mesh), len(filled))))
+    return filled
+
+
+def _hidden(mesh: TriangleMesh, owner: int, points: FloatArray) -> bool:
+    """Return whether points (k, 3) lie inside what other shells than a triangle's own bound."""
+    import igl
+
+    labels = shell_labels(mesh)
+    others = mesh.submesh(labels != labels[owner])
+    if not len(others):
+        return False
+    winding = igl.fast_winding_number(np.array(others.vertices), np.array(others.triangles), points)
+    return bool((winding > INSIDE).all())
+
+
+def rim_lengths(mesh: TriangleMesh) -> list[float]:
+    """Return how long the rims of a mesh's holes are, mm."""
+    found = []
+    for rim in _rims(open_edges(mesh)):
+        corners = mesh.vertices[rim]
+        found.append(float(np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1).sum()))
+    return found
 
 
 def _rims(edges: IntArray) -> list[list[int]]:
@@ -216,8 +260,11 @@ def _without_partitions(mesh: TriangleMesh, done: list[str]) -> TriangleMesh:
     return mesh
 
 
-def _sorted_by_winding(mesh: TriangleMesh, done: list[str]) -> TriangleMesh:
-    """Keep the patches that part material from air, each turned outwards, and drop all others."""
+def _sorted_by_winding(mesh: TriangleMesh, soup: TriangleMesh, done: list[str]) -> TriangleMesh:
+    """Keep the patches that part material from air, each turned outwards, and drop all others.
+
+    The winding number is that of a soup: the same surface, before it was cut.
+    """
     import igl
 
     patch = _patches(mesh)
@@ -229,7 +276,7 @@ def _sorted_by_winding(mesh: TriangleMesh, done: list[str]) -> TriangleMesh:
     normals = mesh.area_vectors[asked] / mesh.areas[asked, None]
     middles = mesh.corners[asked].mean(axis=1)
     points = np.concatenate([middles + LOOK_MM * normals, middles - LOOK_MM * normals])
-    inside = igl.fast_winding_number(mesh.vertices, mesh.triangles, points) > INSIDE
+    inside = igl.fast_winding_number(soup.vertices, soup.triangles, points) > INSIDE
     before, behind = inside[: len(asked)], inside[len(asked) :]
     votes = np.stack(
         [
@@ -241,8 +288,10 @@ def _sorted_by_winding(mesh: TriangleMesh, done: list[str]) -> TriangleMesh:
     kind = votes.argmax(axis=1)
     for number, words in ((2, "walls inside the solid"), (3, "fins without thickness")):
         if dropped := int((kind == number).sum()):
-            size = float(mesh.areas[kind[patch] == number].sum())
-            done.append(f"dropped {dropped} {words}, {size:.0f} mm² in all")
+            rows = np.flatnonzero(kind[patch] == number)
+            x, y, z = mesh.corners[rows[np.argmax(mesh.areas[rows])]].mean(axis=0)
+            size = float(mesh.areas[rows].sum())
+            done.append(f"dropped {dropped} {words}, {size:.0f} mm² in all, as at {x:.1f}, {y:.1f}, {z:.1f} mm")
     tri = mesh.triangles.copy()
     turn = kind[patch] == 1
     if turn.any():
@@ -275,7 +324,7 @@ def _classes(count: int, pairs: IntArray) -> IntArray:
     return np.unique(label, return_inverse=True)[1].ravel().astype(np.int64)
 
 
-def _wedges_apart(mesh: TriangleMesh) -> TriangleMesh:
+def wedges_apart(mesh: TriangleMesh) -> TriangleMesh:
     """Return the mesh with vertices repeated so that every edge joins the two triangles of one wedge of material.
 
     About an edge, material lies behind a triangle: going round, one that runs along the edge is joined to the one

@@ -10,13 +10,22 @@ import numpy as np
 
 from ..arrays import FloatArray, IntArray
 from ..errors import InputError
-from ..mesh import TriangleMesh
+from ..mesh import TriangleMesh, joined
 from ..progress import Progress, silent
-from .mend import mended, open_edges
+from .crossings import crossings, uncrossed
+from .mend import SMALL_HOLE_MM, mended, open_edges, rim_lengths, wedges_apart
+
+# A repair may move the surface by so much and no more.
+MOVED_MM = 0.1
 
 
-def solid_of(mesh: TriangleMesh) -> tuple[Any, list[str]]:
+def solid_of(mesh: TriangleMesh, close_mm: float | None = None) -> tuple[Any, list[str]]:
     """Return a mesh as a ``manifold3d.Manifold``, and what had to be repaired, in words.
+
+    Parameters
+    ----------
+    close_mm
+        Holes with a rim up to this long are closed; None closes small ones only.
 
     Raises
     ------
@@ -24,47 +33,114 @@ def solid_of(mesh: TriangleMesh) -> tuple[Any, list[str]]:
         If it bounds no solid even after the repair; names a place.
     """
     welded = mesh.welded()
-    solid, done = _resolved(_manifold(welded))
+    solid, done = _resolved(_manifold(welded), mesh.name)
     if solid is not None:
-        return solid, done
-    repaired, done = mended(welded)
-    solid, more = _resolved(_manifold(repaired))
+        return solid, [*done, _how_near(solid, welded, [])] if done else done
+    fans: list[TriangleMesh] = []
+    repaired, done = mended(welded, SMALL_HOLE_MM if close_mm is None else close_mm, fans)
+    solid, more = _resolved(_manifold(repaired), mesh.name)
     if solid is not None:
-        return solid, done + more
+        return solid, [*done, *more, _how_near(solid, welded, fans)] if done or more else []
     edges = open_edges(repaired)
-    where = "" if len(repaired) else ": its faces lie back to back, a sheet without thickness"
-    if len(edges):
+    rims = rim_lengths(repaired)
+    where, remedy = "", "close it, or give it a thickness"
+    if not len(repaired):
+        where = ": its faces lie back to back, a sheet without thickness"
+    elif len(edges):
         x, y, z = repaired.vertices[edges[0]].mean(axis=0)
         where = (
             f": a sheet without thickness, or torn; {len(edges)} open edges, the first at {x:.1f}, {y:.1f}, {z:.1f} mm"
         )
-    raise InputError(f"is no solid{where}", source=mesh.name, remedy="close it, or give it a thickness")
+        if rims:
+            where += f", in {len(rims)} rims, the longest" if len(rims) > 1 else ", in 1 rim,"
+            where += f" {max(rims):.0f} mm long"
+            if close_mm is not None and len(rims) and max(rims) > close_mm:
+                remedy += f", or have what lies open closed: --close {np.ceil(max(rims)):.0f}"
+    raise InputError(f"is no solid{where}", source=mesh.name, remedy=remedy)
 
 
-def _resolved(solid: Any | None) -> tuple[Any | None, list[str]]:
-    """Return a solid whose shells overlap nowhere, those that do united; None where there is no volume."""
+def _how_near(solid: Any, mesh: TriangleMesh, fans: Sequence[TriangleMesh]) -> str:
+    """Return in words how far a repaired solid's surface lies from the mesh as it came, what closes holes left out.
+
+    Raises
+    ------
+    InputError
+        If that is more than `MOVED_MM`.
+    """
+    import igl
+
+    vertices, triangles = raw_mesh(solid)
+    points = np.concatenate([vertices, vertices[triangles].mean(axis=1)])
+    points = points[:: max(1, len(points) // 100_000)]
+    known = joined([mesh, *fans])
+    squared = igl.point_mesh_squared_distance(points, np.array(known.vertices), np.array(known.triangles))[0]
+    far = float(np.sqrt(squared.max()))
+    if far > MOVED_MM:
+        x, y, z = points[int(np.argmax(squared))]
+        raise InputError(
+            f"cannot be mended without moving its surface by {far:.2f} mm, at {x:.1f}, {y:.1f}, {z:.1f} mm",
+            source=mesh.name,
+            remedy="repair it there",
+        )
+    return f"mended, its surface lies within {far:.3f} mm of where it lay" + (", but for the holes" if fans else "")
+
+
+def _resolved(solid: Any | None, name: str) -> tuple[Any | None, list[str]]:
+    """Return a solid whose shells overlap nowhere, those that do united; None where there is no volume.
+
+    Raises
+    ------
+    InputError
+        If a shell runs through itself inside out.
+    """
     from manifold3d import Manifold, OpType
 
     if solid is None or solid.is_empty():
         return None, []
     shells = solid.decompose()
     if len(shells) == 1 and solid.volume() > 0:
-        return solid, []
-    bodies, flipped = bodies_of(shells)
+        bodies, flipped = [solid], 0
+    else:
+        bodies, flipped = bodies_of(shells)
+    if not bodies:
+        return None, []
+    done = [f"turned {flipped} shells right side out"] if flipped else []
+    crossed = 0
+    for i, body in enumerate(bodies):
+        bodies[i], words = _uncrossed(body, name)
+        done += words
+        crossed += len(words)
     boxes = np.array([b.bounding_box() for b in bodies]).reshape(-1, 2, 3)
     apart = (boxes[:, None, 0] > boxes[None, :, 1]).any(axis=2)
     apart |= apart.T
     np.fill_diagonal(apart, True)
-    done = [f"turned {flipped} shells right side out"] if flipped else []
-    if not bodies:
-        return None, []
-    if apart.all() and not flipped:
+    if apart.all() and not flipped and not crossed:
         return solid, done
     united = Manifold.batch_boolean(bodies, OpType.Add)
     lost = sum(b.volume() for b in bodies) - united.volume()
     if lost > 1e-9 * united.volume():
         done.append(f"united {len(bodies)} shells that overlap by {lost:.0f} mm³")
     return united, done
+
+
+def _uncrossed(body: Any, name: str) -> tuple[Any, list[str]]:
+    """Return a body that runs through itself nowhere, and what was done for it."""
+    mesh = TriangleMesh(*raw_mesh(body), name)
+    places, negative = crossings(mesh)
+    if not len(places):
+        return body, []
+    clean, words = uncrossed(mesh, places, negative)
+    solid = _manifold(clean)
+    if solid is None:
+        solid = _manifold(wedges_apart(clean))
+    if solid is None or solid.is_empty():
+        x, y, z = places[0]
+        raise InputError(
+            f"its surface runs through itself, as at {x:.1f}, {y:.1f}, {z:.1f} mm, and cannot be untangled",
+            source=name,
+            remedy="repair it there",
+        )
+    return solid, [words]
 
 
 def raw_mesh(solid: Any) -> tuple[FloatArray, IntArray]:
@@ -119,8 +195,15 @@ def mesh_of(solid: Any, name: str = "") -> TriangleMesh:
     return TriangleMesh(vertices, np.asarray(out.tri_verts, np.int64), name).welded()
 
 
-def united(meshes: Sequence[TriangleMesh], progress: Progress = silent) -> tuple[Any, list[str]]:
+def united(
+    meshes: Sequence[TriangleMesh], progress: Progress = silent, close_mm: float | None = None
+) -> tuple[Any, list[str]]:
     """Return the union of some meshes as one solid, and the repairs made, each with its mesh's name.
+
+    Parameters
+    ----------
+    close_mm
+        Holes with a rim up to this long are closed; None closes small ones only.
 
     Raises
     ------
@@ -132,7 +215,7 @@ def united(meshes: Sequence[TriangleMesh], progress: Progress = silent) -> tuple
     solids, remarks = [], []
     for i, mesh in enumerate(meshes):
         progress(i / len(meshes), f"uniting {mesh.name}")
-        solid, done = solid_of(mesh)
+        solid, done = solid_of(mesh, close_mm)
         solids.append(solid)
         remarks += [f"{mesh.name}: {what}" if mesh.name else what for what in done]
     return Manifold.batch_boolean(solids, OpType.Add), remarks

@@ -21,6 +21,7 @@ from ..mesh import TriangleMesh
 from ..progress import Progress, part_of, silent
 from .boxfit import extents_in, frames, grid_count, reaching, turn_to_fit
 from .estimate import estimate
+from .mend import SMALL_HOLE_MM
 from .solid import mesh_of, raw_mesh, united
 from .split_cell import Cell, Plane, View, box_of, crumb_of, hull_points, shells_of, stand_in
 from .split_model import CutPart, Plan, PlannedPart, SplitOptions, Workpiece
@@ -36,15 +37,22 @@ LOOKS = 300  # places at which the wall is measured
 THIN_SHARE = 0.2  # of the surface with a wall thinner than a line: more is a mistake, or paper
 
 
-def workpiece(meshes: Sequence[TriangleMesh], name: str, progress: Progress = silent) -> Workpiece:
+def workpiece(
+    meshes: Sequence[TriangleMesh], name: str, progress: Progress = silent, close_mm: float = SMALL_HOLE_MM
+) -> Workpiece:
     """Unite meshes into one solid, repaired on a copy where needed.
+
+    Parameters
+    ----------
+    close_mm
+        Holes with a rim up to this long are closed.
 
     Raises
     ------
     InputError
         If a mesh bounds no solid; names the place.
     """
-    solid, remarks = united(meshes, part_of(progress, 0.0, 0.6))
+    solid, remarks = united(meshes, part_of(progress, 0.0, 0.6), close_mm)
     progress(0.6, "coarse stand-in")
     coarse = stand_in(solid)
     box = box_of(solid)
