@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from arming_cap.core.errors import InputError
 from arming_cap.core.fit.clearance import measure
 from arming_cap.core.make.levels import _Aim, _fewest, plan_levels
+from arming_cap.core.make.pinch import Pinch, pinch_of
 from arming_cap.core.piece import Part, Piece
-from arming_cap.core.verdict import Place
 from arming_cap.core.wearer.form import Form, Wearer
 from arming_cap.core.wearer.limbform import limb_form_of
 from arming_cap.core.wearer.population import estimate
@@ -44,7 +44,7 @@ def planned(piece, wearer, **more):
 
 def test_two_margins_in_doubt_far_apart_take_two_rings_where_they_are():
     piece, wearer = lipped((20, 82), (90, 83)), post(5.0, 55)
-    low, high = planned(piece, wearer, pinch=Place("", "shell", (0, 0, 20))).planes
+    low, high = planned(piece, wearer, pinch=Pinch("the pinch", (0, 0, 20))).planes
     assert low.offset == pytest.approx(20, abs=5) and high.offset == pytest.approx(90, abs=5)
     assert low.tests == ("level_0",) and high.tests == ("level_1",)
     assert "which limits: +2.0 mm give or take 5.0" in low.proves and "pinch" in low.proves
@@ -53,16 +53,16 @@ def test_two_margins_in_doubt_far_apart_take_two_rings_where_they_are():
 
 def test_two_margins_close_together_take_one():
     piece, wearer = lipped((50, 82), (58, 82.5)), post(5.0, 55)
-    plan = planned(piece, wearer, pinch=Place("", "shell", (0, 0, 52)), height_mm=12.0)
+    plan = planned(piece, wearer, pinch=Pinch("the pinch", (0, 0, 52)), height_mm=12.0)
     both = [p for p in plan.planes if p.tests]
     assert len(both) == 1 and set(both[0].tests) == {"level_0", "level_1"}
-    far = planned(lipped((30, 82), (80, 82.2)), wearer, pinch=Place("", "shell", (0, 0, 30)))
+    far = planned(lipped((30, 82), (80, 82.2)), wearer, pinch=Pinch("the pinch", (0, 0, 30)))
     assert len([p for p in far.planes if p.tests]) == 2
 
 
 def test_a_margin_beyond_doubt_takes_none():
     piece, wearer = lipped((20, 82), (90, 90)), post(3.0, 55)
-    plan = planned(piece, wearer, pinch=Place("", "shell", (0, 0, 20)))
+    plan = planned(piece, wearer, pinch=Pinch("the pinch", (0, 0, 20)))
     # 10 mm give or take 3 cannot turn round. The second ring is the widest level, for want of another doubt.
     assert [p.tests for p in plan.planes if p.tests] == [("level_0",)]
 
@@ -70,9 +70,9 @@ def test_a_margin_beyond_doubt_takes_none():
 def test_no_more_rings_than_asked_for_and_what_that_leaves_is_said():
     piece = lipped((15, 82), (40, 82.5), (65, 83), (90, 83.5))
     wearer = post(5.0, 27, 52, 77)
-    four = planned(piece, wearer, pinch=Place("", "shell", (0, 0, 15)))
+    four = planned(piece, wearer, pinch=Pinch("the pinch", (0, 0, 15)))
     assert [p.tests for p in four.planes] == [(f"level_{i}",) for i in range(4)] and four.untested == ()
-    two = planned(piece, wearer, pinch=Place("", "shell", (0, 0, 15)), most=2)
+    two = planned(piece, wearer, pinch=Pinch("the pinch", (0, 0, 15)), most=2)
     assert two.planes[0].tests == ("level_0",) and len(two.planes) == 2
     assert len(two.untested) == 2 and two.untested[0].startswith("left without a ring: the level")
 
@@ -140,3 +140,40 @@ def test_the_cover_is_the_smallest_there_is(count, levels, seed):
         k for k in range(1, levels + 1) for some in combinations(range(levels), k) if felt[:, some].any(axis=1).all()
     )
     assert len(found) == least if least <= 3 else len(found) >= least
+
+
+def test_the_pinch_is_where_the_piece_is_tight_and_not_where_it_is_then():
+    # A ball of 30 over a post of 20, and a collar of 32 at the foot of a wide cap: drawn off, the collar passes the
+    # ball 18 mm higher up. The ring belongs to the collar.
+    ball = [(30 * np.cos(t), 30 * np.sin(t)) for t in np.linspace(-0.84, np.pi / 2, 16)]
+    wearer = Wearer("ball", Form(shapes.revolved([(0, -60), (20, -60), *ball[:-1], (0, 30)], 48)))
+    inner = [(32, -20), (32, -17), (40, -14), (40, 40), (0, 40)]
+    outer = [(36, -20), (44, -16), (44, 44), (0, 44)]
+    cap = Piece("cap", (Part("shell", shapes.revolved([*outer, *inner[::-1], outer[0]], 48)),))
+    clearance = measure(cap, wearer)
+    for how, said in (("lift", "the tightest place on the way straight off"), ("way", "the pinch of the passage")):
+        found = pinch_of(cap, wearer, clearance, how)
+        # Closed form: a circle of 32 past a ball of 30; facets of 7.5 degrees take up to 0.07 mm of either.
+        assert -20 <= found.at[2] <= -16.5 and np.hypot(*found.at[:2]) == pytest.approx(32, abs=0.5)
+        assert found.words.startswith(said)
+        assert float(found.words.split(": ")[1].split()[0]) == pytest.approx(2, abs=0.1)
+    (low, *_) = plan_levels(cap, wearer, clearance, found, height_mm=4.0).planes
+    assert abs(low.offset - found.at[2]) <= 2 and "the pinch of the passage" in low.proves
+    assert pinch_of(cap, wearer, clearance, "none") is None
+
+
+def test_a_piece_that_cannot_be_drawn_off_says_so_and_keeps_its_opening():
+    ball = Wearer("ball", Form(shapes.sphere(30, 48)))
+    shut = Piece("dome", (Part("shell", shapes.dome(34, 38, -25, segments=48, rings=16)),))
+    clearance = measure(shut, ball)
+    found = pinch_of(shut, ball, clearance)
+    assert found.at is None and not found.decides and "mm too tight" in found.says
+    # Closed form: a neck of sqrt(34² - 25²) past a ball of 30, both with facets.
+    assert float(found.says.split("it is ")[1].split()[0]) == pytest.approx(30 - np.sqrt(34**2 - 25**2), abs=0.2)
+    plan = plan_levels(shut, ball, clearance, found)
+    assert found.says in plan.untested and "opening" in [p.name for p in plan.planes]
+    bowl = Piece("bowl", (Part("shell", shapes.dome(34, 38, 0, segments=48, rings=16)),))
+    clearance = measure(bowl, ball)
+    assert pinch_of(bowl, ball, clearance).says == "nothing on the way off is tighter than the seat"
+    with pytest.raises(InputError, match="no way to look"):
+        pinch_of(bowl, ball, clearance, "guess")

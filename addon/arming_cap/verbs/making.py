@@ -113,7 +113,10 @@ def relief(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 
 def split(options: argparse.Namespace, progress: Progress) -> Outcome:
-    """Cut a piece into parts that fit the printer, joint them and lay them out."""
+    """Cut a piece into parts that fit the printer, joint them and lay them out.
+
+    A plan alone of which a part does not fit is a failed verdict.
+    """
     import numpy as np
 
     from ..core.make.handover import safe_stem
@@ -154,11 +157,18 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
     plan = plan_split(work, wishes, part_of(progress, 0.2, 0.6))
     if options.plan_only:
         figures = plan_of(plan, wishes)
+        large = [str(n) for n, one in enumerate(figures["parts"], 1) if not one["fits"]]
+        if large:
+            of = f"part {large[0]} does" if len(large) == 1 else f"parts {', '.join(large)} do"
+            volume = " x ".join(f"{v:g}" for v in options.volume)
+            warnings.append(f"{of} not fit a printer of {volume} mm with the cuts allowed")
 
         def show_plan(stdout: Any) -> None:
             _print_plan(figures, stdout)
 
-        return Outcome({"plan": figures, "parts": [], "cuts": [], "joints": []}, inputs, warnings, False, show_plan)
+        return Outcome(
+            {"plan": figures, "parts": [], "cuts": [], "joints": []}, inputs, warnings, bool(large), show_plan
+        )
     done = carry_out(
         work,
         plan,
@@ -192,9 +202,10 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 
 def _print_plan(figures: dict[str, Any], stdout: Any) -> None:
-    rows: list[Sequence[object]] = [("part", "width", "depth", "height", "grams", "minutes")]
+    rows: list[Sequence[object]] = [("part", "width", "depth", "height", "grams", "minutes", "fits")]
     for number, one in enumerate(figures["parts"], 1):
-        rows.append((number, *(mm(v) for v in one["size_mm"]), one["print"]["grams"], one["print"]["minutes"]))
+        fits = "yes" if one["fits"] else "NO"
+        rows.append((number, *(mm(v) for v in one["size_mm"]), one["print"]["grams"], one["print"]["minutes"], fits))
     print_rows(stdout, rows)
     print(
         f"{len(figures['parts'])} parts by {len(figures['planes'])} cuts (no plan has fewer than "

@@ -26,9 +26,10 @@ from ..mesh import TriangleMesh
 from ..piece import Piece
 from ..pose import Pose
 from ..tolerances import TOLERANCES
-from ..verdict import Place, Status, judge
+from ..verdict import Status, judge
 from ..wearer.form import WHOLE, Wearer
 from ..wearer.regions import in_words
+from .pinch import Pinch
 
 STEP_MM = 2.0
 MOST = 4
@@ -82,7 +83,7 @@ def plan_levels(
     piece: Piece,
     wearer: Wearer | None = None,
     clearance: Clearance | None = None,
-    pinch: Place | None = None,
+    pinch: Pinch | None = None,
     height_mm: float = 8.0,
     most: int = MOST,
     whole: TriangleMesh | None = None,
@@ -99,7 +100,8 @@ def plan_levels(
         As measured on this wearer in this position; without it no margin is known, and the rings are taken at the
         opening and at the widest level.
     pinch
-        The tightest place of the passage, where it is known.
+        The tightest place of the way on and off, where it was looked for; without it the narrowest level on the way in
+        stands in for it.
     height_mm
         Of a band.
     most
@@ -127,9 +129,10 @@ def plan_levels(
     untested: list[str] = []
     if wearer is not None and clearance is not None:
         aims, untested = _margins(piece, wearer, clearance, levels, half)
+    if pinch is not None and pinch.says:
+        untested.append(pinch.says)
     if pinch is not None and pinch.at is not None:
-        words = f"the pinch of the passage{', at the ' + in_words(pinch.region) if pinch.region else ''}"
-        aims.append(_spot("pinch", words, pinch.at[2], levels, half))
+        aims.append(_spot("pinch", pinch.words, pinch.at[2], levels, half))
     chosen = _fewest(aims)
     if len(chosen) > most:
         weight = np.array([len(aims) * (a.name == "pinch" or "which limits" in a.words) + 1 for a in aims])
@@ -137,7 +140,7 @@ def plan_levels(
         left = [a.words for a in aims if not a.felt[chosen].any()]
         untested += [f"left without a ring: {words}" for words in left]
     planes = [_plane(levels[i], [a for a in aims if a.felt[i]], wearer, height_mm) for i in sorted(chosen)]
-    if pinch is None:
+    if pinch is None or not pinch.decides:
         _beside(planes, _opening(levels, openings), half)
     limb = {n: z for n, z in _named_levels(wearer).items() if n in LIMB_LEVELS and levels[0] <= z <= levels[-1]}
     if clearance is None and limb:

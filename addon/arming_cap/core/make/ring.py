@@ -24,13 +24,14 @@ from ..formats import write_mesh
 from ..mesh import TriangleMesh
 from ..piece import Piece
 from ..pose import Pose
-from ..progress import Progress, silent
+from ..progress import Progress, part_of, silent
 from ..wearer.form import Wearer
 from .estimate import Estimate, Filament, estimate
 from .lap import fits, lapped
 from .levels import MOST, LevelPlan, plan_levels
 from .levels import RingPlane as RingPlane
 from .marks import ADVANCE, engraved, width_of
+from .pinch import LIFT, pinch_of
 from .rim import below_rim, rim_heights
 from .solid import mesh_of, united
 
@@ -59,6 +60,8 @@ class RingOptions:
         Keep pieces of the band that touch its main shell nowhere, each as a part of the ring.
     most
         No more rings than this where the levels are chosen; see `plan_levels`.
+    pinch
+        How the tightest place of the way is looked for where the levels are chosen; see `pinch_of`.
     bar_mm
         Thickness of a tie bar; at its two notches half of it is left to break.
     volume_mm
@@ -75,6 +78,7 @@ class RingOptions:
     wall_mm: float = 2.4
     keep_loose: bool = False
     most: int = MOST
+    pinch: str = LIFT
     bar_mm: float = 3.0
     volume_mm: tuple[float, float, float] | None = None
     filament: Filament = field(default_factory=Filament)
@@ -138,11 +142,12 @@ def make_rings(
     InputError
         If a part is no solid, a plane misses the piece or has no inside, or a ring is larger than the printer.
     """
-    solid, remarks = united([replace(p.mesh, name=p.name) for p in piece.parts], progress)
+    solid, remarks = united([replace(p.mesh, name=p.name) for p in piece.parts], part_of(progress, 0.0, 0.2))
     whole = mesh_of(solid, piece.name)
     untested: tuple[str, ...] = ()
     if planes is None:
-        plan = _planned(piece, wearer, options, whole)
+        plan = _planned(piece, wearer, options, whole, part_of(progress, 0.2, 0.6))
+        progress = part_of(progress, 0.6, 1.0)
         planes, untested = plan.planes, plan.untested
     total = estimate(solid.volume(), options.filament)
     rings = []
@@ -156,13 +161,17 @@ def make_rings(
     return rings
 
 
-def _planned(piece: Piece, wearer: Wearer | None, options: RingOptions, whole: TriangleMesh) -> LevelPlan:
+def _planned(
+    piece: Piece, wearer: Wearer | None, options: RingOptions, whole: TriangleMesh, progress: Progress
+) -> LevelPlan:
     """Return the levels for a piece where it is worn; without its margins where it is not on the wearer."""
-    clearance = None
+    clearance = pinch = None
     if wearer is not None:
         with contextlib.suppress(InputError):
-            clearance = measure(piece, wearer)
-    return plan_levels(piece, wearer, clearance, None, options.height_mm, options.most, whole)
+            clearance = measure(piece, wearer, progress=part_of(progress, 0.0, 0.5))
+    if wearer is not None and clearance is not None:
+        pinch = pinch_of(piece, wearer, clearance, options.pinch, part_of(progress, 0.5, 1.0))
+    return plan_levels(piece, wearer, clearance, pinch, options.height_mm, options.most, whole)
 
 
 def _ring(
