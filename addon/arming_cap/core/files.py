@@ -6,6 +6,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -67,6 +68,62 @@ def written_whole(path: Path) -> Iterator[Path]:
         os.replace(temporary, path)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def written_together(folder: Path) -> Iterator[Path]:
+    """Yield a temporary folder, and move the files in it into `folder` when the block ends well: all or none.
+
+    On any error, in the block or while they are moved, `folder` holds what it held before; where it did not exist, it
+    does not.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written to.
+    """
+    made = [p for p in (folder, *folder.parents) if not p.exists()]
+    placed: list[Path] = []
+    temporary: Path | None = None
+    try:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            temporary = Path(tempfile.mkdtemp(prefix=".writing.", dir=folder))
+        except OSError as error:
+            raise InputError(
+                f"cannot be written ({error.strerror})", source=str(folder), remedy="choose a folder you may write to"
+            ) from None
+        new, old = temporary / "new", temporary / "old"
+        new.mkdir()
+        old.mkdir()
+        yield new
+        for file in sorted(new.iterdir()):
+            place = folder / file.name
+            try:
+                if place.is_dir():
+                    raise IsADirectoryError(21, "there is a folder of this name")
+                if place.exists():
+                    os.replace(place, old / file.name)
+                placed.append(place)
+                os.replace(file, place)
+            except OSError as error:
+                raise InputError(
+                    f"cannot be written ({error.strerror})",
+                    source=str(place),
+                    remedy="move it away, or choose a folder",
+                ) from None
+        made.clear()
+        placed.clear()
+    finally:
+        for place in placed:
+            place.unlink(missing_ok=True)
+            if (old / place.name).exists():
+                os.replace(old / place.name, place)
+        if temporary is not None:
+            shutil.rmtree(temporary, ignore_errors=True)
+        for folder in made:
+            with contextlib.suppress(OSError):
+                folder.rmdir()
 
 
 def write_bytes(path: Path, content: bytes) -> None:

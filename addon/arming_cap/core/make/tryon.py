@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import InputError
+from ..files import written_together
 from ..fit.section import cut
 from ..piece import Piece
 from ..progress import Progress, part_of, silent
@@ -105,9 +106,9 @@ def try_on(
         )
         for one in rings
     ]
-    out_dir.mkdir(parents=True, exist_ok=True)
-    shown = write_rings(rings, out_dir)
-    paper = draw_templates(templates, out_dir / "templates.pdf", page, part_of(progress, 0.8, 1.0))
+    with written_together(out_dir) as folder:
+        shown = write_rings(rings, folder)
+        paper = draw_templates(templates, folder / "templates.pdf", page, part_of(progress, 0.8, 1.0))
     return TryOn(tuple(rings), shown, paper, settled)
 
 
