@@ -161,7 +161,13 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--pin", type=_positive, default=1.75, metavar="MM", help="diameter of the pins (filament: 1.75)")
     one.add_argument("--play", type=_not_negative, default=0.2, metavar="MM", help="by how much holes are wider")
     one.add_argument("--depth", type=_positive, default=6.0, metavar="MM", help="of a hole on each side")
-    one.add_argument("--magnets", action="store_true", help="the holes take magnets of diameter --pin")
+    one.add_argument(
+        "--joint",
+        choices=("pin", "dowel", "magnet", "tongue"),
+        default="pin",
+        help="pins or magnets of diameter --pin, dowels to print of that diameter, or tongues where walls are thick",
+    )
+    one.add_argument("--magnets", action="store_const", const="magnet", dest="joint", help="the same as --joint magnet")
     one.add_argument("--gap", type=_not_negative, default=0.0, metavar="MM", help="room for glue between two faces")
     one.add_argument("--shrinkage", type=_percent, default=(0.0, 0.0, 0.0), metavar="X,Y,Z", help="in per cent, or one")
     one.add_argument("--material", default="", help="a word for the build sheet")

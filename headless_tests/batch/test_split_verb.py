@@ -149,3 +149,41 @@ def test_a_wrong_call_is_one_line(tube, tmp_path, monkeypatch, arguments, words)
     assert code == 2 and out == "" and len(err.splitlines()) == 1, err
     assert words in err
     assert sorted(os.listdir(tmp_path)) == ["tube.stl"]
+
+
+def test_a_plan_says_what_does_not_fit_and_numbers_parts_as_they_will_be(tmp_path):
+    write_mesh(tmp_path / "bar.stl", shapes.box((400, 50, 50)))
+    asked = ("split", tmp_path / "bar.stl", "--volume", "220x220x250")
+    found = document(*asked, "--plan-only", "--whole", "0,0,0,195", status=1)
+    assert [p["fits"] for p in found["result"]["plan"]["parts"]] == [False]
+    assert found["warnings"] == ["part 1 does not fit a printer of 220 x 220 x 250 mm with the cuts allowed"]
+    asked = (*asked, "--lock", "1,0,0,-100", "--lock", "0,0,1,5")
+    planned = document(*asked, "--plan-only")["result"]["plan"]["parts"]
+    made = document(*asked, "--out", tmp_path / "out", "--no-joints")["result"]["parts"]
+    assert len(planned) == len(made) > 3
+    for before, after in zip(planned, made):
+        assert before["size_mm"] == pytest.approx(after["size_mm"], abs=0.02)
+        assert before["print"]["grams"] == pytest.approx(after["print"]["grams"], rel=0.01)
+
+
+@pytest.mark.parametrize(("kind", "files"), [("dowel", 1), ("magnet", 0), ("tongue", 0)])
+def test_the_kinds_of_joint(tmp_path, kind, files):
+    write_mesh(tmp_path / "bar.stl", shapes.box((400, 50, 50)))
+    asked = ("--joint", kind, "--pin", "5", "--depth", "4")
+    found = document("split", tmp_path / "bar.stl", "--volume", "220x220x250", "--out", tmp_path / "out", *asked)[
+        "result"
+    ]
+    assert {j["kind"] for j in found["joints"]} == {kind} and len(found["joints"]) >= 2
+    page = (tmp_path / "out" / found["build_sheet"]).read_text("utf-8")
+    assert len(found["dowels"]) == files
+    if kind == "dowel":
+        (one,) = found["dowels"]
+        mesh = trimesh.load(tmp_path / "out" / one["file"])
+        assert mesh.is_watertight and one["count"] == len(found["joints"])
+        assert sorted(mesh.extents) == pytest.approx([5, 5, 7.5], abs=0.03)
+        assert f"Print {one['count']} dowels of 7.5 mm, 5.00 mm wide" in page
+    elif kind == "magnet":
+        assert f"Have {2 * len(found['joints'])} magnets ready, 5.00 mm wide and 4.0 mm thick" in page
+    else:
+        assert all(abs(np.dot(j["along"], j["axis"])) < 1e-6 for j in found["joints"])
+        assert "on part" in page

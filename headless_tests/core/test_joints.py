@@ -194,3 +194,66 @@ def test_the_number_stands_upright_beside_its_arrow():
         drawn = np.concatenate(lines("7", height))
         assert np.ptp(drawn[:, 1]) == pytest.approx(height)
         assert drawn[:, 0].min() == pytest.approx(-drawn[:, 0].max())
+
+
+@functools.cache
+def tongued(thick=True):
+    mesh = shapes.tube(90, 102 if thick else 95, 300)
+    _, parts = parted(mesh, COMMON)
+    return parts, add_joints(parts, JointOptions("tongue", play_mm=0.2), room=np.array(COMMON))
+
+
+def test_tongues_stand_where_the_wall_is_thick_and_pins_elsewhere():
+    _, made = tongued()
+    assert len(made.joints) >= 2 and {j.kind for j in made.joints} == {"tongue"}
+    assert {j.kind for j in tongued(False)[1].joints} == {"pin"}
+
+
+def test_a_tongue_goes_into_its_groove_with_play_all_round_and_breaks_nothing():
+    parts, made = tongued()
+    for before, after in zip(parts, made.parts):
+        assert after.solid.genus() == before.solid.genus() and len(after.solid.decompose()) == 1
+    for joint in made.joints:
+        on, into = (made.parts[i].solid for i in joint.parts)
+        assert (on ^ into).volume() < 1e-6
+        # A frustum by closed form: foot 3w x w, each side leaning in by 8 degrees over the height.
+        w, h, lean = joint.diameter_mm, joint.depth_mm, np.tan(np.radians(8.0))
+        a, b = (3 * w, w), (3 * w - 2 * h * lean, w - 2 * h * lean)
+        middle = (a[0] + b[0]) * (a[1] + b[1]) / 4
+        prism = h / 6 * (a[0] * a[1] + 4 * middle + b[0] * b[1])
+        ball = on ^ parts[joint.parts[1]].solid  # what stands beyond the cut: all tongues of this part
+        beside = [j for j in made.joints if j.parts == joint.parts]
+        assert ball.volume() == pytest.approx(len(beside) * prism, rel=1e-6)
+        # Play by an independent road: from the tongue's faces to the other part's mesh.
+        groove, tip = mesh_of(into), mesh_of(ball)
+        middles = tip.corners.mean(axis=1)
+        beyond = (middles - joint.at) @ joint.axis < -1e-3
+        squared = igl.point_mesh_squared_distance(middles[beyond], groove.vertices, groove.triangles)[0]
+        assert np.sqrt(squared).min() == pytest.approx(0.1 * np.cos(np.radians(8.0)), abs=0.02)
+        # And outside of the groove a line of wall stays.
+        outer = parts[joint.parts[1]].solid
+        shell = mesh_of(outer)
+        others = shell.submesh(np.flatnonzero((np.abs((shell.corners - joint.at) @ joint.axis) > 1e-4).any(axis=1)))
+        deep = tip.vertices[(tip.vertices - joint.at) @ joint.axis < -1e-3]
+        squared = igl.point_mesh_squared_distance(deep, others.vertices, others.triangles)[0]
+        assert np.sqrt(squared).min() > 0.1 + JointOptions().line_mm - 1e-6
+
+
+def test_a_part_never_outgrows_the_printer_by_its_tongues():
+    """Two halves that fill the printer to the last millimetre get pins instead, and it is said."""
+    mesh = shapes.box((80, 80, 500))
+    _, parts = parted(mesh, (82.0, 82.0, 250.0))
+    made = add_joints(parts, JointOptions("tongue"), room=np.array((82.0, 82.0, 250.0)))
+    assert {j.kind for j in made.joints} == {"pin"} and any("would not fit" in r for r in made.remarks)
+    made = add_joints(parts, JointOptions("tongue"), room=np.array((82.0, 82.0, 260.0)))
+    assert {j.kind for j in made.joints} == {"tongue"}
+
+
+def test_a_leaning_wall_is_told_from_a_thin_one():
+    cone = shapes.revolved([(40, 0), (44.5, 0), (104.5, 60), (100, 60), (40, 0)], 96)
+    limits = Limits(locked=(Plane((0.0, 0.0, 1.0), 30.0),))
+    _, parts = parted(cone, COMMON, limits)
+    (told,) = add_joints(parts).remarks
+    assert "no joint" in told and "leans or bends" in told and ", 30 mm, has" in told
+    _, parts = parted(shapes.tube(98, 100, 300))
+    assert all("thinner than the 2.75 mm" in r for r in add_joints(parts).remarks)

@@ -143,9 +143,7 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
         whole=tuple(work.points_within(np.array(p[:3]), p[3]) for p in options.whole),
         smallest_mm=options.smallest,
     )
-    joints = JointOptions(
-        "magnet" if options.magnets else "pin", options.pin, options.play, options.depth, gap_mm=options.gap
-    )
+    joints = JointOptions.of(options.joint, options.pin, options.play, options.depth, options.gap)
     wishes = SplitOptions(
         options.volume,
         options.margin,

@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Joints in the faces along which a piece was cut: blind holes for pins or magnets, in line with each other.
+"""Joints in the faces along which a piece was cut: blind holes for pins, dowels or magnets in line, or tongues.
 
-A pin is a length of filament, a magnet a disc; to the geometry both are a hole of a diameter and a depth on each side.
-Holes stand square to the cut, on the middle line of the wall. Around each, and behind its end, at least one line width
-of wall stays: that is proved on the solid, by a cylinder wider and longer than the hole that must lie inside the part
-altogether. Where the wall has no room the face stays without joints, and it is said.
+A pin is a length of filament, a dowel is printed, a magnet a disc; to the geometry each is a hole of a diameter and a
+depth on each side. Joints stand square to the cut, on the middle line of the wall. Around each, and behind its end, at
+least one line width of wall stays: that is proved on the solid, by a cylinder or block wider and longer than the hole
+that must lie inside the part altogether. Where the wall has no room the face stays without joints, and it is said.
 """
 
 from __future__ import annotations
@@ -18,8 +18,10 @@ import numpy as np
 from ..arrays import FloatArray
 from ..fit.section import plane_axes
 from ..progress import Progress, silent
-from .split_cell import Plane, box_of
+from .boxfit import turn_to_fit
+from .split_cell import Plane, box_of, hull_points
 from .split_model import CutPart
+from .tongues import HEIGHT_MM, ROOT_MM, block, direction, ridge, width_for
 
 SIDES = 32  # of the polygon that stands for a hole
 LEVEL_MM = 1e-3  # faces are looked at this far behind the cut
@@ -40,7 +42,8 @@ class JointOptions:
     Attributes
     ----------
     kind
-        ``pin`` or ``magnet``; only a word in the lists.
+        ``pin``, ``dowel``, ``magnet`` or ``tongue``. The first three are holes and differ only in the lists; tongues
+        stand where the wall is thick enough for them, and pins elsewhere.
     diameter_mm, play_mm
         Of the pin, and by how much wider its hole is. 1.75 mm is filament; 0.2 mm is common practice, no source.
     depth_mm
@@ -61,11 +64,18 @@ class JointOptions:
     diameter_mm: float = 1.75
     play_mm: float = 0.2
     depth_mm: float = 6.0
-    shorter: tuple[float, ...] = (1.0, 0.75, 0.5)
+    shorter: tuple[float, ...] = (1.0, 0.75, 0.5, 0.35)
     line_mm: float = 0.4
     pitch_mm: float = 70.0
     gap_mm: float = 0.0
     end_mm: float = 0.5
+
+    @classmethod
+    def of(cls, kind: str, diameter_mm: float, play_mm: float, depth_mm: float, gap_mm: float = 0.0) -> JointOptions:
+        """Return the options for a kind of joint: a magnet cannot be cut shorter, and fills its hole."""
+        if kind == "magnet":
+            return cls(kind, diameter_mm, play_mm, depth_mm, shorter=(1.0,), gap_mm=gap_mm, end_mm=0.0)
+        return cls(kind, diameter_mm, play_mm, depth_mm, gap_mm=gap_mm)
 
     @property
     def radius_mm(self) -> float:
@@ -80,16 +90,23 @@ class JointOptions:
 
 @dataclass(frozen=True, eq=False)
 class Joint:
-    """One pin or magnet, and the two holes it sits in.
+    """One pin, dowel or magnet and the two holes it sits in, or one tongue and its groove.
 
     Attributes
     ----------
     at, axis
-        Middle on the cut, (3,), in the worn frame; the direction into the upper part, (3,).
+        Middle on the cut, (3,), in the worn frame; the direction into the first of its parts, (3,).
     parts
-        Which two parts it joins, from 0: the one that the axis points into, then the other.
+        Which two parts it joins, from 0: the one that the axis points into, then the other. A tongue stands on the
+        first and goes into the second.
+    diameter_mm
+        Of the holes; of a tongue the width at its foot.
     depth_mm
-        Of each hole, from the cut.
+        Of each hole, from the cut; of a tongue the height.
+    pin_mm
+        Length of the pin; 0 for a tongue.
+    along
+        Which way a tongue runs, (3,); None for holes.
     """
 
     kind: str
@@ -99,6 +116,7 @@ class Joint:
     diameter_mm: float
     depth_mm: float
     pin_mm: float
+    along: FloatArray | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,9 +212,21 @@ def _perimeter(polygon: FloatArray) -> float:
     return float(np.linalg.norm(np.roll(polygon, -1, axis=0) - polygon, axis=1).sum())
 
 
-def add_joints(parts: Sequence[CutPart], options: JointOptions = JointOptions(), progress: Progress = silent) -> Joined:
-    """Cut joints into every face that two parts share."""
+def add_joints(
+    parts: Sequence[CutPart],
+    options: JointOptions = JointOptions(),
+    progress: Progress = silent,
+    room: FloatArray | None = None,
+) -> Joined:
+    """Cut joints into every face that two parts share.
+
+    Parameters
+    ----------
+    room
+        (3,) of the printer: a part may grow by its tongues only as far as it still fits there; None for no bound.
+    """
     slices = _Slices(parts)
+    grown: dict[int, list[Any]] = {}
     faces = _faces(parts, slices)
     joints: list[Joint] = []
     remarks: list[str] = []
@@ -205,35 +235,98 @@ def add_joints(parts: Sequence[CutPart], options: JointOptions = JointOptions(),
         groups.setdefault((face.plane, face.parts), []).append(face)
     for n, ((plane, pair), group) in enumerate(groups.items()):
         progress(n / len(groups), f"joints between parts {pair[0] + 1} and {pair[1] + 1}")
-        places = [_Places(face, slices, options) for face in group]
-        chosen = _not_turnable(places, [place.picked() for place in places])
+        places, chosen = _places_in(group, slices, options)
         into = _into(plane)
+        drawn = [_joint(place, row, pair, into) for place, rows in zip(places, chosen) for row in rows]
+        if any(one.along is not None for one in drawn):
+            kept = _on_the_side_that_fits(parts, drawn, grown, room)
+            if kept is None:
+                remarks.append(f"parts {pair[0] + 1} and {pair[1] + 1} have pins: with tongues they would not fit")
+                places, chosen = _places_in(group, slices, replace(options, kind="pin"))
+                kept = [_joint(place, row, pair, into) for place, rows in zip(places, chosen) for row in rows]
+            drawn = kept
         for face, place, rows in zip(group, places, chosen):
-            spots = place.points[rows]
-            names = f"parts {pair[0] + 1} and {pair[1] + 1}"
-            if len(spots) < 2:
-                size = f"a face of {face.area_mm2:.0f} mm² between {names}"
-                lack = "no joint" if not len(spots) else "one joint only"
-                remarks.append(f"{size} has {lack}: its wall of about {face.wall_mm:.1f} mm has no room for more")
-            for x, y in spots:
-                at = into[:, :3].T @ np.array([x, y, plane.offset])
-                one = Joint(
-                    options.kind,
-                    np.round(at, DIGITS) + 0.0,
-                    np.asarray(plane.normal, float),
-                    pair,
-                    2 * options.radius_mm,
-                    place.depth,
-                    2 * place.depth - options.end_mm,
-                )
-                joints.append(one)
-                for part, side in zip(pair, (1, -1)):
-                    slices.drilled.setdefault(part, []).append(hole(one, side, options.gap_mm))
+            if len(rows) < 2:
+                remarks.append(_lack(face, len(rows), place.options, slices))
+        for one in drawn:
+            joints.append(one)
+            for part, side in zip(one.parts, (1, -1)):
+                slices.drilled.setdefault(part, []).append(hole(one, side, options))
         if sum(len(rows) for rows in chosen) >= 2 and _turnable(_spots(places, chosen), group):
             remarks.append(f"parts {pair[0] + 1} and {pair[1] + 1} could be joined turned: mind the arrows")
     cut = [_cut(i, part, joints, options) for i, part in enumerate(parts)]
+    if room is not None:
+        for i in grown:
+            cut[i] = replace(cut[i], turn=turn_to_fit(hull_points(cut[i].solid), room, 1.0))
     progress(1.0, "joints")
     return Joined(cut, joints, faces, remarks)
+
+
+def _places_in(group: Sequence[Face], slices: _Slices, options: JointOptions) -> tuple[list[_Places], list[list[int]]]:
+    """Return where joints may stand in the faces of one pair of parts, and which of the places are taken."""
+    places: list[_Places] = []
+    for face in group:
+        place: _Places = _Places(face, slices, replace(options, kind="pin") if options.kind == "tongue" else options)
+        width = width_for(face.wall_mm) if options.kind == "tongue" else None
+        if width is not None:
+            tongues = _Tongues(face, slices, options, width)
+            if len(tongues.picked()) >= 2:
+                place = tongues
+        places.append(place)
+    return places, _not_turnable(places, [place.picked() for place in places])
+
+
+def _joint(place: _Places, row: int, pair: tuple[int, int], into: FloatArray) -> Joint:
+    """Return the joint at one of the places."""
+    frame = into[:, :3]
+    x, y = place.points[row]
+    at = np.round(frame.T @ np.array([x, y, place.face.plane.offset]), DIGITS) + 0.0
+    axis = np.asarray(place.face.plane.normal, float)
+    options = place.options
+    if isinstance(place, _Tongues):
+        along = frame.T @ np.array([*place.direction(row), 0.0])
+        return Joint("tongue", at, axis, pair, place.width, HEIGHT_MM, 0.0, along)
+    return Joint(options.kind, at, axis, pair, 2 * options.radius_mm, place.depth, 2 * place.depth - options.end_mm)
+
+
+def _on_the_side_that_fits(
+    parts: Sequence[CutPart], drawn: Sequence[Joint], grown: dict[int, list[Any]], room: FloatArray | None
+) -> list[Joint] | None:
+    """Return the joints with their tongues on the part that still fits the room with them; None where neither does."""
+    for other in (False, True):
+        turned = [
+            replace(one, axis=-one.axis, parts=one.parts[::-1]) if other and one.along is not None else one
+            for one in drawn
+        ]
+        tongues = [one for one in turned if one.along is not None]
+        part = tongues[0].parts[0]
+        added = [*grown.get(part, []), *(tongue(one) for one in tongues)]
+        if room is not None:
+            hull = np.concatenate([hull_points(parts[part].solid), *(hull_points(t) for t in added)])
+            if not turn_to_fit(hull, room, 1.0).fits:
+                continue
+        grown[part] = added
+        return turned
+    return None
+
+
+def _lack(face: Face, count: int, options: JointOptions, slices: _Slices) -> str:
+    """Return in words why a face has fewer than two joints."""
+    names = f"parts {face.parts[0] + 1} and {face.parts[1] + 1}"
+    has = "one joint only" if count else "no joint"
+    middle = 0.5 * np.reshape(face.outline.bounds(), (2, 2)).sum(axis=0)
+    x, y, z = _into(face.plane)[:, :3].T @ np.array([*middle, face.plane.offset])
+    head = f"a face of {face.area_mm2:.0f} mm² between {names}, about {x:.0f}, {y:.0f}, {z:.0f} mm, has {has}: "
+    wall = f"its wall of about {face.wall_mm:.1f} mm"
+    if face.wall_mm < options.wall_mm:
+        return head + f"{wall} is thinner than the {options.wall_mm:.2f} mm that a hole needs"
+    depth = options.depth_mm * min(options.shorter)
+    straight = face.outline
+    for part, sign in zip(face.parts, (1.0, -1.0)):
+        straight = straight ^ slices.at(part, face.plane, sign * depth)
+    if straight.area() < 0.9 * face.area_mm2:
+        return head + f"{wall} leans or bends away from the cut, and a hole {depth:g} mm deep would break out of it"
+    return head + f"{wall} has no room for more"
 
 
 NOWHERE = np.empty((0, 2))
@@ -307,6 +400,10 @@ class _Places:
             self.near[part] = near
         return self.near[part]
 
+    def direction(self, row: int) -> FloatArray:
+        """Return which way the middle line runs at one of the places, (2,)."""
+        return direction(self.points, row, 8.0)
+
     def picked(self) -> list[int]:
         """Return which places to use: the two furthest apart, then always the one furthest from all; all proved."""
         open_rows = np.arange(len(self.points))
@@ -316,6 +413,25 @@ class _Places:
             if not failed:
                 return rows
             open_rows = open_rows[~np.isin(open_rows, failed)]
+
+
+class _Tongues(_Places):
+    """Where tongues may stand in a face: as for holes, but proved with a block along the wall."""
+
+    def __init__(self, face: Face, slices: _Slices, options: JointOptions, width: float) -> None:
+        self.width = width
+        room = replace(options, diameter_mm=width, depth_mm=HEIGHT_MM, shorter=(1.0,))
+        super().__init__(face, slices, room)
+
+    def _shaft(self, row: int, sign: float) -> Any:
+        reach = self._reach(self.depth) + self.options.end_mm
+        made = block(self.width, reach, self.options.play_mm / 2 + self.options.line_mm)
+        made = made.translate((0.0, 0.0, reach)) if sign > 0 else made
+        along = self.direction(row)
+        x, y = self.points[row]
+        return made.rotate((0.0, 0.0, float(np.degrees(np.arctan2(along[1], along[0]))))).translate(
+            (float(x), float(y), 0.0)
+        )
 
 
 def _span(face: Face) -> float:
@@ -457,7 +573,7 @@ def _not_turnable(places: Sequence[_Places], chosen: list[list[int]]) -> list[li
 
 
 def _cut(index: int, part: CutPart, joints: Sequence[Joint], options: JointOptions) -> CutPart:
-    """Return a part with its holes, and its cut faces set back by half the gap for glue."""
+    """Return a part with its holes, tongues and grooves, and its cut faces set back by half the gap for glue."""
     from manifold3d import Manifold, OpType
 
     solid = part.solid
@@ -465,19 +581,41 @@ def _cut(index: int, part: CutPart, joints: Sequence[Joint], options: JointOptio
         for plane, side in part.planes:
             normal = side * np.asarray(plane.normal)
             solid = solid.trim_by_plane(tuple(map(float, normal)), side * plane.offset + options.gap_mm / 2)
-    tools = [hole(j, 1 if j.parts[0] == index else -1, options.gap_mm) for j in joints if index in j.parts]
-    if tools:
-        solid = Manifold.batch_boolean([solid, *tools], OpType.Subtract)
+    own = [j for j in joints if index in j.parts]
+    added = [tongue(j, options.gap_mm) for j in own if j.along is not None and j.parts[0] == index]
+    taken = [hole(j, 1 if j.parts[0] == index else -1, options) for j in own if j.along is None or j.parts[1] == index]
+    if added:
+        solid = Manifold.batch_boolean([solid, *added], OpType.Add)
+    if taken:
+        solid = Manifold.batch_boolean([solid, *taken], OpType.Subtract)
     return replace(part, solid=solid)
 
 
-def hole(joint: Joint, side: int, gap_mm: float = 0.0) -> Any:
-    """Return the tool that drills a joint's hole into the part above (+1) or below (-1) its cut."""
+def hole(joint: Joint, side: int, options: JointOptions) -> Any:
+    """Return the tool that drills a joint's hole into the first of its parts (+1) or into the other (-1).
+
+    Of a tongue the other side is its groove; the first is its root, which nothing else may take away.
+    """
     from manifold3d import Manifold
 
-    plane = Plane((float(joint.axis[0]), float(joint.axis[1]), float(joint.axis[2])), 0.0)
-    frame = _into(plane)[:, :3]
-    reach = joint.depth_mm + gap_mm / 2
+    if joint.along is not None:
+        if side > 0:
+            return _stood(ridge(joint.diameter_mm, 0.01, root_mm=ROOT_MM + options.gap_mm / 2), joint)
+        return _stood(ridge(joint.diameter_mm, joint.depth_mm, options.play_mm, options.end_mm, root_mm=0.5), joint)
+    reach = joint.depth_mm + options.gap_mm / 2
     tool = Manifold.cylinder(reach + 0.5, joint.diameter_mm / 2, joint.diameter_mm / 2, SIDES)
     tool = tool.translate((0.0, 0.0, -0.5 if side > 0 else -reach))
-    return tool.transform(np.column_stack([frame.T, joint.at]))
+    plane = Plane((float(joint.axis[0]), float(joint.axis[1]), float(joint.axis[2])), 0.0)
+    return tool.transform(np.column_stack([_into(plane)[:, :3].T, joint.at]))
+
+
+def tongue(joint: Joint, gap_mm: float = 0.0) -> Any:
+    """Return what a tongue adds to its part, in the worn frame."""
+    return _stood(ridge(joint.diameter_mm, joint.depth_mm, root_mm=ROOT_MM + gap_mm / 2), joint)
+
+
+def _stood(made: Any, joint: Joint) -> Any:
+    """Return a ridge along x and down z where a joint is: along its way, against its axis."""
+    assert joint.along is not None
+    frame = np.stack([joint.along, np.cross(joint.axis, joint.along), joint.axis])
+    return made.transform(np.column_stack([frame.T, joint.at]))

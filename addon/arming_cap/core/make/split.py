@@ -21,6 +21,7 @@ from ..mesh import TriangleMesh
 from ..progress import Progress, part_of, silent
 from .boxfit import extents_in, frames, grid_count, reaching, turn_to_fit
 from .estimate import estimate
+from .layout import lay
 from .mend import SMALL_HOLE_MM
 from .solid import mesh_of, raw_mesh, united
 from .split_cell import Cell, Plane, View, box_of, crumb_of, hull_points, shells_of, stand_in
@@ -97,14 +98,14 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
     hull = hull_points(piece.solid)
     if turn_to_fit(hull, room, 1.0).fits and not options.limits.locked:
         node = Node(box_of(piece.solid))
-        return Plan((node,), (_preview(piece.coarse, room, options),), Tally(), 0.0, 0.0, 1)
+        return Plan((node,), (_preview(Cell(piece.coarse, room, piece.view), room, options),), Tally(), 0.0, 0.0, 1)
     few = reaching(hull)
     grid = int(grid_count(extents_in(frames(), few), room).min())
     if grid > MOST_PARTS:
         raise InputError(
             f"a printer of {_size(options.volume_mm)} mm would need about {grid} parts for it",
             source=piece.name,
-            remedy="give a larger volume, or scale the piece",
+            remedy="give a larger volume, scale the piece, or check the unit it was read in",
         )
     lacking = _lacking(few, hull_points(piece.coarse))
     middle = piece.view.middle_x
@@ -134,14 +135,15 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
         if not 0 < over < 0.05 * room.max() or attempt == ATTEMPTS - 1:
             break
         lacking += over + 0.1
-    parts: list[PlannedPart] = []
+    leaves: list[Cell] = []
     seams = np.zeros(2)
     for solid, node in _matched(bodies, nodes):
         cell = Cell(solid, room, piece.view)
         for leaf, seam in _leaves(cell, node):
             seams += seam
             if leaf is not None:
-                parts.append(_preview(leaf, room, options))
+                leaves.append(leaf)
+    parts = [_preview(leaf, room, options) for leaf in sorted(leaves, key=lambda c: _reading_order(c.solid))]
     least = _at_least(few, piece.solid.volume(), room, len(bodies))
     return Plan(tuple(nodes), tuple(parts), search.tally, float(seams[0]), float(seams[1]), least)
 
@@ -174,7 +176,7 @@ def _in_one_plane(cell: Cell, tree: Node, limits: Limits) -> Node:
         allowed = limits.allow(a, cell) and len(found) == len(
             [1 for leaf, _ in _leaves(cell, tree) if leaf is not None]
         )
-        if allowed and all(turn_to_fit(hull_points(leaf), cell.room, 1.0).fits for leaf in found):
+        if allowed and all(leaf.turn.fits for leaf in found):
             tree = tried
     return tree
 
@@ -223,21 +225,23 @@ def _at_least(hull: FloatArray, volume: float, room: FloatArray, bodies: int) ->
     return max(bodies, by_volume, by_length, 2)
 
 
-def _preview(solid: Any, room: FloatArray, options: SplitOptions) -> PlannedPart:
-    points = hull_points(solid)
-    turn = turn_to_fit(points, room, 1.0)
-    size = extents_in(turn.rotation[None], points)[0]
-    mesh = mesh_of(solid)
-    takes = estimate(solid.volume(), options.filament, float(mesh.areas.sum()))
-    return PlannedPart(mesh, size, turn.fits, takes)
+def _preview(leaf: Cell, room: FloatArray, options: SplitOptions) -> PlannedPart:
+    size = extents_in(leaf.turn.rotation[None], leaf.hull)[0]
+    if leaf.turn.fits:
+        middle = leaf.hull.mean(axis=0)
+        sides = [(plane, 1 if plane.distances(middle[None])[0] > 0 else -1) for plane in leaf.planes]
+        size = lay(leaf.solid, sides, leaf.turn, room).size_mm
+    mesh = mesh_of(leaf.solid)
+    takes = estimate(leaf.volume, options.filament, float(mesh.areas.sum()))
+    return PlannedPart(mesh, size, leaf.turn.fits, takes)
 
 
-def _leaves(cell: Cell, node: Node) -> list[tuple[Any, FloatArray]]:
+def _leaves(cell: Cell, node: Node) -> list[tuple[Cell | None, FloatArray]]:
     """Return the stand-in's parts under a tree, with what each cut adds to the seams (None for the cut itself)."""
     if node.plane is None:
-        return [(cell.solid, np.zeros(2))]
+        return [(cell, np.zeros(2))]
     seam = cell.surface.seam(node.plane)
-    found: list[tuple[Any, FloatArray]] = [(None, np.array([seam.front_mm, seam.shown_mm]))]
+    found: list[tuple[Cell | None, FloatArray]] = [(None, np.array([seam.front_mm, seam.shown_mm]))]
     above, below = cell.sides(node.plane)
     for solids, nodes in ((above, node.above), (below, node.below)):
         for solid, child in _matched(solids, nodes):
@@ -309,12 +313,26 @@ def apply_plan(
         above, below = cut_in_two(solid, node.plane)
         for solids, nodes, side in ((above, node.above, 1), (below, node.below, -1)):
             waiting += [(s, n, (*planes, (node.plane, side))) for s, n in _matched(solids, nodes)]
-    return sorted(done, key=_reading_order), remarks
+    return _as_planned(done, plan), remarks
 
 
-def _reading_order(part: CutPart) -> tuple[float, ...]:
+def _as_planned(parts: Sequence[CutPart], plan: Plan) -> list[CutPart]:
+    """Return parts in the order in which the plan counts them; what is not in the plan comes last."""
+    found = sorted(parts, key=lambda p: _reading_order(p.solid))
+    boxes = [box_of(p.solid) for p in found]
+    pairs = sorted(
+        (-_overlap(box, p.mesh.bounds), j, i) for i, box in enumerate(boxes) for j, p in enumerate(plan.parts)
+    )
+    taken: dict[int, int] = {}
+    for overlap, j, i in pairs:
+        if overlap < 0 and i not in taken and j not in taken.values():
+            taken[i] = j
+    return [found[i] for i in sorted(range(len(found)), key=lambda i: (taken.get(i, len(plan.parts)), i))]
+
+
+def _reading_order(solid: Any) -> tuple[float, ...]:
     """From the top down, then from front to back, then from the wearer's right to left."""
-    x, y, z = box_of(part.solid).mean(axis=0)
+    x, y, z = box_of(solid).mean(axis=0)
     return (-round(z / 10), round(y / 10), round(x, 3))
 
 

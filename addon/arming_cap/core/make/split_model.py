@@ -124,7 +124,7 @@ class Workpiece:
 
 @dataclass(frozen=True, eq=False)
 class PlannedPart:
-    """A part as planned: a coarse mesh of it in the worn frame, its size as it fits, what it takes to print."""
+    """A part as planned: a coarse mesh of it in the worn frame, its size as it prints, what it takes to print."""
 
     mesh: TriangleMesh
     size_mm: FloatArray

@@ -7,6 +7,7 @@ The road of the panel and of the command line: `split.workpiece`, `split.plan_sp
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,16 +17,19 @@ import numpy as np
 
 from ..arrays import FloatArray
 from ..errors import InputError
+from ..formats import write_mesh
 from ..progress import Progress, part_of, silent
-from .handover import Finished, finish, write_parts
-from .joints import Face, Joint, JointOptions, add_joints, faces_between
+from .handover import Finished, finish, rounded, safe_stem, write_parts
+from .joints import SIDES, Face, Joint, JointOptions, add_joints, faces_between
 from .numbering import number_parts
+from .solid import mesh_of
 from .split import apply_plan
 from .split_model import CutPart, Plan, SplitOptions, Workpiece
 
 # Parts must add up to the whole before joints to this share of it.
 VOLUME_SHARE = 1e-6
 PINS = JointOptions()
+EASED_MM = 0.4  # taken off the edges of a dowel's ends, to find its hole
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +48,8 @@ class Split:
         Where each part has its number, (3,) in the worn frame; None where it has none.
     notes
         What the files say of themselves: shrinkage and the like.
+    made_with
+        How the joints were asked for; None where there are none.
     """
 
     piece: Workpiece
@@ -56,6 +62,7 @@ class Split:
     marks: tuple[FloatArray | None, ...]
     remarks: tuple[str, ...]
     notes: str
+    made_with: JointOptions | None = None
 
 
 def carry_out(
@@ -94,7 +101,7 @@ def carry_out(
     if joints is None:
         faces = faces_between(plain)
     else:
-        found = add_joints(plain, joints, part_of(progress, 0.3, 0.5))
+        found = add_joints(plain, joints, part_of(progress, 0.3, 0.5), options.room)
         parts, faces, made = found.parts, found.faces, found.joints
         remarks += found.remarks
     marks: list[FloatArray | None] = [None] * len(parts)
@@ -126,12 +133,14 @@ def carry_out(
         tuple(marks),
         tuple(remarks),
         notes,
+        joints,
     )
 
 
 def write_split(split: Split, out_dir: Path, progress: Progress = silent) -> dict[str, Any]:
     """Write every file of a split and return what JSON shows of it."""
     written = write_parts(split.parts, split.piece.name, out_dir, split.notes, progress)
+    dowels = _write_dowels(split, out_dir)
     progress(1.0, "written")
     for shown, mark in zip(written["parts"], split.marks):
         shown["mark_at"] = None if mark is None else [round(float(v), 3) + 0.0 for v in mark]
@@ -139,12 +148,32 @@ def write_split(split: Split, out_dir: Path, progress: Progress = silent) -> dic
         "parts": written["parts"],
         "cuts": cuts_of(split),
         "joints": joints_of(split),
+        "dowels": dowels,
         "plates": written["plates"],
         "assembly": written["assembly"],
         "whole": {"volume_mm3": split.piece.solid.volume(), "volume_before_joints_mm3": _volumes(split.plain)},
         "plan": plan_of(split.plan, split.options),
         "remarks": [*split.piece.remarks, *split.remarks],
     }
+
+
+def _write_dowels(split: Split, out_dir: Path) -> list[dict[str, Any]]:
+    """Write a mesh of each printed dowel, lying as it prints best, and return what JSON shows of them."""
+    from manifold3d import Manifold
+
+    lengths = Counter((j.diameter_mm, j.pin_mm) for j in split.joints if j.kind == "dowel")
+    shown = []
+    for number, ((wide, length), count) in enumerate(sorted(lengths.items()), 1):
+        assert split.made_with is not None
+        radius, ease = (wide - split.made_with.play_mm) / 2, EASED_MM
+        ring = Manifold.cylinder(length, radius - ease, radius - ease, SIDES)
+        barrel = Manifold.cylinder(length - 2 * ease, radius, radius, SIDES).translate((0.0, 0.0, ease))
+        name = f"{safe_stem(split.piece.name)}-dowel-{number}"
+        write_mesh(out_dir / f"{name}.stl", rounded(mesh_of((ring + barrel).hull(), name)))
+        shown.append(
+            {"file": f"{name}.stl", "count": count, "diameter_mm": round(2 * radius, 4), "length_mm": round(length, 4)}
+        )
+    return shown
 
 
 def _volumes(parts: Sequence[CutPart]) -> list[float]:
@@ -183,6 +212,7 @@ def joints_of(split: Split) -> list[dict[str, Any]]:
             "diameter_mm": round(j.diameter_mm, 4),
             "depth_mm": round(j.depth_mm, 4),
             "pin_mm": round(j.pin_mm, 4),
+            **({} if j.along is None else {"along": [round(float(v), 9) + 0.0 for v in j.along]}),
         }
         for j in split.joints
     ]

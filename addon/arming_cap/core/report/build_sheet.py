@@ -223,20 +223,47 @@ def _named(numbers: Sequence[int]) -> str:
 def _joints(split: Split) -> str:
     if not split.joints:
         return "<p>None were cut: the faces are plain.</p>"
-    lengths = Counter((j.kind, round(j.pin_mm, 2)) for j in split.joints)
-    to_cut = ", ".join(f"{n} {kind}s of {figure(length)} mm" for (kind, length), n in sorted(lengths.items()))
     rows = []
-    for (above, below), held in groupby(sorted(split.joints, key=lambda j: j.parts), key=lambda j: j.parts):
+    for (first, second), held in groupby(sorted(split.joints, key=lambda j: j.parts), key=lambda j: j.parts):
         for (kind, length, depth, wide), few in groupby(
             held, key=lambda j: (j.kind, round(j.pin_mm, 2), j.depth_mm, j.diameter_mm)
         ):
+            where = f"{figure(wide, 2)} mm wide, {figure(depth)} mm deep on each side"
+            each = f"{figure(length)} mm"
+            if kind == "tongue":
+                where = f"{figure(wide, 2)} mm wide, {figure(depth)} mm high on part {first + 1}"
+                each = "–"
+            elif kind == "magnet":
+                each = f"{figure(depth)} mm, one on each side"
             rows.append(
-                f'<tr><th scope="row">{above + 1} and {below + 1}</th><td>{len(list(few))} {escape(kind)}s</td>'
-                f'<td class="n">{figure(length)} mm</td><td class="n">{figure(wide, 2)} mm wide, '
-                f"{figure(depth)} mm deep on each side</td></tr>"
+                f'<tr><th scope="row">{first + 1} and {second + 1}</th><td>{_several(len(list(few)), kind)}</td>'
+                f'<td class="n">{each}</td><td class="n">{where}</td></tr>'
             )
     return (
-        f"<p>To cut: {to_cut}.</p><div class='wide'><table><caption>Joints between parts</caption><thead><tr>"
-        "<th>Parts</th><th>Joints</th><th>Length of each</th><th>Its two holes</th></tr></thead>"
+        f"<p>{_to_get_ready(split)}</p><div class='wide'><table><caption>Joints between parts</caption><thead><tr>"
+        "<th>Parts</th><th>Joints</th><th>Length of each</th><th>Its holes, or the tongue</th></tr></thead>"
         f"<tbody>{''.join(rows)}</tbody></table></div>"
     )
+
+
+def _several(count: int, kind: str) -> str:
+    return f"{count} {escape(kind)}{'' if count == 1 else 's'}"
+
+
+def _to_get_ready(split: Split) -> str:
+    """Return in words what the joints need besides the parts."""
+    lengths = Counter((j.kind, round(j.pin_mm, 2), round(j.diameter_mm, 2)) for j in split.joints)
+    play = split.made_with.play_mm if split.made_with else 0.0
+    words = []
+    for (kind, length, wide), count in sorted(lengths.items()):
+        own = f"{figure(wide - play, 2)} mm wide"
+        if kind == "pin":
+            words.append(f"Cut {_several(count, kind)} of {figure(length)} mm.")
+        elif kind == "dowel":
+            words.append(
+                f"Print {_several(count, kind)} of {figure(length)} mm, {own}: their meshes lie beside this page."
+            )
+        elif kind == "magnet":
+            thick = figure(next(j.depth_mm for j in split.joints if j.kind == kind))
+            words.append(f"Have {_several(2 * count, kind)} ready, {own} and {thick} mm thick, and mind their poles.")
+    return " ".join(words) or "The tongues are part of the parts."
