@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from .crowd import each_fitting
-from .fit.causes import Causes
+from .fit.causes import Causes, causes_of
 from .fit.clearance import Clearance, measure
 from .fit.donning import take_off
 from .fit.sight import eyes_of, judge_sight, look_out
@@ -92,9 +92,11 @@ def check_fit(
         if seat == "best":
             from .fit.seating import seat as find_seat
 
-            pose = find_seat(whole, wearer, progress=part_of(progress, 0.05, 0.3)).pose
-        progress(0.3, f"{piece.name} on {wearer.name}: measuring the standoff")
-        found = measure(whole, wearer, pose, progress=part_of(progress, 0.3, 0.4))
+            rest = find_seat(whole, wearer, progress=part_of(progress, 0.05, 0.4))
+            pose, found = rest.pose, rest.clearance
+        else:
+            progress(0.3, f"{piece.name} on {wearer.name}: measuring the standoff")
+            found = measure(whole, wearer, pose, progress=part_of(progress, 0.3, 0.4))
         regions = _region_figures(found)
         if "clearance" in limits.checks:
             verdicts.append(_clearance(found, wearer))
@@ -109,7 +111,7 @@ def check_fit(
         if "size" in limits.checks:
             goes_on = next((v for v in verdicts if v.check == "donning"), None)
             verdict, sized, charts, said = check_size(
-                piece, wearer, limits, scale, seat, causes, goes_on, part_of(progress, 0.7, 0.95)
+                piece, wearer, limits, scale, seat, causes, goes_on, pose, part_of(progress, 0.7, 0.95)
             )
             verdicts.append(verdict)
             warnings += said
@@ -141,9 +143,11 @@ def check_job(job: Job, progress: Progress = silent, workers: int = 1) -> RunRep
 
 def check_fitting(one: Fitting, limits: Limits, progress: Progress = silent) -> FitReport:
     """Check one fitting of a job."""
-    return check_fit(
-        one.piece, one.wearer, limits, scale=one.scale, seat=one.seat, causes=one.causes, progress=progress
-    )
+    causes = None
+    if one.read is not None and "size" in limits.checks:
+        causes = causes_of(one.read, part_of(progress, 0.0, 0.1))
+        progress = part_of(progress, 0.1, 1.0)
+    return check_fit(one.piece, one.wearer, limits, scale=one.scale, seat=one.seat, causes=causes, progress=progress)
 
 
 def merged(runs: Sequence[RunReport], title: str = "") -> RunReport:

@@ -44,7 +44,6 @@ import numpy as np
 
 from .errors import InputError
 from .files import read_input, sha256
-from .fit.causes import Causes
 from .fit.padding import STOCK_MM
 from .fit.unequal import DISTORTION
 from .formats import UNITS_MM, read_mesh
@@ -53,7 +52,7 @@ from .piece import Hinge, Part, Piece
 from .pose import Pose
 from .progress import Progress, part_of, silent
 from .wearer.form import Wearer
-from .wearer.found import Source
+from .wearer.found import ReadWearer, Source
 from .wearer.regions import ALL as REGIONS
 
 CHECKS = ("mesh", "placement", "clearance", "donning", "sight", "size")
@@ -100,15 +99,16 @@ class Fitting:
         Uniform, about the files' origin.
     seat
         ``fixed`` takes the files' positions as the worn pose; ``best`` finds where the piece comes to rest.
-    causes
-        What may make the wearer another than the form says; None for the form's spread.
+    read
+        How the wearer was read, which tells what may make them another than the form says; None where only the form's
+        spread does. What that is takes a second to work out and so is left to whoever makes the check.
     """
 
     piece: Piece
     wearer: Wearer
     scale: float = 1.0
     seat: str = "fixed"
-    causes: Causes | None = None
+    read: ReadWearer | None = None
 
 
 @dataclass(frozen=True)
@@ -169,7 +169,6 @@ def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, pro
         if name in wearers:
             raise InputError(f"two wearers are named '{name}'", source=str(path), remedy="rename one")
         wearers[name] = known
-    causes = {name: known.causes() for name, known in wearers.items()} if "size" in limits.checks else {}
     fittings: list[Fitting] = []
     names: set[str] = set()
     for number, one in enumerate(piece_tables, len(wearer_tables)):
@@ -182,7 +181,8 @@ def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, pro
             if name not in wearers:
                 raise InputError(f"piece '{piece.name}' names the wearer '{name}', whom the job does not have",
                                  source=str(path), remedy=f"the wearers are {', '.join(wearers)}")  # fmt: skip
-            fittings.append(Fitting(piece, wearers[name].read.wearer, own_scale * scale, seat, causes.get(name)))
+            read = wearers[name].read
+            fittings.append(Fitting(piece, read.wearer, own_scale * scale, seat, read))
     # What holds for every wearer, such as whom the survey speaks for, is said once.
     return Job(title, tuple(fittings), limits, tuple(inputs), tuple(dict.fromkeys(warnings)))
 

@@ -39,6 +39,7 @@ def check_size(
     seat: str,
     causes: Causes | None,
     donning: Verdict | None,
+    pose: Pose,
     progress: Progress,
 ) -> tuple[Verdict, dict[str, Any] | None, tuple[Chart, ...], tuple[str, ...]]:
     """Return the verdict on the scale, the sizing as JSON shows it, its chart, and warnings.
@@ -50,6 +51,8 @@ def check_size(
     donning
         The verdict on the passage at `scale`; None where that was not asked for, and the size then rests on the
         margins alone.
+    pose
+        In which the piece is worn at `scale`.
     """
     try:
         found = size(
@@ -60,6 +63,7 @@ def check_size(
             loosest_mm=limits.loosest_mm,
             distortion=limits.distortion_percent / 100,
             causes=causes,
+            rest=(scale, pose) if seat == "best" else None,
         )
     except InputError as error:
         verdict = Verdict("size", Status.FAIL, None, "%", "a scale that fits", why=error.what, mend=error.remedy)

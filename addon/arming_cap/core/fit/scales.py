@@ -20,6 +20,8 @@ from ..pose import Pose
 
 LOWEST, HIGHEST = 0.25, 4.0
 SCALE_TOLERANCE = 2e-4
+# A seat is found to a few hundredths of a millimetre: closer than this the margin of a seated piece says nothing.
+SEATED_TOLERANCE = 5e-4
 _DIRECTIONS = 256
 _MOST_POINTS = 20_000
 DEEP = 0.05  # of the piece's largest extent
@@ -53,16 +55,19 @@ def turns(margin: Margin, rate: float, start: float, end: float) -> Iterator[Tur
         scale, room = after, new
 
 
-def close_in(margin: Margin, fails: float, fits: float, slope: float, most: int = 60) -> float | None:
+def close_in(
+    margin: Margin, fails: float, fits: float, slope: float, within: float = SCALE_TOLERANCE, most: int = 60
+) -> float | None:
     """Return the scale between two where a margin turns, from the side that fits.
 
     The two are moved apart first if they are not what they are said to be, by what `slope` (mm per unit of scale, a
     guess) asks for or more. Then regula falsi, Illinois variant (Dowell and Jarratt 1971): both ends stay on their
-    side of the root, so the answer cannot be a false one. None where no such pair is found.
+    side of the root, so the answer cannot be a false one. None where no such pair is found. It ends `within` a share of
+    the scale.
     """
 
     def enough(room: float) -> bool:
-        return 0 <= room <= 0.5 * SCALE_TOLERANCE * slope * abs(fits)
+        return 0 <= room <= 0.5 * within * slope * abs(fits)
 
     ahead = 1.0 if fits > fails else -1.0
     step = abs(fits - fails)
@@ -86,10 +91,10 @@ def close_in(margin: Margin, fails: float, fits: float, slope: float, most: int 
     if good < 0 or bad >= 0:
         return None
     weight_good, weight_bad, kept = good, bad, 0
-    while abs(fits - fails) > SCALE_TOLERANCE * abs(fits) and not enough(good) and most:
+    while abs(fits - fails) > within * abs(fits) and not enough(good) and most:
         most -= 1
         # Aimed a little to the side that fits, where the search may end.
-        share = (weight_good - 0.2 * SCALE_TOLERANCE * slope) / (weight_good - weight_bad)
+        share = (weight_good - 0.2 * within * slope) / (weight_good - weight_bad)
         middle = fits + min(max(share, 0.02), 0.98) * (fails - fits)
         new = margin(middle)
         if new >= 0:  # an end that stays twice counts half

@@ -95,16 +95,10 @@ class Seater:
         self.field: Field = field_for(piece, wearer, self.start, progress=progress)
         self._surface = surface = surface_of(piece)
         self.eyes: Eyes | None = None
-        points, _ = surface.samples(2 * SAMPLES)
-        if not len(points):
+        self.points = surface.inner(2 * SAMPLES, WALL_MM)
+        if not len(self.points):
             raise InputError("the piece has no surface to seat", source=piece.name, remedy="check the mesh")
         self.centre = piece.mesh.bounds.mean(axis=0)
-        inward = self.centre - points
-        inward /= np.maximum(np.linalg.norm(inward, axis=1, keepdims=True), 1e-9)
-        inner = ~surface.hit_within(points + 0.02 * inward, inward, np.full(len(points), WALL_MM))
-        if inner.sum() < 100:
-            inner[:] = True
-        self.points = points[inner]
         self.probe = Probe(self.field, self.points)
         self.few = Probe(self.field, self.points[:: max(1, len(self.points) // 800)])
         self.few_points = self.points[:: max(1, len(self.points) // 800)]
@@ -133,7 +127,13 @@ class Seater:
         laid = self._lay_on(pose, scale, near)
         if self.eyes is None:
             self.eyes = Eyes(self._surface, self.field.form.landmarks, laid, scale)
-        return self._centre(laid, scale)
+        return self._centre(laid, scale, near)
+
+    def rest(self, pose: Pose, scale: float) -> float:
+        """Take a pose found before as where the piece rests at a scale; return its smallest margin in mm."""
+        if self.eyes is None:
+            self.eyes = Eyes(self._surface, self.field.form.landmarks, pose, scale)
+        return float(np.min(self.margins(pose, scale)))
 
     def _lay_on(self, start: Pose, scale: float, near: bool) -> Pose:
         starts = [start]
@@ -186,15 +186,18 @@ class Seater:
                     break
         return pose, cost
 
-    def _centre(self, laid: Pose, scale: float) -> tuple[Pose, float]:
-        """Return the pose near `laid` with the largest smallest margin, and that margin."""
+    def _centre(self, laid: Pose, scale: float, near: bool = False) -> tuple[Pose, float]:
+        """Return the pose near `laid` with the largest smallest margin, and that margin.
+
+        From next to a seat that is known it takes fewer steps, for the valley is the right one.
+        """
         home = laid.apply(scale * self.centre[None])[0]
         pose = best = laid
         best_margin = -np.inf
-        for tau in (2.0, 0.7, 0.25, 0.1, 0.05):
+        for tau in (0.7, 0.2, 0.05) if near else (2.0, 0.7, 0.25, 0.1, 0.05):
             damping = 1e-3
             value, margin = self._soft(pose, scale, tau, home)
-            for _ in range(25):
+            for _ in range(12 if near else 25):
                 low = np.min(margin)
                 active = np.flatnonzero(margin < low + 12 * tau)
                 weight = np.exp(-(margin[active] - low) / tau)
@@ -211,7 +214,7 @@ class Seater:
                 moved = self._moved(pose, step, scale)
                 new, new_margin = self._soft(moved, scale, tau, home)
                 if new > value:
-                    done = new - value < 1e-5
+                    done = new - value < (1e-3 if near else 1e-5)
                     pose, value, margin, damping = moved, new, new_margin, damping / 4
                     if done:
                         break

@@ -23,7 +23,7 @@ from ..wearer.field import Probe
 from ..wearer.form import Wearer
 from .causes import Causes
 from .clearance import SAMPLES, Clearance, field_for, label_rows, least_margin, measure
-from .scales import close_in
+from .scales import SCALE_TOLERANCE, SEATED_TOLERANCE, close_in
 from .seating import ARM_MM, Seater
 from .surface import surface_of
 from .uncertainty import SLOWEST, Places
@@ -53,6 +53,8 @@ class Seats:
         Applied after scaling.
     pinned
         Freedoms that seating must leave alone.
+    rest
+        A scale and the pose the piece was found to rest in there, if that is known already.
     """
 
     def __init__(
@@ -64,6 +66,7 @@ class Seats:
         start: Pose | None = None,
         pinned: Sequence[str] = (),
         progress: Progress = silent,
+        rest: tuple[float, Pose] | None = None,
     ) -> None:
         if seat not in SEATS:
             raise InputError(f"the seat '{seat}' is not known", remedy=f"use {' or '.join(SEATS)}")
@@ -79,6 +82,8 @@ class Seats:
         if seat == "best":
             self.seater = Seater(piece, wearer, start, pinned=pinned, progress=progress)
             self.seater.need = need_mm
+            if rest is not None:
+                self._known[rest[0]] = (rest[1], self.seater.rest(rest[1], rest[0]))
             self.field = self.seater.field
             self.rate = _reach(surface.mesh.vertices - self.seater.centre)
         else:
@@ -111,7 +116,7 @@ class Seats:
         step = 0.005 * fits
         around = self.margin(fits + step) - self.margin(fits - step) if self.seater is None else 0.0
         slope = min(max(abs(around) / (2 * step), 0.1 * self.rate), self.rate) if around else 0.6 * self.rate
-        return close_in(self.exact, fails, fits, slope)
+        return close_in(self.exact, fails, fits, slope, SCALE_TOLERANCE if self.seater is None else SEATED_TOLERANCE)
 
     def place(self, scale: float) -> Place:
         """Return where the smallest margin is."""

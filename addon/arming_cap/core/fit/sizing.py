@@ -165,6 +165,7 @@ def size(
     distortion: float = 0.0,
     causes: Causes | None = None,
     pinned: Sequence[str] = (),
+    rest: tuple[float, Pose] | None = None,
 ) -> Sizing:
     """Return the smallest uniform scale at which every region keeps its allowance and `clearance_mm` more.
 
@@ -186,6 +187,8 @@ def size(
         What may make the wearer another than the form says; by default the form's spread.
     pinned
         Freedoms that seating leaves alone.
+    rest
+        A scale and the pose in which the piece is known to rest there: the search begins with it.
 
     Raises
     ------
@@ -195,9 +198,9 @@ def size(
     progress(0.0, f"sizing {piece.name}")
     _check_extents(piece, wearer)
     need = wearer.allowances() + clearance_mm
-    seats = Seats(piece, wearer, need, seat, start, pinned, part_of(progress, 0.0, 0.1))
+    seats = Seats(piece, wearer, need, seat, start, pinned, part_of(progress, 0.0, 0.1), rest)
     warnings: list[str] = []
-    scale = _smallest(seats, part_of(progress, 0.1, 0.6), warnings)
+    scale = _smallest(seats, part_of(progress, 0.1, 0.6), warnings, first=1.0 if rest is None else rest[0])
     scale, found = _confirmed(seats, scale)
     progress(0.7, f"sizing {piece.name}: what limits it")
 
@@ -247,16 +250,18 @@ def _check_extents(piece: Piece, wearer: Wearer) -> None:
         )
 
 
-def _smallest(seats: Seats, progress: Progress, warnings: list[str], near: float | None = None) -> float:
+def _smallest(
+    seats: Seats, progress: Progress, warnings: list[str], near: float | None = None, first: float = 1.0
+) -> float:
     """Return the smallest scale that fits, exact against the triangles.
 
-    A seated piece begins at its drawn size, or `near` the answer, where the seat is known too and not doubted again.
+    A seated piece begins at scale `first`, or `near` the answer, where the seat is known too and not doubted again.
     """
     if seats.seater is None:
         fails, fits = _fixed_bracket(seats, progress, warnings)
         found = seats.close_in(fails, fits)
     else:
-        fails, fits = _seated_bracket(seats, near or 1.0, progress)
+        fails, fits = _seated_bracket(seats, near or first, progress)
         found = seats.close_in(fails, fits)
         for _ in range(3 if near is None else 0):
             below = None if found is None else found * (1 - 10 * SCALE_TOLERANCE)

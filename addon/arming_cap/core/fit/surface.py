@@ -27,6 +27,7 @@ class PieceSurface:
     def __init__(self, mesh: TriangleMesh) -> None:
         self.mesh = mesh.welded()
         self._probe: Probe | None = None
+        self._inner: dict[tuple[int, float], FloatArray] = {}
 
     @cached_property
     def longest_side(self) -> Any:
@@ -63,6 +64,20 @@ class PieceSurface:
         u, v = np.where(fold, 1 - u, u), np.where(fold, 1 - v, v)
         a, b, c = (self.mesh.corners[rows, i] for i in range(3))
         return a + u[:, None] * (b - a) + v[:, None] * (c - a), rows
+
+    def inner(self, count: int, thick_mm: float) -> FloatArray:
+        """Return those (k, 3) of `count` samples from which the way to the piece's middle is free for `thick_mm`.
+
+        All of them where next to none is: then the piece has no inside. Kept for the next wearer.
+        """
+        key = (count, thick_mm)
+        if key not in self._inner:
+            points, _ = self.samples(count)
+            inward = self.mesh.bounds.mean(axis=0) - points
+            inward /= np.maximum(np.linalg.norm(inward, axis=1, keepdims=True), 1e-9)
+            free = ~self.hit_within(points + 0.02 * inward, inward, np.full(len(points), thick_mm))
+            self._inner[key] = points[free] if free.sum() >= 100 else points
+        return self._inner[key]
 
     @cached_property
     def _tree(self) -> tuple[Any, FloatArray, IntArray]:
