@@ -219,7 +219,7 @@ def test_a_band_follows_a_curved_rim_at_its_height_all_round():
     mesh = ring.mesh
     facts = mesh.soundness
     assert facts.closed and facts.shells == 1 and not facts.flipped_edges and not facts.non_manifold_edges
-    v = mesh.vertices
+    v = ring.worn.apply(mesh.vertices)
     angle, radius = np.arctan2(v[:, 1], v[:, 0]), np.hypot(v[:, 0], v[:, 1])
     edge = 12 * (1 + np.cos(2 * angle)) / 2
     assert (v[:, 2] > edge - 0.1).all() and (v[:, 2] < edge + 8 + 0.1).all()
@@ -229,8 +229,43 @@ def test_a_band_follows_a_curved_rim_at_its_height_all_round():
     # The closed form of a band between two walls: its height times the ring's area.
     assert mesh.volume_mm3 == pytest.approx(np.pi * (92.4**2 - 90**2) * 8, rel=0.01)
     assert radius.min() > 90 * np.cos(np.pi / 180) - 1e-3
+    assert any("mm off the bed" in r for r in ring.remarks)
     with pytest.raises(InputError, match="does not run all round below"):
         make_rings(piece, planes=[RingPlane("rim", UP, 8, follows_rim=True)], options=PLAIN)
+
+
+def test_a_rings_marks_run_along_its_rim():
+    piece = helm(wavy(outer=98.0))
+    plane = [RingPlane("rim", UP, 20, follows_rim=True)]
+    (plain,) = make_rings(piece, planes=plane, options=PLAIN)
+    (marked,) = make_rings(piece, planes=plane, options=RingOptions(label="90%"))
+    assert marked.mesh.soundness.closed and marked.mesh.soundness.shells == 1
+    assert not any("mark" in r for r in marked.remarks)
+    length = sum(np.linalg.norm(s[1] - s[0]) for t in ("helm rim 90%", "FRONT", "L", "R") for s in strokes(t, 5.0))
+    gone = plain.mesh.volume_mm3 - marked.mesh.volume_mm3
+    assert 0.7 * length * 0.9 * 0.6 < gone < 1.25 * length * 0.9 * 0.6
+    # The floors of the cuts lie 0.6 mm deep, and as high over the rim everywhere, wherever that runs.
+    v = marked.worn.apply(marked.mesh.vertices)
+    radius = np.hypot(v[:, 0], v[:, 1])
+    floor = v[(radius > 91.6) & (radius < 92.1)]
+    assert len(floor) > 300
+    over = floor[:, 2] - 12 * (1 + np.cos(2 * np.arctan2(floor[:, 1], floor[:, 0]))) / 2
+    # Letters stand from 1.5 to 6.5; a stroke's corner reaches 0.45 √2 farther, and the rim falls by 0.13 a mm.
+    assert 0.75 < over.min() < 1.6 and 6.4 < over.max() < 7.25
+
+
+def test_a_rim_in_one_tilted_plane_lies_flat_on_the_bed():
+    # A tube whose foot leans by 15 degrees: the band is turned back, and a plane cut 8 mm higher is its upper edge.
+    tube = shapes.tube(90, 94, 60, 128)
+    v = tube.vertices.copy()
+    v[:, 2] = np.where(v[:, 2] < 1, np.tan(np.radians(15)) * v[:, 1] + 26, v[:, 2])
+    piece = helm(TriangleMesh(v, tube.triangles, "leaning"))
+    (ring,) = make_rings(piece, planes=[RingPlane("rim", UP, 55, follows_rim=True)], options=PLAIN)
+    assert any("lies flat on the bed" in r for r in ring.remarks)
+    foot = ring.mesh.vertices[:, 2] < 0.1
+    assert foot.sum() >= 256 and ring.mesh.bounds[1, 2] == pytest.approx(8 * np.cos(np.radians(15)), abs=0.1)
+    back = ring.worn.apply(ring.mesh.vertices[foot])
+    assert np.abs(back[:, 2] - np.tan(np.radians(15)) * back[:, 1] - 26).max() < 0.12
 
 
 def test_bad_planes_pieces_and_printers_are_one_line():

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from ..arrays import FloatArray
 from ..fit.section import cut
-from .solid import mesh_of
+from ..mesh import TriangleMesh
 
 # Letters on a grid 4 wide and 6 high: strokes apart by a bar, points as two digits x and y.
 GLYPHS = {
@@ -53,27 +53,38 @@ def width_of(text: str, height_mm: float) -> float:
 
 
 def engraved(
-    band: Any, marks: Sequence[tuple[str, FloatArray]], base_mm: float, height_mm: float, depth_mm: float
+    band: Any,
+    surface: TriangleMesh,
+    marks: Sequence[tuple[str, FloatArray]],
+    base_mm: float,
+    height_mm: float,
+    depth_mm: float,
+    rise: Callable[[FloatArray], FloatArray] | None = None,
 ) -> Any:
-    """Return a flat-lying ring with texts cut into its outside.
+    """Return a ring with texts cut into its outside.
 
     Parameters
     ----------
     band
         A ``manifold3d.Manifold`` about the Z axis of its own frame.
+    surface
+        The band as a mesh; where it rises and falls, brought down by `rise`.
     marks
         Each text, and the direction (2,) from the ring's middle in which it is centred.
     base_mm
         Height of the letters' base line.
     height_mm, depth_mm
         Of the letters, and of the cut.
+    rise
+        Takes points (n, 2) and returns how high the band's lower edge runs there, (n,) mm: the text runs along. None
+        where it lies flat.
     """
     from manifold3d import CrossSection, Manifold, OpType
 
     levels = base_mm + height_mm * (np.arange(13) + 0.5) / 13
     outlines = [
         [loop.points[:, :2] for loop in section.loops if loop.closed and loop.role == "outer"]
-        for section in cut(mesh_of(band), (0, 0, 1), levels)
+        for section in cut(surface, (0, 0, 1), levels)
     ]
     # Text runs along the hull: steps and grooves of the outside would crowd the letters.
     middle = np.asarray(CrossSection(outlines[len(outlines) // 2]).hull().to_polygons()[0], float)
@@ -92,11 +103,11 @@ def engraved(
     for text, towards in marks:
         unit = np.asarray(towards, float) / np.linalg.norm(towards)
         start = centre + unit * 2 * float(np.ptp(middle, axis=0).max())
-        hit = start - unit * _to_surface(start, -unit, [middle])
-        at = run[int(np.argmin(np.linalg.norm(middle - hit, axis=1)))]
-        # The nearest corner of the outline may be far along a straight stretch: go on to the hit itself.
+        meets = start - unit * _to_surface(start, -unit, [middle])
+        at = run[int(np.argmin(np.linalg.norm(middle - meets, axis=1)))]
+        # The nearest corner of the outline may be far along a straight stretch: go on to the place itself.
         point, direction = along(at + 1e-9)
-        at += float((hit - point) @ direction)
+        at += float((meets - point) @ direction)
         for ends in strokes(text, height_mm):
             length = float(np.linalg.norm(ends[1] - ends[0]))
             pieces = max(1, int(np.ceil(length / PIECE_MM)))
@@ -112,11 +123,12 @@ def engraved(
                 deep = _to_surface(spot + normal * out, -normal, outline)
                 if not np.isfinite(deep):
                     continue  # a mouth at this height: nothing to cut into
-                surface = spot + normal * (out - deep)
+                hit = spot + normal * (out - deep)
                 tool = CrossSection([np.round([reach + side, side - reach, -reach - side, reach - side], 6)])
                 frame = np.zeros((3, 4))
                 frame[:2, 0], frame[2, 1], frame[:2, 2] = tangent, 1.0, normal
-                frame[:, 3] = [*(surface - normal * depth_mm), base_mm + y]
+                up = 0.0 if rise is None else float(rise(spot[None])[0])
+                frame[:, 3] = [*(hit - normal * depth_mm), base_mm + y + up]
                 # Rounded, so that the last bits of one numpy or another do not reach the file.
                 tools.append(tool.extrude(depth_mm + 1.0).transform(np.round(frame, 6)))
     return band - Manifold.batch_boolean(tools, OpType.Add) if tools else band

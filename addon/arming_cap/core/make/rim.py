@@ -7,14 +7,16 @@ upper end is the surface swept by that edge's rays, raised by the height.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 
-from ..arrays import FloatArray
+from ..arrays import FloatArray, IntArray
 from ..errors import InputError
 from ..fit.section import cut
 from ..mesh import TriangleMesh
+from ..pose import Pose
 
 HALF_PLANES = 144
 
@@ -78,3 +80,49 @@ def below_rim(low: FloatArray, centre: FloatArray, height: float, reach: float) 
     faces.append(np.stack([np.full(n, last + n + 1), last + b, last + a], axis=1))
     vertices = np.round(np.concatenate([*layers, ends]), 5)
     return Manifold(Mesh64(vertices, np.concatenate(faces).astype(np.uint64)))
+
+
+def rising(low: FloatArray, centre: FloatArray) -> Callable[[FloatArray], FloatArray]:
+    """Return a function of points (n, 2): how high the edge runs over each, (n,) mm."""
+    angle = np.arange(len(low) + 1) * (2 * np.pi / len(low))
+    round_ = np.append(low, low[0])
+
+    def rise(points: FloatArray) -> FloatArray:
+        way = points - centre
+        return np.interp(np.arctan2(way[:, 1], way[:, 0]) % (2 * np.pi), angle, round_)
+
+    return rise
+
+
+def laid_down(band: TriangleMesh) -> tuple[Pose, float]:
+    """Return the pose that lays a band on z = 0 on the plane that its lower edge follows best.
+
+    Returns
+    -------
+    The pose, and how far off the bed the lower edge is at the most, mm.
+    """
+    middle = band.bounds.mean(axis=0)
+    sector = _sectors(band.vertices, middle)
+    lowest = _lowest(band.vertices, sector)
+    # z = a x + b y + c, least squares.
+    plane = np.linalg.lstsq(np.column_stack([lowest[:, :2] - middle[:2], np.ones(len(lowest))]), lowest[:, 2])[0]
+    normal = np.array([-plane[0], -plane[1], 1.0])
+    normal /= np.linalg.norm(normal)
+    # The least turn from the normal to +Z (Rodrigues): front stays front.
+    v = np.cross(normal, (0.0, 0.0, 1.0))
+    cross = np.array([[0, -v[2], v[1]], [v[2], 0, -v[0]], [-v[1], v[0], 0]])
+    turn = np.eye(3) + cross + cross @ cross / (1 + normal[2])
+    turned = band.vertices @ turn.T
+    edge = _lowest(turned, sector)[:, 2]
+    return Pose(turn, np.array([0.0, 0.0, -float(turned[:, 2].min())])), float(np.ptp(edge))
+
+
+def _sectors(points: FloatArray, middle: FloatArray) -> IntArray:
+    angle = np.arctan2(points[:, 1] - middle[1], points[:, 0] - middle[0]) % (2 * np.pi)
+    return (angle / (2 * np.pi) * (HALF_PLANES // 2)).astype(np.int64)
+
+
+def _lowest(points: FloatArray, sector: IntArray) -> FloatArray:
+    """Return the lowest of some points (n, 3) in each sector."""
+    order = np.lexsort((points[:, 2], sector))
+    return points[order[np.unique(sector[order], return_index=True)[1]]]

@@ -9,7 +9,7 @@ across the mouth, outside of it, so that the band keeps its true shape.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -32,7 +32,7 @@ from .levels import MOST, LevelPlan, plan_levels
 from .levels import RingPlane as RingPlane
 from .marks import ADVANCE, engraved, width_of
 from .pinch import LIFT, pinch_of
-from .rim import below_rim, rim_heights
+from .rim import below_rim, laid_down, rim_heights, rising
 from .solid import mesh_of, united
 
 # Young's modulus of printed PLA in N/mm2, from memory; other plastics are softer.
@@ -42,6 +42,8 @@ SLIVER_MM = 0.002
 # A tie bar keeps this much from the wearer, and stands off no farther than a face may reach out of its opening.
 BAR_CLEAR_MM = 4.0
 FARTHEST_BAR_MM = 60.0
+# An edge this near to the bed everywhere prints as if it lay on it: a layer.
+FLAT_MM = 0.2
 # Tools are rounded to this many digits, so that the last bits of one numpy or another do not reach the file.
 DIGITS = 5
 
@@ -96,13 +98,16 @@ class Ring:
     plane
         Where it was taken.
     mesh
-        Lying flat for the printer: its lower plane at z = 0, width along X, depth along Y.
+        Lying flat for the printer: its lower plane at z = 0, width along X, depth along Y. A band along a rim lies as
+        flat as it can.
     section
         The untouched piece's section through the middle.
     estimate, whole
         What the ring takes to print, and what the whole piece takes.
     opens_mm_per_n
         How far an open ring would spring per newton at its ends without its bars; 0 for a closed one.
+    worn
+        From there to where it was cut.
     remarks
         Repairs made, pieces dropped, bars added.
     segments
@@ -115,6 +120,7 @@ class Ring:
     estimate: Estimate
     whole: Estimate
     opens_mm_per_n: float = 0.0
+    worn: Pose = field(default_factory=Pose)
     remarks: tuple[str, ...] = ()
     segments: tuple[TriangleMesh, ...] = ()
 
@@ -203,10 +209,13 @@ def _ring(
     laid = solid.transform(np.column_stack([lay.rotation, lay.translation_mm]))
     remarks = list(said)
     bars: list[Any] = []
+    rise: Callable[[FloatArray], FloatArray] | None = None
     if plane.follows_rim:
         outline = lay.apply(section.opening.outline)[:, :2]
-        band = _rim_band(laid, whole.moved(lay), 0.5 * (outline.min(axis=0) + outline.max(axis=0)), options)
-        remarks.append("the band follows the rim, so neither edge is flat: print it with support, without marks")
+        band, rise, lowest = _rim_band(
+            laid, whole.moved(lay), 0.5 * (outline.min(axis=0) + outline.max(axis=0)), options
+        )
+        lay = lay.then(Pose(np.eye(3), np.array([0.0, 0.0, -lowest])))
     else:
         band = laid.trim_by_plane((0.0, 0.0, 1.0), 0.0).trim_by_plane((0.0, 0.0, -1.0), -options.height_mm)
         rooms = [lay.apply(s.opening.outline)[:, :2] for s in sections if s.opening is not None]
@@ -229,8 +238,16 @@ def _ring(
         lost = sum(p.volume() for p in pieces[1:])
         remarks.append(f"dropped {len(pieces) - 1} loose piece(s) of {lost:.0f} mm³ in all")
         band = pieces[0]
-    if options.text_mm > 0 and not plane.follows_rim:
-        band = _marked(band, whole.name, plane, section, options, remarks)
+    if options.text_mm > 0:
+        band = _marked(band, whole.name, plane, section, options, remarks, rise)
+    if plane.follows_rim:
+        tilt, gap = laid_down(mesh_of(band))
+        band, lay = band.transform(np.column_stack([tilt.rotation, tilt.translation_mm])), lay.then(tilt)
+        remarks.append(
+            "the band follows the rim, and lies flat on the bed"
+            if gap < FLAT_MM
+            else f"the band follows the rim: laid down, its edge is up to {gap:.1f} mm off the bed, print support there"
+        )
     band = _as_files_hold(band)
     mesh = mesh_of(band, f"{whole.name} ring {plane.name}".strip())
     segments: tuple[TriangleMesh, ...] = ()
@@ -251,7 +268,8 @@ def _ring(
         radius = section.opening.girth_mm / (2 * np.pi)
         opens = 3 * np.pi * radius**3 / (STIFFNESS_N_MM2 * options.height_mm * options.wall_mm**3 / 12)
         remarks.append(f"without its bar it would open about {opens * 0.1:.0f} mm under 0.1 N, the weight of 10 g")
-    return Ring(plane, mesh, section, estimate(band.volume(), options.filament), total, opens, tuple(remarks), segments)
+    takes = estimate(band.volume(), options.filament)
+    return Ring(plane, mesh, section, takes, total, opens, lay.inverse(), tuple(remarks), segments)
 
 
 def _within(rooms: Sequence[FloatArray], wall: float) -> Any:
@@ -262,8 +280,13 @@ def _within(rooms: Sequence[FloatArray], wall: float) -> Any:
     return room.offset(wall, JoinType.Round, 2.0, 256)
 
 
-def _rim_band(laid: Any, mesh: TriangleMesh, centre: FloatArray, options: RingOptions) -> Any:
-    """Return the band along a piece's lower edge, on z = 0; the piece lies so that its plane is half a band up."""
+def _rim_band(
+    laid: Any, mesh: TriangleMesh, centre: FloatArray, options: RingOptions
+) -> tuple[Any, Callable[[FloatArray], FloatArray], float]:
+    """Return the band along a piece's lower edge, on z = 0, how its edge rises, and how high it was before.
+
+    The piece lies so that its plane is half a band up.
+    """
     low = rim_heights(mesh, centre, options.height_mm / 2)
     levels = np.linspace(low.min(), low.max() + options.height_mm, 9)[1:-1]
     openings = [s.opening for s in cut(mesh, (0, 0, 1), levels) if s.opening is not None]
@@ -272,7 +295,7 @@ def _rim_band(laid: Any, mesh: TriangleMesh, centre: FloatArray, options: RingOp
     span = float(levels[-1] - levels[0]) + 2 * options.height_mm
     reach = _within(rooms, options.wall_mm).extrude(span).translate((0, 0, float(low.min()) - options.height_mm / 2))
     band = laid ^ below_rim(low, centre, options.height_mm, 2 * float(np.ptp(mesh.bounds, axis=0).max())) ^ reach
-    return band.translate((0, 0, -float(low.min())))
+    return band.translate((0, 0, -float(low.min()))), rising(low - low.min(), centre), float(low.min())
 
 
 def _as_files_hold(band: Any) -> Any:
@@ -287,7 +310,15 @@ def _as_files_hold(band: Any) -> Any:
     return rounded.simplify(SLIVER_MM)
 
 
-def _marked(band: Any, name: str, plane: RingPlane, section: Section, options: RingOptions, remarks: list[str]) -> Any:
+def _marked(
+    band: Any,
+    name: str,
+    plane: RingPlane,
+    section: Section,
+    options: RingOptions,
+    remarks: list[str],
+    rise: Callable[[FloatArray], FloatArray] | None,
+) -> Any:
     """Return the ring with those of its marks that it has the height and the wall for; `remarks` says which not."""
     base = 0.5 * (options.height_mm - options.text_mm)
     if base < 0.5:
@@ -308,7 +339,11 @@ def _marked(band: Any, name: str, plane: RingPlane, section: Section, options: R
         fits = int((room / options.text_mm * 6 + 2) / ADVANCE)
         remarks.append(f"the mark was cut short after {fits} letters")
         marks[0] = (marks[0][0][:fits], marks[0][1])
-    sections = cut(mesh_of(band), (0, 0, 1), [base, options.height_mm - base])
+    surface = mesh_of(band)
+    if rise is not None:  # as if the edge ran level: text and wall are then looked for as on any ring
+        level = surface.vertices - np.outer(rise(surface.vertices[:, :2]), (0, 0, 1))
+        surface = TriangleMesh(level, surface.triangles, surface.name)
+    sections = cut(surface, (0, 0, 1), [base, options.height_mm - base])
     walls = [_outer_wall(section) for section in sections]
     shorter = [f"{plane.name} {options.label}".strip(), plane.name]
     held = []
@@ -319,7 +354,7 @@ def _marked(band: Any, name: str, plane: RingPlane, section: Section, options: R
         if fitting[:1] != [text]:
             instead = f", so it says {fitting[0]}" if fitting else ""
             remarks.append(f"the wall is too thin or too short for the mark {text}{instead}")
-    return engraved(band, held, base, options.text_mm, options.text_depth_mm) if held else band
+    return engraved(band, surface, held, base, options.text_mm, options.text_depth_mm, rise) if held else band
 
 
 def _outer_wall(section: Section) -> tuple[FloatArray, FloatArray, FloatArray]:
