@@ -199,6 +199,8 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         seat: str
         padding_gives_mm: float
         loosest_mm: float
+        with_walls: bool
+        wall_mm: float
         card: Any
         printer: Any
         preview_of: str
@@ -225,6 +227,13 @@ class ARMINGCAP_PG_scene(PropertyGroup):
             "How far what carries a piece may stand off over its allowance before it is too large",
             25.0,
         )
+        with_walls: BoolProperty(
+            name="Walls",
+            description="Also look for walls that are too thin to print; takes some seconds for each piece",
+            default=False,
+            update=_changed,
+        )
+        wall_mm: _length("Thinnest Wall", "Walls thinner than this are warned of: two lines of the nozzle", 0.8)
         card: PointerProperty(
             name="Wearer Card", description="What is known of the wearer that is worked on", type=ARMINGCAP_PG_card
         )
@@ -262,6 +271,7 @@ class ARMINGCAP_PG_object(PropertyGroup):
         scan_says: str
         landmark: str
         cut: str
+        ring: bool
     else:
         role: EnumProperty(
             name="Role",
@@ -307,6 +317,9 @@ class ARMINGCAP_PG_object(PropertyGroup):
             name="Landmark", description="Which landmark of its parent this empty marks", options={"HIDDEN"}
         )
         cut: EnumProperty(name="Cut", description="What this cut is to the next plan", items=CUTS, default="NONE")
+        ring: BoolProperty(
+            name="Ring Plane", description="A try-on ring can be taken in the plane of this circle", options={"HIDDEN"}
+        )
 
 
 classes = (

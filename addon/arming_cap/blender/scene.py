@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import bpy
@@ -289,8 +289,8 @@ class Draft:
         By the forms' names.
     seat
         ``fixed`` or ``best``.
-    padding_gives_mm, loosest_mm
-        See `Limits`.
+    padding_gives_mm, loosest_mm, wall_mm
+        See `Limits`; no walls are looked for where the last is None.
     warnings
         Sentences for the report.
     """
@@ -301,6 +301,7 @@ class Draft:
     seat: str
     padding_gives_mm: float
     loosest_mm: float
+    wall_mm: float | None
     warnings: tuple[str, ...]
 
     def job(self, progress: Progress = silent) -> Job:
@@ -311,8 +312,11 @@ class Draft:
         InputError
             If a form is not closed.
         """
-        from ..core.job import Fitting, Job, Limits
+        from ..core.job import CHECKS, Fitting, Job, Limits
 
+        limits = Limits(padding_gives_mm=self.padding_gives_mm, loosest_mm=self.loosest_mm)
+        if self.wall_mm is not None:
+            limits = replace(limits, checks=(*CHECKS, "walls"), wall_mm=self.wall_mm)
         wearers = {}
         for name, body in self.bodies.items():
             progress(0.0, f"Reading {name}")
@@ -323,7 +327,7 @@ class Draft:
         return Job(
             title=self.title,
             fittings=tuple(Fitting(piece, wearers[form], 1.0, self.seat) for piece, form in self.worn),
-            limits=Limits(padding_gives_mm=self.padding_gives_mm, loosest_mm=self.loosest_mm),
+            limits=limits,
             inputs=tuple({"file": mesh.name, "sha256": mesh.content_hash} for mesh in meshes),
             warnings=self.warnings,
         )
@@ -360,7 +364,8 @@ def draft_of(scene: Scene) -> Draft:
     # A piece cannot be pressed outwards: what the field's range would allow is clamped here.
     gives = max(round(own.padding_gives_mm, 3), 0.0)
     loosest = max(round(own.loosest_mm, 3), 0.0)
-    return Draft(scene.name, tuple(worn), bodies, own.seat, gives, loosest, tuple(size_doubts(scene)))
+    wall = max(round(own.wall_mm, 3), 0.05) if own.with_walls else None
+    return Draft(scene.name, tuple(worn), bodies, own.seat, gives, loosest, wall, tuple(size_doubts(scene)))
 
 
 def job_of_scene(scene: Scene, progress: Progress = silent) -> Job:

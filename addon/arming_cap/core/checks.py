@@ -10,16 +10,19 @@ from typing import Any
 import numpy as np
 
 from .crowd import each_fitting
+from .errors import InputError
 from .fit.causes import Causes, causes_of
 from .fit.clearance import Clearance, measure
 from .fit.donning import take_off
 from .fit.sight import eyes_of, judge_sight, look_out
-from .job import CHECKS, Fitting, Job, Limits
+from .fit.thickness import Thickness, thickness
+from .job import Fitting, Job, Limits
 from .piece import Piece, misplacements
 from .pose import Pose
 from .progress import Progress, part_of, silent
 from .report.model import Chart, Drawing, FitReport, RunReport
 from .report.sections import drawings_of
+from .report.sizes import per_cent
 from .sizecheck import check_size, flattened
 from .tolerances import TOLERANCES
 from .verdict import Place, Status, Verdict, judge
@@ -82,7 +85,7 @@ def check_fit(
     if "placement" in limits.checks:
         verdicts.append(placement)
 
-    sees = "sight" in limits.checks and (limits.checks != CHECKS or _is_looked_out_of(whole, wearer, seat))
+    sees = "sight" in limits.checks and (not limits.wants_all or _is_looked_out_of(whole, wearer, seat))
     asked = [c for c in ("clearance", "donning", "size") if c in limits.checks] + ["sight"] * sees
     if placement.status is Status.FAIL:
         # Numbers of parts that are not where they are worn would be about nothing.
@@ -117,6 +120,8 @@ def check_fit(
             warnings += said
         progress(0.95, f"{piece.name} on {wearer.name}: drawing")
         drawings = drawings_of(whole.moved(pose), wearer, verdicts)
+    if "walls" in limits.checks:
+        verdicts.append(_walls(piece, scale, limits.wall_mm, pose, part_of(progress, 0.95, 1.0)))
     progress(1.0, f"{piece.name} on {wearer.name}: done")
     return FitReport(
         piece.name,
@@ -201,6 +206,41 @@ def _mesh(piece: Piece) -> Verdict:
         mend="the checks hold as they are; repair the mesh before slicing it" if faults[worst] else "",
         details={name: dataclasses.asdict(f) for name, f in facts.items()},
     )
+
+
+def _walls(piece: Piece, scale: float, limit_mm: float, pose: Pose, progress: Progress) -> Verdict:
+    """Report the thinnest wall at a scale; a thin one is a doubt, for it can be meant to be an edge."""
+    asked = f"at least {limit_mm:g} mm everywhere"
+    try:
+        found = thickness(piece, scale, limit_mm, progress)
+    except InputError as error:
+        return Verdict("walls", Status.NOT_CHECKED, None, "mm", asked, why=error.what, mend=error.remedy)
+    x, y, z = (float(v) for v in pose.apply(np.array([found.at]))[0])
+    thin = found.least_mm < limit_mm
+    why = f"the thinnest wall at {per_cent(scale)}; half of the skin has {found.median_mm:.1f} mm or more"
+    if thin:
+        why += f"; {found.thin_mm2 / 100:.1f} cm² of skin are thinner than {limit_mm:g} mm"
+    return Verdict(
+        "walls",
+        Status.MARGINAL if thin else Status.PASS,
+        found.least_mm,
+        "mm",
+        asked,
+        0.0,
+        Place("", found.part, (x, y, z)),
+        why,
+        f"thicken it there by {limit_mm - found.least_mm:.2f} mm, or print it solid and with care" if thin else "",
+        {"ray_mm": round(found.ray_mm, 3), "sphere_mm": round(found.sphere_mm, 3), **_walls_figures(found)},
+    )
+
+
+def _walls_figures(found: Thickness) -> dict[str, float]:
+    return {
+        "median_mm": round(found.median_mm, 3),
+        "thin_mm2": round(found.thin_mm2, 1),
+        "skin_mm2": round(found.skin_mm2, 1),
+        "agreeing": round(found.agreeing, 4),
+    }
 
 
 def _placement(piece: Piece, wearer: Wearer, seat: str) -> Verdict:

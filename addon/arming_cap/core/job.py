@@ -28,6 +28,8 @@
     loosest_mm = 25                    # room over the allowance at which a piece is too large; left out: 25
     foam_mm = [3, 5, 10]               # foam in stock, for the padding plan; left out: 3, 5, 10, 15, 20, 25
     distortion_percent = 4             # how far the scales of two axes may differ; 0: uniform only; left out: 4
+    wall_mm = 0.8                      # look for walls thinner than this at the job's scale; left out: walls are not
+                                       # looked at unless checks names "walls", which then means 0.8
 """
 
 from __future__ import annotations
@@ -45,6 +47,7 @@ import numpy as np
 from .errors import InputError
 from .files import read_input, sha256
 from .fit.padding import STOCK_MM
+from .fit.thickness import LINE_MM
 from .fit.unequal import DISTORTION
 from .formats import UNITS_MM, read_mesh
 from .known import Known, read_known
@@ -56,6 +59,8 @@ from .wearer.found import ReadWearer, Source
 from .wearer.regions import ALL as REGIONS
 
 CHECKS = ("mesh", "placement", "clearance", "donning", "sight", "size")
+# Made only where asked for by name: the walls of 100,000 triangles take about three seconds.
+EXTRA = ("walls",)
 
 
 @dataclass(frozen=True)
@@ -65,7 +70,8 @@ class Limits:
     Attributes
     ----------
     checks
-        Which checks to make, of `CHECKS`. All of them asks for those that apply: a bracer is not looked out of.
+        Which checks to make, of `CHECKS` and `EXTRA`. All of `CHECKS` asks for those that apply: a bracer is not
+        looked out of.
     padding_gives_mm
         How far hair, liner and padding flatten while the piece goes on or comes off; once on, they keep their
         allowance in full. 0 asks for all of it on the way too.
@@ -76,6 +82,9 @@ class Limits:
         Thicknesses in stock for the padding plan.
     distortion_percent
         How far the scales of two axes may differ where a scale per axis would save material; 0 to look for none.
+    wall_mm
+        Walls thinner than this at the scale checked are *marginal*, where the check ``walls`` is asked for. The
+        default is two lines of the common nozzle.
     """
 
     checks: tuple[str, ...] = CHECKS
@@ -83,6 +92,12 @@ class Limits:
     loosest_mm: float = 25.0
     foam_mm: tuple[float, ...] = STOCK_MM
     distortion_percent: float = 100 * DISTORTION
+    wall_mm: float = 2 * LINE_MM
+
+    @property
+    def wants_all(self) -> bool:
+        """Whether every check that is not an extra one is asked for."""
+        return set(CHECKS) <= set(self.checks)
 
 
 @dataclass(frozen=True)
@@ -192,14 +207,18 @@ def _limits(table: _Table | None) -> Limits:
         return Limits()
     checks = table.texts("checks")
     for name in checks or ():
-        if name not in CHECKS:
-            raise table.error(f"there is no check '{name}'", f"the checks are {', '.join(CHECKS)}")
+        if name not in CHECKS + EXTRA:
+            raise table.error(f"there is no check '{name}'", f"the checks are {', '.join(CHECKS + EXTRA)}")
+    asked = tuple(checks) if checks is not None else CHECKS
+    if "wall_mm" in table.content and "walls" not in asked:
+        asked += ("walls",)
     limits = Limits(
-        checks=tuple(checks) if checks is not None else CHECKS,
+        checks=asked,
         padding_gives_mm=table.number("padding_gives_mm", 0.0, 0.0, 50.0),
         loosest_mm=table.number("loosest_mm", Limits.loosest_mm, 0.0, 100.0),
         foam_mm=table.numbers("foam_mm", STOCK_MM, 0.5, 100.0),
         distortion_percent=table.number("distortion_percent", Limits.distortion_percent, 0.0, 25.0),
+        wall_mm=table.number("wall_mm", Limits.wall_mm, 0.05, 50.0),
     )
     table.finish()
     return limits

@@ -36,6 +36,11 @@ class ARMINGCAP_PT_fit(Tab, Panel):
         settings.prop(scene.arming_cap, "seat")
         settings.prop(scene.arming_cap, "padding_gives_mm")
         settings.prop(scene.arming_cap, "loosest_mm")
+        walls = settings.row(heading="Walls")
+        walls.prop(scene.arming_cap, "with_walls", text="")
+        thinnest = walls.row()
+        thinnest.active = scene.arming_cap.with_walls
+        thinnest.prop(scene.arming_cap, "wall_mm", text="")
         self._doubts(layout, context)
         busy = work.running
         if busy is None:
