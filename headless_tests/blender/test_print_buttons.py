@@ -125,7 +125,61 @@ def test_rings_and_templates_are_written_and_shown(scene, tmp_path):
     assert bpy.ops.arming_cap.make_rings(directory=str(tmp_path / "rings")) == {"FINISHED"}
     assert (tmp_path / "rings" / "templates.pdf").exists()
     assert list((tmp_path / "rings").glob("*.3mf"))
-    assert [ob for ob in scene.objects if ob.name.startswith("Scene, ")]
+    rings = [ob for ob in scene.objects if ob.name.startswith("Scene, ")]
+    marks = [ob for ob in scene.objects if ob.arming_cap.ring]
+    assert len(rings) == len(marks) >= 1
+    for ring, mark in zip(sorted(rings, key=lambda o: o.name), sorted(marks, key=lambda o: o.name)):
+        # Shown where it was cut: 8 mm about its plane.
+        assert ring.name == f"Scene, {mark.name}"
+        level = corners(ring)[:, 2]
+        assert (level.min(), level.max()) == pytest.approx((mark.location.z - 4, mark.location.z + 4), abs=0.01)
+
+
+@pytest.mark.parametrize("unit_mm", [1.0, 1000.0])
+def test_planes_are_added_moved_tilted_and_taken(scene, tmp_path, unit_mm):
+    scene.unit_settings.scale_length = unit_mm / 1000.0
+    _, band = ball_in_band(unit_mm)
+    select(band)
+    scene.cursor.location = (0.0, 0.0, 5.0 / unit_mm)
+    assert bpy.ops.arming_cap.add_ring_plane() == {"FINISHED"}
+    mark = bpy.context.view_layer.objects.active
+    assert mark.arming_cap.ring
+    mark.name = "brow"
+    mark.location.z = 8.0 / unit_mm
+    mark.rotation_mode = "XYZ"
+    mark.rotation_euler = (np.radians(90 + 10), 0.0, 0.0)  # Blender draws the circle about its own Y axis
+    bpy.context.view_layer.update()
+    select(band)
+    out = tmp_path / "rings"
+    assert bpy.ops.arming_cap.make_rings(directory=str(out), levels="SHOWN") == {"FINISHED"}
+    (ring,) = [ob for ob in scene.objects if ob.name.startswith("Scene, ")]
+    assert ring.name == "Scene, brow" and (out / "scene-ring-brow.3mf").exists()
+    normal = np.array([0.0, -np.sin(np.radians(10)), np.cos(np.radians(10))])
+    over = corners(ring) * unit_mm @ normal - 8.0 * normal[2]
+    assert (over.min(), over.max()) == pytest.approx((-4, 4), abs=0.01)
+    assert mark.name in scene.objects  # the maker's own plane stays
+
+
+def test_no_plane_a_missing_one_and_a_torn_mesh_are_one_line_with_the_place_shown(scene, tmp_path):
+    _, band = ball_in_band()
+    select(band)
+    out = tmp_path / "rings"
+    with pytest.raises(RuntimeError, match="no plane is shown"):
+        bpy.ops.arming_cap.make_rings(directory=str(out), levels="SHOWN")
+    scene.cursor.location = (0.0, 0.0, 500.0)
+    bpy.ops.arming_cap.add_ring_plane()
+    select(band)
+    with pytest.raises(RuntimeError, match="misses the piece"):
+        bpy.ops.arming_cap.make_rings(directory=str(out), levels="SHOWN")
+    sheet = put(shapes.revolved([(110, 0), (110, 100)], 90), "PART", "Sheet")  # a wall without thickness
+    sheet.arming_cap.piece = "Sheet"
+    select(sheet)
+    with pytest.raises(RuntimeError, match="open edges, the first at"):
+        bpy.ops.arming_cap.make_rings(directory=str(out))
+    assert bpy.context.view_layer.objects.active == sheet and sheet.select_get()
+    assert np.hypot(*scene.cursor.location[:2]) == pytest.approx(110, abs=0.5)
+    assert scene.cursor.location[2] in (0.0, 100.0)
+    assert not out.exists()
 
 
 def test_room_is_made_in_new_objects_and_the_piece_is_kept(scene):

@@ -17,12 +17,17 @@ class InputError(Exception):
         The file, object or argument it was found in; empty where there is none.
     remedy
         What the user can do.
+    at
+        Where in the source, mm, for a program that can show the place.
     """
 
-    def __init__(self, what: str, *, source: str = "", remedy: str = "") -> None:
+    def __init__(
+        self, what: str, *, source: str = "", remedy: str = "", at: tuple[float, float, float] | None = None
+    ) -> None:
         self.what = what
         self.source = source
         self.remedy = remedy
+        self.at = at
         head = f"{source}: {what}" if source else what
         line = f"{head}; {remedy}" if remedy else head
         # One line whatever a library's own message held.

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Going to what a verdict points at."""
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from bpy.props import IntProperty
@@ -48,16 +49,23 @@ class ARMINGCAP_OT_show_place(Operator):
                 {"ERROR"}, f"'{place['part'] or fit['wearer']}' is no longer in the scene; run the checks again"
             )
             return {"CANCELLED"}
-        if part is not None and part.name in context.view_layer.objects:
-            for ob in context.selected_objects:
-                ob.select_set(False)
-            part.hide_set(False)
-            part.select_set(True)
-            context.view_layer.objects.active = part
-        if place["at"] is not None:
-            unit = mm_per_unit(scene)
-            scene.cursor.location = [value / unit for value in place["at"]]
+        show_place(context, "" if part is None else part.name, place["at"])
         return {"FINISHED"}
+
+
+def show_place(context: Context, name: str, at: Sequence[float] | None) -> None:
+    """Select the object of this name, where there is one, and put the 3D cursor where `at` (3,) mm is."""
+    scene = context.scene
+    part = scene.objects.get(name)
+    if part is not None and part.name in context.view_layer.objects:
+        for ob in context.selected_objects:
+            ob.select_set(False)
+        part.hide_set(False)
+        part.select_set(True)
+        context.view_layer.objects.active = part
+    if at is not None:
+        unit = mm_per_unit(scene)
+        scene.cursor.location = [value / unit for value in at]
 
 
 classes = (ARMINGCAP_OT_show_place,)

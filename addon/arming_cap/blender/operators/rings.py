@@ -7,14 +7,72 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import bpy
-from bpy.props import EnumProperty, StringProperty
-from bpy.types import Context, Operator
+import numpy as np
+from bpy.props import BoolProperty, EnumProperty, StringProperty
+from bpy.types import Context, Object, Operator, Scene
 
+from ...core.errors import InputError
 from .. import forms, work
 from .. import scene as scenes
-from .split import OfPiece, cast_to_split
+from .split import OfPiece, cast_to_split, lay_circle, new_fold
 
 PAGES = (("A4", "A4", "210 × 297 mm"), ("Letter", "Letter", "8.5 × 11 inches"))
+LEVELS = (
+    ("CHOSEN", "That Decide", "At the levels that decide, which are then shown as circles to move, tilt or delete"),
+    ("SHOWN", "Shown", "In the planes of the circles that the scene shows for this piece"),
+)
+PINCHES = (
+    ("lift", "Straight Off", "Where it is tightest when drawn straight off"),
+    ("way", "On the Widest Way", "Where it is tightest on the widest way, tilted too; this may take a minute"),
+    ("none", "Not Sought", "Take no ring for the way on"),
+)
+RINGS, PLANES = "Rings", "Ring Planes"
+
+
+def planes_shown(scene: Scene, piece: str, mm: float) -> list[Any]:
+    """Return the planes of a piece's circles as rings to take, each named after its circle."""
+    from ...core.make.ring import RingPlane
+
+    planes = []
+    for ob in sorted(scene.objects, key=lambda ob: ob.name):
+        if not (ob.arming_cap.ring and ob.arming_cap.piece in ("", piece)):
+            continue
+        matrix = np.array(ob.matrix_world)
+        normal = matrix[:3, 1] / np.linalg.norm(matrix[:3, 1])
+        if normal[np.argmax(np.abs(normal))] < 0:  # a circle turned over is the same plane: its front stays in front
+            normal = -normal
+        planes.append(RingPlane(ob.name, tuple(normal.tolist()), float(normal @ matrix[:3, 3]) * mm))
+    return planes
+
+
+def _circle(name: str, piece: str, size: float) -> Object:
+    mark = bpy.data.objects.new(name, None)
+    mark.empty_display_type, mark.empty_display_size = "CIRCLE", size
+    mark.arming_cap.ring, mark.arming_cap.piece = True, piece
+    return mark
+
+
+class ARMINGCAP_OT_add_ring_plane(Operator):
+    """Add a plane through the 3D cursor that a ring can be taken in; turn and move it like any object"""
+
+    bl_idname = "arming_cap.add_ring_plane"
+    bl_label = "Add Ring Plane"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        if cast_to_split(context) is None:
+            cls.poll_message_set("Make a part of the piece the active object first")
+            return False
+        return True
+
+    def execute(self, context: Context) -> set[str]:
+        scene, mm = context.scene, scenes.mm_per_unit(context.scene)
+        mark = _circle("level", cast_to_split(context).piece, 120.0 / mm)
+        lay_circle(mark, (0.0, 0.0, 1.0), scene.cursor.location.z * mm, np.array(scene.cursor.location) * mm, mm)
+        scene.collection.objects.link(mark)
+        forms.choose(mark)
+        return {"FINISHED"}
 
 
 class ARMINGCAP_OT_make_rings(OfPiece, work.AfterChoosing, Operator):
@@ -30,37 +88,72 @@ class ARMINGCAP_OT_make_rings(OfPiece, work.AfterChoosing, Operator):
     if TYPE_CHECKING:
         directory: str
         page: str
+        levels: str
+        pinch: str
+        keep_loose: bool
+        label: str
     else:
         directory: StringProperty(name="Folder", description="Where to write the files", subtype="DIR_PATH")
+        levels: EnumProperty(name="Levels", description="Where rings are taken", items=LEVELS, default="CHOSEN")
+        pinch: EnumProperty(
+            name="Tightest", description="The tightest place of the way on", items=PINCHES, default="lift"
+        )
+        keep_loose: BoolProperty(
+            name="Keep Loose Pieces", description="Keep what touches the ring nowhere, such as ornaments and inner lips"
+        )
+        label: StringProperty(name="Label", description="Cut into the rings too, such as scale, date or a code")
         page: EnumProperty(name="Paper", description="Paper of the templates", items=PAGES, default="A4")
 
     def begin(self, context: Context) -> work.Work:
         """Copy out the piece and its wearer."""
+        from ...core.make.ring import RingOptions
         from ...core.piece import Part, Piece
 
         scene, cast = context.scene, cast_to_split(context)
         self._piece = cast.piece
         mm, depsgraph = scenes.mm_per_unit(scene), scenes.depsgraph_of(scene)
+        planes = planes_shown(scene, cast.piece, mm) if self.levels == "SHOWN" else None
+        if planes == []:
+            raise InputError("no plane is shown", source=cast.piece, remedy="add one, or take the levels that decide")
         parts = tuple(Part(name, scenes.mesh_of(scene.objects[name], depsgraph, mm)) for name in cast.parts)
         piece = Piece(cast.piece, parts)
         body = scenes.body_of(scene.objects[cast.form], depsgraph, mm) if cast.form else None
         form_name, folder, page = cast.form, Path(bpy.path.abspath(self.directory)), self.page
+        own = scene.arming_cap.printer
+        options = RingOptions(
+            keep_loose=self.keep_loose,
+            volume_mm=(own.volume_width_mm, own.volume_depth_mm, own.volume_height_mm),
+            label=self.label,
+            pinch=self.pinch,
+        )
 
         def task(progress: Any) -> Any:
             from ...core.make.tryon import try_on
 
             wearer = body.wearer(form_name) if body else None
-            return try_on(piece, wearer, None, folder, page, progress=progress)
+            return try_on(piece, wearer, planes, folder, page, options, progress=progress)
 
         return work.Work(task)
 
     def end(self, context: Context, result: Any) -> set[str]:
-        """Show the rings where they were cut, as objects without a role."""
+        """Show the rings where they were cut, as objects without a role, and the planes that were chosen."""
         scene, mm = context.scene, scenes.mm_per_unit(context.scene)
+        fold = new_fold(scene, RINGS, self._piece)
         for ring in result.rings:
-            forms.add_mesh(scene, ring.mesh, f"{self._piece}, {ring.plane.name}", mm)
+            worn = ring.mesh.moved(ring.worn)
+            fold.objects.link(forms.mesh_object(f"{self._piece}, {ring.plane.name}", worn, mm, smooth=False))
+        if self.levels == "CHOSEN":
+            planes = new_fold(scene, PLANES, self._piece)
+            for ring in result.rings:
+                bounds = ring.mesh.moved(ring.worn).bounds
+                mark = _circle(ring.plane.name, self._piece, 0.6 * float(np.ptp(bounds, axis=0).max()) / mm)
+                lay_circle(mark, ring.section.normal, ring.section.offset, bounds.mean(axis=0), mm)
+                planes.objects.link(mark)
+        for ring in result.rings:
+            for remark in ring.remarks:
+                self.report({"WARNING"}, f"{ring.plane.name}: {remark}")
         self.report({"INFO"}, f"{len(result.rings)} rings and their templates written to {self.directory}")
         return {"FINISHED"}
 
 
-classes = (ARMINGCAP_OT_make_rings,)
+classes = (ARMINGCAP_OT_add_ring_plane, ARMINGCAP_OT_make_rings)

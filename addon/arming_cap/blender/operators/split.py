@@ -16,6 +16,7 @@ from ...core.errors import InputError
 from .. import forms, splits, work
 from .. import scene as scenes
 from .export import IntoFolder
+from .place import show_place
 
 PLAN, PARTS = "Plan", "Parts"
 APART = 0.35
@@ -33,7 +34,7 @@ def cast_to_split(context: Context) -> scenes.Cast | None:
     return chosen[0] if chosen else casts[0] if len(casts) == 1 else None
 
 
-def _fold(scene: Scene, kind: str, piece: str) -> Collection:
+def new_fold(scene: Scene, kind: str, piece: str) -> Collection:
     """Return an empty collection for what is made of a piece; what an earlier run put there goes."""
     name = f"{kind} of {piece}"
     drop(scene, kind, piece)
@@ -80,6 +81,12 @@ class OfPiece(work.InBackground):
             return False
         return cls.idle()
 
+    def refused(self, context: Context, error: InputError) -> set[str]:
+        """Say why, and go to the place where that can be shown."""
+        if error.at is not None:
+            show_place(context, error.source, error.at)
+        return super().refused(context, error)
+
 
 class ARMINGCAP_OT_plan_split(OfPiece, Operator):
     """Look for the best way to cut the piece for this printer, and show it. Nothing is cut yet. Esc stops"""
@@ -108,7 +115,7 @@ class ARMINGCAP_OT_plan_split(OfPiece, Operator):
     def end(self, context: Context, result: splits.Planned) -> set[str]:
         """Show the plan's parts a little apart, its cuts as empties, and hide the piece meanwhile."""
         scene, mm = context.scene, scenes.mm_per_unit(context.scene)
-        fold = _fold(scene, PLAN, self._piece)
+        fold = new_fold(scene, PLAN, self._piece)
         middle = result.work.view.centre
         for number, part in enumerate(result.plan.parts):
             own = part.mesh.bounds.mean(axis=0)  # the name is drawn at the object's origin
@@ -120,7 +127,7 @@ class ARMINGCAP_OT_plan_split(OfPiece, Operator):
         for number, plane in enumerate(result.plan.planes):
             mark = bpy.data.objects.new(f"Cut {number + 1}", None)
             mark.empty_display_type, mark.empty_display_size = "CIRCLE", size
-            _lay(mark, plane.normal, plane.offset, middle, mm)
+            lay_circle(mark, plane.normal, plane.offset, middle, mm)
             mark.arming_cap.cut = "PLANNED"
             fold.objects.link(mark)
         for name in scenes_parts(scene, self._piece):
@@ -130,7 +137,7 @@ class ARMINGCAP_OT_plan_split(OfPiece, Operator):
         return {"FINISHED"}
 
 
-def _lay(mark: Object, normal: Any, offset: float, middle: Any, mm: float) -> None:
+def lay_circle(mark: Object, normal: Any, offset: float, middle: Any, mm: float) -> None:
     """Lay a circle into a plane: its own Y axis, which Blender draws the circle about, along the normal."""
     n = np.asarray(normal, float)
     at = middle - (float(middle @ n) - offset) * n
@@ -223,7 +230,7 @@ class ARMINGCAP_OT_apply_split(OfPiece, Operator):
         """Add the parts; the plan's preview goes."""
         scene, mm = context.scene, scenes.mm_per_unit(context.scene)
         drop(scene, PLAN, self._piece)
-        fold = _fold(scene, PARTS, self._piece)
+        fold = new_fold(scene, PARTS, self._piece)
         for part in result.parts:
             # As it comes out of the printer, shrunk; and from the plate to where it is worn.
             printed = replace(part.mesh, vertices=part.mesh.vertices / part.scale)

@@ -18,7 +18,11 @@ class ARMINGCAP_PT_print(Tab, Panel):
 
     def draw(self, context: Context) -> None:
         layout, own = self.layout, context.scene.arming_cap.printer
-        layout.operator("arming_cap.make_rings", icon="MESH_TORUS")
+        row = layout.row(align=True)
+        row.operator("arming_cap.make_rings", icon="MESH_TORUS").levels = "CHOSEN"
+        row.operator("arming_cap.add_ring_plane", text="", icon="ADD")
+        if any(ob.arming_cap.ring for ob in context.scene.objects):
+            layout.operator("arming_cap.make_rings", text="Rings in the Planes Shown").levels = "SHOWN"
         layout.operator("arming_cap.make_room", icon="MOD_SKIN")
         column = layout.column(align=True)
         column.use_property_split = True

@@ -43,11 +43,12 @@ def solid_of(mesh: TriangleMesh, close_mm: float | None = None) -> tuple[Any, li
         return solid, [*done, *more, _how_near(solid, welded, fans)] if done or more else []
     edges = open_edges(repaired)
     rims = rim_lengths(repaired)
-    where, remedy = "", "close it, or give it a thickness"
+    where, remedy, at = "", "close it, or give it a thickness", None
     if not len(repaired):
         where = ": its faces lie back to back, a sheet without thickness"
     elif len(edges):
-        x, y, z = repaired.vertices[edges[0]].mean(axis=0)
+        x, y, z = (float(v) for v in repaired.vertices[edges[0]].mean(axis=0))
+        at = (x, y, z)
         where = (
             f": a sheet without thickness, or torn; {len(edges)} open edges, the first at {x:.1f}, {y:.1f}, {z:.1f} mm"
         )
@@ -56,7 +57,7 @@ def solid_of(mesh: TriangleMesh, close_mm: float | None = None) -> tuple[Any, li
             where += f" {max(rims):.0f} mm long"
             if close_mm is not None and len(rims) and max(rims) > close_mm:
                 remedy += f", or have what lies open closed: --close {np.ceil(max(rims)):.0f}"
-    raise InputError(f"is no solid{where}", source=mesh.name, remedy=remedy)
+    raise InputError(f"is no solid{where}", source=mesh.name, remedy=remedy, at=at)
 
 
 def _how_near(solid: Any, mesh: TriangleMesh, fans: Sequence[TriangleMesh]) -> str:
