@@ -119,6 +119,21 @@ def test_the_one_scale_that_serves_most_wearers():
     assert cast_rows(fits)[2][1:3] == ("100.0 up", "–")
 
 
+def test_what_is_too_loose_already_serves_at_no_larger_scale():
+    loose = FitReport("Helm", "B", 1.0, {}, (Verdict("size", Status.PASS),), size={
+        "scale": 0.95, "largest": None, "largest_limited_by": {"region": "crown", "part": "helm", "at": None}
+    })  # fmt: skip
+    fits = [sized("Helm", "A", 1.0, 1.1), loose]
+    (helm,) = cast_of(fits)
+    assert helm.scales["B"] == (0.95, 0.95) and helm.served == ("B",) and helm.serves == 0.95
+    assert cast_rows(fits)[1] == ("Helm", "100.0 to 110.0", "95.0, loose", "95.0 %: 1 of 2")
+    # 5 mm all round are kept at s·80 = 65, where the ball stands free by more than 3
+    wearer = Wearer("Ball", ball().form, {"default": 5.0})
+    verdict, report = judged(wearer, 1.0, Limits(checks=("size",), loosest_mm=0.0, distortion_percent=0.0))
+    assert report.size["largest"] is not None or "looser than wanted" in verdict.why
+    assert verdict.status is Status.MARGINAL
+
+
 def test_whose_size_was_not_asked_for_is_not_one_whom_no_scale_fits():
     unplaced = FitReport("Helm", "A", 1.0, {}, (Verdict("size", Status.NOT_CHECKED),))
     unasked = FitReport("Helm", "B", 1.0, {}, (Verdict("clearance", Status.PASS, 1.0, "mm"),))

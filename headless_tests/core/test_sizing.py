@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import igl
 import numpy as np
 import pytest
@@ -12,6 +14,7 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from arming_cap.core.errors import InputError
+from arming_cap.core.fit import sizing
 from arming_cap.core.fit.causes import Causes
 from arming_cap.core.fit.sizing import BESIDE, size
 from arming_cap.core.mesh import TriangleMesh, joined
@@ -41,6 +44,22 @@ def high_ball() -> Wearer:
 @pytest.fixture(scope="module")
 def egg() -> Wearer:
     return Wearer("egg", Form(shapes.ellipsoid((50, 60, 70), 128)))
+
+
+def test_a_margin_that_falls_as_the_piece_grows_does_not_hide_the_smaller_scale():
+    class Narrow:
+        """Fits from 0.88 to 0.92, and again from 1.5 on."""
+
+        rate, piece = 100.0, SimpleNamespace(name="narrow")
+
+        def margin(self, scale):
+            return max(2 - 100 * abs(scale - 0.9), 20 * (scale - 1.5))
+
+    fails, fits = sizing._seated_bracket(Narrow(), 0.95, lambda fraction, text: None)
+    assert fails < 0.88 <= fits <= 0.92
+    # Without a rise on the way down it grows
+    fails, fits = sizing._seated_bracket(Narrow(), 1.45, lambda fraction, text: None)
+    assert fails < 1.5 <= fits
 
 
 def test_sphere_in_sphere_in_closed_form(ball):

@@ -104,6 +104,10 @@ def _verdict(found: Sizing, passage: float | None, scale: float, wearer: Wearer,
                 mend = f"print it at {per_cent(high)} or more"
     elif found.next_limits and status is not Status.PASS:
         why += f"; next come {' and '.join(place(one) for one in found.next_limits)}"
+    if found.largest is None and found.largest_by is not None and status is Status.PASS:
+        status = Status.MARGINAL
+        why += f"; already there the {place(found.largest_by)} is looser than wanted"
+        mend = "pad it there, or have it drawn narrower there"
     if found.largest is not None and scale > found.largest + TYPED and status is Status.PASS:
         status = Status.MARGINAL
         ends = place(found.largest_by or Place())

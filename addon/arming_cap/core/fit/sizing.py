@@ -10,8 +10,9 @@ and the first after which some of the wearer lies within the piece's hull is the
 the piece as drawn has not either (a plate worn on the chest), it is the change of sign nearest to the drawn size, and
 a warning says so.
 
-*Seated.* A larger hollow holds whatever a smaller one of its shape holds, so the margin grows with the scale: the
-search goes from the drawn size towards the change of sign, and the seat just below the answer is looked for afresh.
+*Seated.* A larger hollow holds whatever a smaller one of its shape holds, so the margin grows with the scale save
+where the crown's gap holds the piece down: the search goes from the drawn size towards the change of sign, upwards only
+where the margin falls the other way, and the seat just below the answer is looked for afresh.
 """
 
 from __future__ import annotations
@@ -330,6 +331,8 @@ def _fixed_bracket(seats: Seats, progress: Progress, warnings: list[str]) -> tup
 def _seated_bracket(seats: Seats, start: float, progress: Progress) -> tuple[float, float]:
     """Return a scale that does not fit and a larger one that does, from `start` towards the change of sign."""
     scale, room = start, seats.margin(start)
+    if room < 0 and (below := _fits_below(seats, scale, room)) is not None:
+        scale, room = below, seats.margin(below)
     shrinking, slope = room >= 0, 0.6 * seats.rate
     nearest = (room, scale)
     while True:
@@ -346,6 +349,23 @@ def _seated_bracket(seats: Seats, start: float, progress: Progress) -> tuple[flo
             return (after, scale) if shrinking else (scale, after)
         slope = min(max((new - room) / (after - scale), 0.2 * seats.rate), seats.rate)
         scale, room = after, new
+
+
+def _fits_below(seats: Seats, scale: float, room: float) -> float | None:
+    """Return a smaller scale that fits although `scale` does not; None where the margin `room` falls that way.
+
+    The crown's gap holds a hollow down as it grows: one with a narrow rim may then meet the face or the nape that it
+    cleared while it was smaller.
+    """
+    for _ in range(6):
+        scale *= 0.95
+        new = seats.margin(scale)
+        if new >= 0:
+            return scale
+        if new <= room:
+            return None
+        room = new
+    return None
 
 
 def _far_too_large(seats: Seats) -> InputError:

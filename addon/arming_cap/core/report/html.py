@@ -14,7 +14,7 @@ from . import svg
 from .chart import chart
 from .model import CARE, FitReport, RunReport, cast_of
 from .sizes import per_cent, sentences
-from .table import counted
+from .table import counted, span
 from .words import figure, number, place, printable
 
 # Verdicts differ by word and by shape; the colour only repeats it.
@@ -200,9 +200,7 @@ def _cast(run: RunReport) -> str:
             if held is None:
                 said.append(f"{escape(name)}: no scale")
                 continue
-            low, high = held
-            span = f"from {per_cent(low)}" if high is None else f"{figure(100 * low)} to {per_cent(high)}"
-            said.append(f'{escape(name)}: <span class="n">{span}</span>')
+            said.append(f'{escape(name)}: <span class="n">{span(*held)}</span>')
         serves = "–"
         if row.serves is not None:
             whom = "all" if len(row.served) == len(row.scales) else ", ".join(row.served)
@@ -210,7 +208,7 @@ def _cast(run: RunReport) -> str:
         rows.append([(escape(row.piece), ""), ("<br>".join(said), ""), (serves, "")])
     if not rows:
         return ""
-    heads = ["Piece", "Scales that fit each wearer", "One scale that serves most"]
+    heads = ["Piece", "Scales that fit each wearer, %", "One scale that serves most"]
     return _table("Who can wear what, at which scale", heads, rows, "told")
 
 

@@ -193,8 +193,8 @@ class CastRow:
     piece
         Its name.
     scales
-        By wearer: the smallest scale that fits and the largest; None for a largest that nothing ends, and for a wearer
-        whom no scale fits.
+        By wearer: the smallest scale that fits and the largest, the same where already the smallest is looser than
+        wanted; None for a largest that nothing ends, and for a wearer whom no scale fits.
     serves
         The scale that fits most wearers, the smallest of such; None where none fits any.
     served
@@ -244,6 +244,8 @@ def _scales(size: dict[str, Any] | None) -> tuple[float, float | None] | None:
     if size is None or ("passage_scale" in size and size["passage_scale"] is None):
         return None
     smallest = max(size["scale"], size.get("passage_scale") or 0.0)
+    if size["largest"] is None and size.get("largest_limited_by") is not None:
+        return smallest, smallest  # already there it is looser than wanted, and larger it is looser still
     return smallest, size["largest"]
 
 

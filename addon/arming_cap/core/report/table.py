@@ -48,13 +48,17 @@ def cast_rows(fits: Sequence[FitReport]) -> list[tuple[str, ...]]:
             if held is None:
                 cells.append("no scale" if name in row.scales else "–")
             else:
-                low, high = held
-                cells.append(
-                    f"{figure(100 * low)} up" if high is None else f"{figure(100 * low)} to {figure(100 * high)}"
-                )
+                cells.append(span(*held))
         serves = "–" if row.serves is None else f"{figure(100 * row.serves)} %: {len(row.served)} of {len(row.scales)}"
         found.append((row.piece, *cells, serves))
     return found
+
+
+def span(low: float, high: float | None) -> str:
+    """Return the scales that fit, in per cent."""
+    if high is None:
+        return f"{figure(100 * low)} up"
+    return f"{figure(100 * low)}, loose" if high <= low else f"{figure(100 * low)} to {figure(100 * high)}"
 
 
 def counted(fits: Iterable[FitReport]) -> dict[Status, int]:
