@@ -186,7 +186,12 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="what was tried on, at --scale")
     one.add_argument("--outcome", required=True, choices=("would-not-pass", "tight", "good", "loose"))
     one.add_argument("--region", metavar="NAME", help="where; left out: the piece as a whole")
-    one.add_argument("--level", type=_number, metavar="MM", help="height of a try-on ring")
+    one.add_argument(
+        "--level",
+        type=_number,
+        metavar="MM",
+        help="height of a try-on ring in the file, as printed: only its band then counts",
+    )
     one.add_argument("--gap", type=_number, metavar="MM", help="room that was felt there")
     one = bare("form", "the form of a card or a scan, with its landmarks and its dimensions", wearer)
     one.add_argument("wearer", metavar="CARD.toml|SCAN", help="a wearer card, or a scan of a head, a bust or a body")

@@ -19,6 +19,7 @@ from arming_cap.core.known import read_known
 from arming_cap.core.make.hollow import hollow_of
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
+from arming_cap.core.pose import Pose
 from arming_cap.core.wearer.card import KnownFit, read_card
 from arming_cap.core.wearer.form import Form, Wearer
 
@@ -38,20 +39,52 @@ def test_one_reading_is_shared_between_all_regions_and_its_own():
     # a reading of 12.5 with variance 2.25 of a sum with variance 4 + 4
     wearer = Wearer("ball", halves(), {"default": 5.0})
     fit = KnownFit("shell", "tight", region="crown")
-    after, said = corrected(wearer, [TriedOn(fit, piece_of(shapes.sphere(80, 64, centre=(0, 0, -4))))], "fixed")
+    after, said, rooms = corrected(wearer, [TriedOn(fit, piece_of(shapes.sphere(80, 64, centre=(0, 0, -4))))], "fixed")
     gain = 8 / (8 + 1.5**2)
     assert after.allowance("crown") == pytest.approx(5 + gain * 12.5, abs=0.15)
     assert after.allowance("nape") == pytest.approx(5 + gain / 2 * 12.5, abs=0.1)
     # The prior and the effect are said
     assert "5.0 ± 2.8 mm before" in said[0] and f"± {np.sqrt(8 * (1 - gain)):.1f} mm after" in said[0]
+    assert rooms.covariance[1, 1] == pytest.approx(8 * (1 - gain)) and rooms.covariance[0, 1] < rooms.covariance[1, 1]
     assert corrected(wearer, [])[0].allowance("crown") == 5.0
+    assert corrected(wearer, [])[2] is None
+
+
+def test_what_a_known_fit_leaves_unsure_of_the_room_widens_the_size():
+    # A ball in a ball, about their middle: s·72 = 60 + need; the need has the posterior's spread, here of one region
+    wearer = Wearer("ball", Form(shapes.sphere(60, 96)), {"default": 5.0})
+    tried = TriedOn(KnownFit("shell", "good"), piece_of(shapes.sphere(66.5, 96)))
+    after, _, rooms = corrected(wearer, [tried], "fixed")
+    sd = np.sqrt(8 * 4 / (8 + 4))
+    found = size(piece_of(shapes.sphere(80, 96)), after, causes=rooms)
+    assert after.allowance("whole") == pytest.approx(5.0, abs=0.1)
+    assert found.scale == pytest.approx(65 / 80, rel=0.003)
+    assert found.range[1] - found.range[0] == pytest.approx(2 * 1.645 * sd / 80, rel=0.05)
+    assert size(piece_of(shapes.sphere(80, 96)), after).range[0] == pytest.approx(found.scale)
+
+
+def test_a_ring_tells_of_the_regions_that_it_crosses():
+    # The shell stands 4 mm low: the crown's least is 16 mm over the top; a ring at z = -20 crosses the nape alone,
+    # where the shell of 80 about (0, 0, -4) is r = √(80² - 16²) = 78.38 out at z = -20, 80.88 from the middle
+    wearer = Wearer("ball", halves(), {"default": 5.0})
+    low = piece_of(shapes.sphere(80, 128, centre=(0, 0, -4)))
+    left = knownfit._left(low, wearer, Pose(), -20.0)
+    assert list(left) == ["nape"]
+    # Least at the band's upper edge, z = -15: √(80² - 11²) = 79.24, 80.65 from the middle
+    assert left["nape"] == pytest.approx(np.hypot(79.24, 15) - 60 - 5, abs=0.1)
+    ring, _, _ = corrected(wearer, [TriedOn(KnownFit("shell", "tight", level_mm=-20.0), low)], "fixed")
+    whole, _, _ = corrected(wearer, [TriedOn(KnownFit("shell", "tight"), low)], "fixed")
+    assert ring.allowance("nape") > ring.allowance("crown")
+    assert whole.allowance("crown") > whole.allowance("nape")
+    nothing, said, _ = corrected(wearer, [TriedOn(KnownFit("shell", "tight", level_mm=300.0), low)], "fixed")
+    assert nothing.allowance("nape") == 5.0 and "has nothing near 300 mm" in said[0]
 
 
 def test_a_piece_that_fitted_as_measured_changes_next_to_nothing():
     # 60 + 5 + 1.5: good is what a margin of 1.5 mm feels like
     wearer = Wearer("ball", halves(), {"default": 5.0})
     shell = piece_of(shapes.sphere(66.5, 64, centre=(0, 0, 0.3)).scaled(1 / 0.95))
-    after, _ = corrected(wearer, [TriedOn(KnownFit("shell", "good", scale=0.95), shell)], "best")
+    after, _, _ = corrected(wearer, [TriedOn(KnownFit("shell", "good", scale=0.95), shell)], "best")
     assert after.allowance("crown") == pytest.approx(5.0, abs=0.3)
 
 
@@ -60,7 +93,7 @@ def test_the_update_in_information_form():
     rng = np.random.default_rng(3)
     rows = [0, 2, 2, 1]
     readings = [Normal(float(v), float(s)) for v, s in zip(rng.normal(0, 3, 4), rng.uniform(0.5, 3, 4))]
-    mean, spread = knownfit._posterior(4, rows, readings)
+    mean, covariance = knownfit._posterior(4, rows, readings)
     H = np.zeros((4, 5))
     H[:, 0] = 1
     H[np.arange(4), 1 + np.array(rows)] = 1
@@ -68,7 +101,8 @@ def test_the_update_in_information_form():
     left = np.linalg.inv(np.diag([PRIOR[0] ** -2.0] + [PRIOR[1] ** -2.0] * 4) + H.T @ weight @ H)
     state = left @ H.T @ weight @ [r.mean for r in readings]
     np.testing.assert_allclose(mean, state[0] + state[1:], atol=1e-9)
-    np.testing.assert_allclose(spread[3], np.sqrt(left[0, 0] + left[4, 4] + 2 * left[0, 4]), atol=1e-9)
+    np.testing.assert_allclose(covariance[3, 3], left[0, 0] + left[4, 4] + 2 * left[0, 4], atol=1e-9)
+    np.testing.assert_allclose(covariance[1, 3], left[0, 0] + left[0, 4] + left[2, 0] + left[2, 4], atol=1e-9)
 
 
 def test_outcomes_stand_in_order():

@@ -11,7 +11,7 @@ import numpy as np
 
 from .crowd import each_fitting
 from .errors import InputError
-from .fit.causes import Causes, causes_of
+from .fit.causes import Causes
 from .fit.clearance import Clearance, measure
 from .fit.donning import take_off
 from .fit.sight import eyes_of, judge_sight, look_out
@@ -149,8 +149,8 @@ def check_job(job: Job, progress: Progress = silent, workers: int = 1) -> RunRep
 def check_fitting(one: Fitting, limits: Limits, progress: Progress = silent) -> FitReport:
     """Check one fitting of a job."""
     causes = None
-    if one.read is not None and "size" in limits.checks:
-        causes = causes_of(one.read, part_of(progress, 0.0, 0.1))
+    if one.known is not None and "size" in limits.checks:
+        causes = one.known.causes(part_of(progress, 0.0, 0.1))
         progress = part_of(progress, 0.1, 1.0)
     return check_fit(one.piece, one.wearer, limits, scale=one.scale, seat=one.seat, causes=causes, progress=progress)
 

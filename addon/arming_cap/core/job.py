@@ -55,7 +55,7 @@ from .piece import Hinge, Part, Piece
 from .pose import Pose
 from .progress import Progress, part_of, silent
 from .wearer.form import Wearer
-from .wearer.found import ReadWearer, Source
+from .wearer.found import Source
 from .wearer.regions import ALL as REGIONS
 
 CHECKS = ("mesh", "placement", "clearance", "donning", "sight", "size")
@@ -114,16 +114,16 @@ class Fitting:
         Uniform, about the files' origin.
     seat
         ``fixed`` takes the files' positions as the worn pose; ``best`` finds where the piece comes to rest.
-    read
-        How the wearer was read, which tells what may make them another than the form says; None where only the form's
-        spread does. What that is takes a second to work out and so is left to whoever makes the check.
+    known
+        All that is known of the wearer, which tells what may make them another than the form says; None where only the
+        form's spread does. What that is takes a second to work out and so is left to whoever makes the check.
     """
 
     piece: Piece
     wearer: Wearer
     scale: float = 1.0
     seat: str = "fixed"
-    read: ReadWearer | None = None
+    known: Known | None = None
 
 
 @dataclass(frozen=True)
@@ -196,8 +196,8 @@ def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, pro
             if name not in wearers:
                 raise InputError(f"piece '{piece.name}' names the wearer '{name}', whom the job does not have",
                                  source=str(path), remedy=f"the wearers are {', '.join(wearers)}")  # fmt: skip
-            read = wearers[name].read
-            fittings.append(Fitting(piece, read.wearer, own_scale * scale, seat, read))
+            known = wearers[name]
+            fittings.append(Fitting(piece, known.read.wearer, own_scale * scale, seat, known))
     # What holds for every wearer, such as whom the survey speaks for, is said once.
     return Job(title, tuple(fittings), limits, tuple(inputs), tuple(dict.fromkeys(warnings)))
 

@@ -34,16 +34,20 @@ class Known:
         Whether the form is the hollow of a print.
     more_mm
         Room that such a print was felt to lack all round; negative where it was loose.
+    rooms
+        What the known fits leave unsure of the room that each region needs; None where there are none.
     """
 
     read: ReadWearer
     card: Card | None = None
     stand_in: bool = False
     more_mm: float = 0.0
+    rooms: Causes | None = None
 
     def causes(self, progress: Progress = silent) -> Causes:
-        """Return what may make the wearer another than the form says."""
-        return causes_of(self.read, progress)
+        """Return what may make the wearer, or the room they need, another than is taken."""
+        found = causes_of(self.read, progress)
+        return found if self.rooms is None else found.and_also(self.rooms)
 
     def with_allowances(
         self, allowance_mm: Mapping[str, float] | None, seat: str, progress: Progress = silent
@@ -59,8 +63,9 @@ class Known:
         if self.card is None or not self.card.known_fits:
             return replace(self, read=replace(self.read, wearer=wearer))
         known, notes = fits_of(self.card)
-        wearer, said = corrected(wearer, known, seat, progress) if known else (wearer, ())
-        return replace(self, read=replace(self.read, wearer=wearer, warnings=(*self.read.warnings, *notes, *said)))
+        wearer, said, rooms = corrected(wearer, known, seat, progress) if known else (wearer, (), None)
+        read = replace(self.read, wearer=wearer, warnings=(*self.read.warnings, *notes, *said))
+        return replace(self, read=read, rooms=rooms)
 
 
 def read_known(path: Path | str, units: str | None = None, progress: Progress = silent) -> Known:

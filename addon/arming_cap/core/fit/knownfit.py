@@ -27,8 +27,10 @@ from ..progress import Progress, silent
 from ..wearer.card import Card, KnownFit
 from ..wearer.form import Wearer
 from ..wearer.regions import in_words
-from .clearance import measure
+from .causes import Causes
+from .clearance import NEAR_MM, field_for, measure
 from .seating import seat as find_seat
+from .surface import PieceSurface
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,8 @@ FELT: Mapping[str, Normal] = {
 PRIOR = (2.0, 2.0)
 GAP_SD_MM = 1.0  # of a gap that was felt and written down
 SEPARATOR = "; "
+BAND_MM = 10.0  # of a try-on ring, about its level
+RING_SAMPLES = 12_000
 
 
 @dataclass(frozen=True)
@@ -107,8 +111,11 @@ def fits_of(card: Card) -> tuple[tuple[TriedOn, ...], tuple[str, ...]]:
 
 def corrected(
     wearer: Wearer, known: Sequence[TriedOn], seat: str = "best", progress: Progress = silent
-) -> tuple[Wearer, tuple[str, ...]]:
+) -> tuple[Wearer, tuple[str, ...], Causes | None]:
     """Return a wearer with allowances as the known fits leave them, and what that changed, in sentences.
+
+    Last comes what is left unsure of the room needed, a cause for each region, jointly normal; None where nothing was
+    learnt. It belongs to the range of a size, as the allowances do to its middle.
 
     Parameters
     ----------
@@ -122,21 +129,22 @@ def corrected(
         progress(number / len(known), f"what {one.fit.piece} says of {wearer.name}")
         piece = one.piece.scaled(one.fit.scale)
         pose = Pose() if seat == "fixed" else find_seat(piece, wearer).pose
-        found = measure(piece, wearer, pose)
-        left = {n: r.min_mm - r.allowance_mm for n, r in found.regions.items()}
+        left = _left(piece, wearer, pose, one.fit.level_mm)
         if one.fit.region and one.fit.region != "whole":
             places = [n for n in left if one.fit.region in (n, n.removesuffix("_left"), n.removesuffix("_right"))]
         else:
-            places = [min(left, key=lambda n: left[n])]
+            places = [min(left, key=lambda n: left[n])] if left else []
         felt = FELT[one.fit.verdict] if one.fit.gap_mm is None else Normal(one.fit.gap_mm, GAP_SD_MM)
         for name in places:
             rows.append(names.index(name))
             readings.append(Normal(left[name] - felt.mean, felt.sd))
         if not places:
-            said.append(f"{one.fit.piece} has nothing at the {in_words(one.fit.region)}: that outcome changes nothing")
+            where = f"at the {in_words(one.fit.region)}" if one.fit.region else f"near {one.fit.level_mm:g} mm"
+            said.append(f"{one.fit.piece} has nothing {where}: that outcome changes nothing")
     if not rows:
-        return wearer, tuple(said)
-    shift, spread = _posterior(len(names), rows, readings)
+        return wearer, tuple(said), None
+    shift, left_unsure = _posterior(len(names), rows, readings)
+    spread = np.sqrt(left_unsure.diagonal())
     allowance = {"default": wearer.allowance("default")}
     allowance.update({n: round(wearer.allowance(n) + float(by), 2) + 0.0 for n, by in zip(names, shift)})
     before = float(np.hypot(*PRIOR))
@@ -151,7 +159,30 @@ def corrected(
         said.append(
             f"{_count(known)}: everywhere else the allowance of {wearer.name} moves by {shift[rest[0]]:+.1f} mm"
         )
-    return replace(wearer, allowance_mm={**wearer.allowance_mm, **allowance}), tuple(said)
+    rooms = Causes(tuple(f"room at the {in_words(n)}" for n in names), left_unsure, None, np.eye(len(names)), {})
+    return replace(wearer, allowance_mm={**wearer.allowance_mm, **allowance}), tuple(said), rooms
+
+
+def _left(piece: Piece, wearer: Wearer, pose: Pose, level_mm: float | None) -> dict[str, float]:
+    """Return by region the least that a piece leaves over the allowance, mm; of a ring, in its band alone.
+
+    `level_mm` is the height of the ring's middle in the piece's frame at its scale.
+    """
+    if level_mm is None:
+        found = measure(piece, wearer, pose)
+        return {n: r.min_mm - r.allowance_mm for n, r in found.regions.items()}
+    height = piece.mesh.corners[:, :, 2]
+    near = (height.min(axis=1) <= level_mm + BAND_MM / 2) & (height.max(axis=1) >= level_mm - BAND_MM / 2)
+    points = PieceSurface(piece.mesh.submesh(np.flatnonzero(near))).samples(RING_SAMPLES)[0]
+    points = points[np.abs(points[:, 2] - level_mm) <= BAND_MM / 2]
+    if not len(points):
+        return {}
+    field = field_for(piece, wearer, pose)
+    standoff, triangle, _ = field.exact(pose.apply(points))
+    label = field.regions_at(triangle)
+    left = standoff - wearer.allowances()[label]
+    names = wearer.form.region_names
+    return {names[i]: float(left[label == i].min()) for i in np.unique(label) if standoff[label == i].min() < NEAR_MM}
 
 
 def _count(known: Sequence[TriedOn]) -> str:
@@ -159,7 +190,7 @@ def _count(known: Sequence[TriedOn]) -> str:
 
 
 def _posterior(regions: int, rows: Sequence[int], readings: Sequence[Normal]) -> tuple[FloatArray, FloatArray]:
-    """Return mean and standard deviation (r,) of what each region needs beyond its allowance.
+    """Return mean (r,) and covariance (r, r) of what the regions need beyond their allowances, mm and mm².
 
     The state is (shared, each region's own); a reading is of shared plus own.
     """
@@ -173,4 +204,4 @@ def _posterior(regions: int, rows: Sequence[int], readings: Sequence[Normal]) ->
     mean = gain @ np.array([r.mean for r in readings])
     left = state - gain @ read @ state
     sums = np.column_stack([np.ones(regions), np.eye(regions)])
-    return sums @ mean, np.sqrt(np.einsum("ij,jk,ik->i", sums, left, sums))
+    return sums @ mean, sums @ left @ sums.T
