@@ -165,6 +165,24 @@ def test_loose_pieces_go_or_stay_knowingly():
     assert ring.mesh.soundness.shells == 2
 
 
+def test_walls_with_a_gap_between_them_are_tied_and_none_is_dropped():
+    # Two half tubes, 0.4 mm apart all along: a shell and the face that is set into it.
+    tube = solid_of(shapes.tube(90, 94, 60, 128))[0]
+    halves = [mesh_of(tube.trim_by_plane(way, 0.2), f"half{i}") for i, way in enumerate(((0, 1, 0), (0, -1, 0)))]
+    (ring,) = make_rings(helm(*halves), planes=[RingPlane("mid", UP, 30)], options=PLAIN)
+    facts = ring.mesh.soundness
+    assert facts.closed and facts.shells == 1
+    assert any("2 gap(s) too narrow for a bar" in r for r in ring.remarks) and not any(
+        "dropped" in r for r in ring.remarks
+    )
+    # Nothing comes into the room: the tube's own facets bound it.
+    radius = np.hypot(ring.mesh.vertices[:, 0], ring.mesh.vertices[:, 1])
+    assert radius.min() > 90 * np.cos(np.pi / 128) - 0.02
+    # The closed form of the whole ring, and at each gap the wall goes round the gap too: some mm² more.
+    whole = np.pi * (92.4**2 - 90**2) * 8
+    assert 0.99 * whole < ring.mesh.volume_mm3 < 1.02 * whole
+
+
 def test_proposed_levels_follow_the_wearer():
     piece = helm(shapes.dome(100, 104, -60))
     wearer = Wearer("w", Form(shapes.ellipsoid((75, 95, 60), centre=(0, 0, 20))))

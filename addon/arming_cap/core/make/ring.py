@@ -42,6 +42,9 @@ SLIVER_MM = 0.002
 # A tie bar keeps this much from the wearer, and stands off no farther than a face may reach out of its opening.
 BAR_CLEAR_MM = 4.0
 FARTHEST_BAR_MM = 60.0
+# Parts that bound this share of the room's girth are walls, not ornaments; gaps up to so many mm are tied, not barred.
+LEAST_WALL = 0.05
+MOST_GAP_MM = 4.0
 # An edge this near to the bed everywhere prints as if it lay on it: a layer.
 FLAT_MM = 0.2
 # Tools are rounded to this many digits, so that the last bits of one numpy or another do not reach the file.
@@ -221,8 +224,12 @@ def _ring(
         rooms = [lay.apply(s.opening.outline)[:, :2] for s in sections if s.opening is not None]
         band = band ^ _within(rooms, options.wall_mm).extrude(options.height_mm)
         body = [] if form is None else [lay.apply(o.points)[:, :2] for s in cut(form, normal, levels) for o in s.loops]
+        slits = []
         for lips in section.opening.lips:
             flat = np.round(lay.apply(lips)[:, :2], DIGITS)
+            if np.linalg.norm(flat[1] - flat[0]) <= MOST_GAP_MM:
+                slits.append(flat.mean(axis=0))
+                continue
             out = _out_of_the_way(flat, body)
             if out > FARTHEST_BAR_MM:
                 remarks.append("the wearer is where a tie bar belongs: break it away once the ring is known to hold")
@@ -230,7 +237,10 @@ def _ring(
             bars.append(_bar(flat, out, options).extrude(options.height_mm))
     if bars:
         band = Manifold.batch_boolean([band, *bars], OpType.Add)
-        remarks.append(f"{len(section.opening.mouths_mm)} tie bar(s) across {_lengths(section.opening.mouths_mm)}")
+        barred = [mouth for mouth in section.opening.mouths_mm if mouth > MOST_GAP_MM]
+        remarks.append(f"{len(barred)} tie bar(s) across {_lengths(barred)}")
+    if not plane.follows_rim:
+        band = _walls_tied(band, rooms[len(rooms) // 2], slits, options, remarks)
     pieces = sorted(band.decompose(), key=lambda p: -p.volume())
     if not pieces:
         raise InputError(f"ring '{plane.name}' is empty", source=whole.name, remedy="move its plane")
@@ -278,6 +288,51 @@ def _within(rooms: Sequence[FloatArray], wall: float) -> Any:
 
     room = CrossSection([np.round(r, DIGITS) for r in rooms], FillRule.Positive)
     return room.offset(wall, JoinType.Round, 2.0, 256)
+
+
+def _walls_tied(
+    band: Any, room: FloatArray, slits: Sequence[FloatArray], options: RingOptions, remarks: list[str]
+) -> Any:
+    """Return the band with all that bounds the wearer's room in one piece.
+
+    Where parts of a piece meet with a gap between them the band falls apart there, and each part is as much of the
+    measurement as the other. A tie across the gap lies outside of the room, in the ring's own wall.
+
+    Parameters
+    ----------
+    room
+        (n, 2) mm, the clear opening at the middle of the band, as the band lies.
+    slits
+        (2,) mm each, the middles of mouths too narrow for a bar.
+    """
+    from manifold3d import CrossSection, FillRule, JoinType, Manifold, OpType
+
+    pieces = sorted(band.decompose(), key=lambda p: -p.volume())
+    if len(pieces) < 2 and not slits:
+        return band
+
+    def grown(flat: Any, by: float) -> Any:
+        return flat.offset(by, JoinType.Round, 2.0, 64)
+
+    inside = CrossSection([np.round(room, DIGITS)], FillRule.Positive)
+    least = LEAST_WALL * float(np.linalg.norm(np.roll(room, -1, axis=0) - room, axis=1).sum())
+    skin = grown(inside, 0.5) - inside  # its area over half a millimetre is the length of wall in it
+    flats = [p.project() for p in pieces]
+    walls = [i for i, flat in enumerate(flats) if i == 0 or (flat ^ skin).area() / 0.5 >= least]
+    smooth = grown(grown(inside, -MOST_GAP_MM / 2), MOST_GAP_MM / 2)  # without the gaps themselves
+    around = grown(smooth, options.wall_mm) - smooth
+    reach = 0.5 * MOST_GAP_MM + options.wall_mm
+    zones = [around ^ CrossSection.circle(reach, 32).translate(tuple(at)) for at in slits]
+    for a, i in enumerate(walls):
+        for j in walls[a + 1 :]:
+            zones.append(around ^ grown(flats[i], reach) ^ grown(flats[j], reach))
+    gaps = (
+        [gap for gap in CrossSection.batch_boolean(zones, OpType.Add).decompose() if gap.area() > 1.0] if zones else []
+    )
+    if not gaps:
+        return band
+    remarks.append(f"the wall has {len(gaps)} gap(s) too narrow for a bar here: tied outside, in the ring's own wall")
+    return Manifold.batch_boolean([band, *(gap.extrude(options.height_mm) for gap in gaps)], OpType.Add)
 
 
 def _rim_band(
