@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from .core.progress import Progress
 from .core.report.model import CARE_LINE, FitReport, RunReport
-from .core.report.sizes import sentences
+from .core.report.sizes import foam, sentences
 from .core.report.table import HEADS, cast_rows, counted, remarks, rows
 from .core.report.words import figure, printable
 from .core.verdict import Status
@@ -56,7 +56,12 @@ def print_table(run: RunReport, console: Console | TextIO | None = None) -> None
         heading = f"{fit.piece} on {fit.wearer}, at {figure(100 * fit.scale)} %: "
         console.print(_text(console, heading, "bold") + _text(console, fit.status.value, STYLES[fit.status]))
         console.print(_table(console, fit, widths))
-        for remark in [*remarks(fit), *(sentences(fit.size) if fit.size is not None else ())]:
+        sized = sentences(fit.size) if fit.size is not None else []
+        if fit.size is not None and (plan := foam(fit.size)):
+            sized.append(
+                f"padding at the smallest scale, where a gap takes it: {plan[-1][1]} in all; by region in the report"
+            )
+        for remark in [*remarks(fit), *sized]:
             console.print(Padding(_text(console, remark), (0, 0, 0, 2)))
         console.print()
     if cast := cast_rows(run.fits):

@@ -9,7 +9,7 @@ from bpy.types import Context, Panel, UILayout
 
 from ... import engines
 from ...core.report.model import CARE_LINE
-from ...core.report.sizes import per_cent, sentences
+from ...core.report.sizes import foam, per_cent, sentences, steps
 from ...core.wearer.regions import in_words
 from .. import results, work
 from .. import scene as scenes
@@ -102,8 +102,9 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
         word.alert = fit["verdict"] == "fail"
         word.label(text=fit["verdict"].upper(), icon=ICONS[fit["verdict"]])
         for number, verdict in enumerate(fit["verdicts"]):
-            said = sentences(fit["size"]) if verdict["check"] == "size" and fit.get("size") else []
-            self._verdict(layout, context, row, number, verdict, said)
+            body = self._verdict(layout, context, row, number, verdict)
+            if body is not None and verdict["check"] == "size" and fit.get("size"):
+                self._size(body, context, row, fit["size"])
         for warning in fit.get("warnings", []):
             paragraph(layout, context, warning, "ERROR")
         layout.operator("arming_cap.show_margins", icon="SHADING_RENDERED").fit = row
@@ -115,9 +116,7 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
             )
 
     @staticmethod
-    def _verdict(
-        layout: UILayout, context: Context, row: int, number: int, verdict: dict[str, Any], more: list[str]
-    ) -> None:
+    def _verdict(layout: UILayout, context: Context, row: int, number: int, verdict: dict[str, Any]) -> UILayout | None:
         status = verdict["verdict"]
         # A pass that asks for something, such as a part taken off, is not folded away.
         plain = status == "pass" and not verdict["details"].get("take_off")
@@ -128,7 +127,7 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
         value.alert = status == "fail"
         value.label(text=figure(verdict, spread=False))
         if body is None:
-            return
+            return None
         if verdict["uncertainty"] > 0:
             paragraph(body, context, f"Found: {figure(verdict)}")
         if verdict["requirement"]:
@@ -137,7 +136,7 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
         where = " at ".join(word for word in (in_words(place["region"]), place["part"]) if word)
         if where:
             paragraph(body, context, f"Limited by: {where}")
-        for sentence in (verdict["why"], verdict["mend"], *more):
+        for sentence in (verdict["why"], verdict["mend"]):
             if sentence:
                 paragraph(body, context, sentence[:1].upper() + sentence[1:])
         if place["part"] or place["at"]:
@@ -145,6 +144,27 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
             button.fit, button.verdict = row, number
         if verdict["details"].get("passage"):
             body.operator("arming_cap.play_passage", icon="PLAY").fit = row
+        return body
+
+    @staticmethod
+    def _size(layout: UILayout, context: Context, row: int, size: dict[str, Any]) -> None:
+        """Draw what a sizing says, the chance of fitting at a few scales, and the padding plan."""
+        shown = steps(size)
+        for sentence in sentences(size, chances=not shown):
+            paragraph(layout, context, sentence[:1].upper() + sentence[1:])
+        if shown:
+            column = layout.column(align=True)
+            column.label(text="Chance of Fitting")
+            for scale, chance in shown:
+                line = column.split(factor=0.3, align=True)
+                line.label(text=per_cent(scale))
+                line.progress(factor=chance, text=f"{100 * chance:.0f} in 100")
+        if plan := foam(size):
+            header, body = layout.panel(f"arming_cap_{row}_padding", default_closed=True)
+            header.label(text="Padding Plan", icon="MOD_THICKNESS")
+            if body is not None:
+                for region, sheets in plan:
+                    paragraph(body, context, f"{region[:1].upper()}{region[1:]}: {sheets}")
 
 
 class ARMINGCAP_PT_packages(Tab, Panel):

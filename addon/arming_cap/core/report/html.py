@@ -13,7 +13,7 @@ from ..wearer.regions import in_words
 from . import svg
 from .chart import chart
 from .model import CARE, FitReport, RunReport, cast_of
-from .sizes import per_cent, sentences
+from .sizes import foam, per_cent, sentences
 from .table import counted, span
 from .words import figure, number, place, printable
 
@@ -180,13 +180,7 @@ def _size(fit: FitReport) -> str:
     if fit.size is None:
         return ""
     lines = "".join(f"<li>{escape(line)}</li>" for line in sentences(fit.size))
-    plan: dict[str, list[Mapping[str, Any]]] = {}
-    for pad in fit.size.get("padding", ()):
-        plan.setdefault(pad["region"], []).append(pad)
-    rows: list[list[Cell]] = []
-    for region, pads in plan.items():
-        foam = ", ".join(f"{p['thickness_mm']:g} mm on {figure(p['area_mm2'] / 100, 0)} cm²" for p in pads)
-        rows.append([(escape(in_words(region)), ""), (escape(foam), "")])
+    rows: list[list[Cell]] = [[(escape(where), ""), (escape(sheets), "")] for where, sheets in foam(fit.size)]
     table = _table("Padding at the smallest scale, where a gap takes it", ["Region", "Foam"], rows) if rows else ""
     return f"<h3>Size</h3><ul>{lines}</ul>{table}"
 

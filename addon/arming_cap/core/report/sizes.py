@@ -6,8 +6,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from ..verdict import Place
 from ..wearer.dimension import DIMENSIONS
+from ..wearer.regions import in_words
 from .words import figure, place
 
 
@@ -16,8 +19,8 @@ def per_cent(scale: float, decimals: int = 1) -> str:
     return f"{figure(100 * scale, decimals)} %"
 
 
-def sentences(found: Mapping[str, Any], clearance_mm: float = 0.0) -> list[str]:
-    """Return what a sizing says, from the keys of its JSON."""
+def sentences(found: Mapping[str, Any], clearance_mm: float = 0.0, chances: bool = True) -> list[str]:
+    """Return what a sizing says, from the keys of its JSON; without the chances of fitting where they are drawn."""
     low, high = found["range"]
     where = place(_place(found["limited_by"]))
     spread = f" ({figure(100 * low)} to {figure(100 * high)})" if high > low else ""
@@ -45,7 +48,7 @@ def sentences(found: Mapping[str, Any], clearance_mm: float = 0.0) -> list[str]:
         )
     if walls := found.get("walls"):
         lines.append(f"thinnest wall there: {figure(walls['least_mm'], 2)} mm, in {walls['part']}")
-    if len(found["curve"]) > 1:
+    if chances and len(found["curve"]) > 1:
         lines.append(f"chance of fitting: {_chances(found['curve'])}")
     if advice := found.get("next_reading"):
         a, b = advice["range"]
@@ -60,6 +63,33 @@ def sentences(found: Mapping[str, Any], clearance_mm: float = 0.0) -> list[str]:
             f"saves {figure(100 * axes['saves'], 0)} % of the material"
         )
     return lines
+
+
+def steps(found: Mapping[str, Any], count: int = 5) -> list[tuple[float, float]]:
+    """Return some scales evenly from where 5 in 100 fit to where 95 do, each with its chance of fitting, 0 to 1.
+
+    Empty where nothing is unsure.
+    """
+    curve = found["curve"]
+    if len(curve) < 2:
+        return []
+    scales, chances = (np.array(row) for row in zip(*curve))
+    ends = [float(scales[min(int(np.searchsorted(chances, p)), len(scales) - 1)]) for p in (0.05, 0.95)]
+    return [(float(s), float(np.interp(s, scales, chances))) for s in np.linspace(*ends, count)]
+
+
+def foam(found: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return the padding plan, a line of foam for each region in words, and last the sums under ``in all``."""
+    plan: dict[str, dict[float, float]] = {}
+    for pad in found.get("padding", ()):
+        for region in (in_words(pad["region"]), "in all"):
+            areas = plan.setdefault(region, {})
+            areas[pad["thickness_mm"]] = areas.get(pad["thickness_mm"], 0.0) + pad["area_mm2"]
+    order = [region for region in plan if region != "in all"] + ["in all"] * bool(plan)
+    return [
+        (region, ", ".join(f"{mm:g} mm on {figure(area / 100, 0)} cm²" for mm, area in sorted(plan[region].items())))
+        for region in order
+    ]
 
 
 def _chances(curve: list[list[float]]) -> str:
