@@ -62,6 +62,23 @@ def test_a_flat_box_lies_down_and_a_tall_one_stands_if_it_must():
     assert lay(solid, (), turn_to_fit(hull_points(solid), low, 1.0), low).size_mm[2] == pytest.approx(240)
 
 
+def test_a_part_that_must_tilt_stands_on_a_side_of_its_hull():
+    """A long pebble fits askew only: it stands on three or more of its points, not on one."""
+    pebble = shapes.ellipsoid((145, 50, 45), segments=40)
+    solid, _ = solid_of(pebble)
+    room = np.array([225.0, 225.0, 225.0])
+    laid = lay(solid, (), turn_to_fit(hull_points(solid), room, 1.0), room)
+    assert (laid.size_mm <= room + 1e-5).all()
+    height = laid.pose.apply(pebble.vertices)[:, 2]
+    assert (height < 1e-6).sum() >= 3
+
+
+def test_a_thin_plate_askew_keeps_its_volume_in_the_file():
+    mesh = shapes.box((400, 300, 6))
+    made = split(mesh, (220.0, 220.0, 250.0), joints=None, numbers=False)
+    assert sum(p.mesh.volume_mm3 for p in made.parts) == pytest.approx(400 * 300 * 6, rel=5e-7)
+
+
 @given(st.lists(st.tuples(st.floats(5, 220), st.floats(5, 220)), min_size=1, max_size=14))
 def test_plates_hold_boxes_apart_and_inside(sizes):
     boxes = [np.array([w, d, 10.0]) for w, d in sizes]

@@ -151,6 +151,7 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
         replace(limits, joint_wall_mm=joints.wall_mm),
         thin=options.thin,
         shrinkage=Shrinkage(options.shrinkage, options.material),
+        scale=options.scale,
     )
     plan = plan_split(work, wishes, part_of(progress, 0.2, 0.6))
     if options.plan_only:

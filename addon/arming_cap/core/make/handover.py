@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +28,10 @@ from .split_model import UNSHRUNK, CutPart, Shrinkage
 # Where rounding to the files' single precision spoils a part, vertices nearer than one of these are joined.
 MENDS_MM = (1e-5, 1e-4, 1e-3, 1e-2)
 GRID_DIGITS = 6
+SEVENTH_DIGIT = 2.5e-7
+# Rounding to the files' precision may change a part's volume by this share; that many places are tried to keep it.
+VOLUME_SHARE, SHIFTS = 3e-7, 12
+UNSCALED = np.ones(3)
 FILAMENT = Filament()
 RESERVED = {"con", "prn", "aux", "nul", *(f"{p}{n}" for p in ("com", "lpt") for n in range(1, 10))}
 
@@ -49,7 +53,7 @@ class Finished:
     laid
         What lies on the plate and what overhangs.
     plate, at_mm
-        The plate it is printed on, from 0, and where on it the middle of its box lies.
+        The plate it is printed on, from 0, and where on it the mesh's origin lies: all but the middle of its box.
     shells
         Volumes of its separate shells in mm³, largest first; one for a plain part, negative for a void.
     scale
@@ -106,15 +110,17 @@ def finish(
     for i, part in enumerate(parts):
         progress(i / len(parts), f"laying part {i + 1}")
         one = lay(part.solid, part.planes, part.turn, room)
-        laid.append(one)
         title = name if len(parts) == 1 else f"{name} part {i + 1}"
-        meshes.append(as_files_hold(part.solid, one.pose, scale, title))
+        one, mesh = _true_to_volume(part.solid, one, scale, title)
+        laid.append(one)
+        meshes.append(mesh)
     sizes = [np.ptp(m.bounds, axis=0) for m in meshes]
     places = plates(sizes, room * scale, SPACING_MM)
     found = []
     for i, (part, one, mesh, (plate, x, y)) in enumerate(zip(parts, laid, meshes, places)):
         if (sizes[i] > room * scale + 2e-5).any():
             raise InputError(f"part {i + 1} does not fit the printer", source=name, remedy="give a larger volume")
+        off = mesh.bounds.mean(axis=0)
         found.append(
             Finished(
                 i + 1,
@@ -123,7 +129,7 @@ def finish(
                 one.pose.inverse(),
                 one,
                 plate,
-                (x + margin_mm, y + margin_mm),
+                (x + margin_mm - float(off[0]), y + margin_mm - float(off[1])),
                 estimate(part.solid.volume(), filament, float(mesh.areas.sum())),
                 _shells(mesh),
                 scale,
@@ -138,6 +144,27 @@ def _shells(mesh: TriangleMesh) -> tuple[float, ...]:
         return (mesh.volume_mm3,)
     signed = np.einsum("ij,ij->i", mesh.corners.mean(axis=1), mesh.area_vectors) / 3.0
     return tuple(sorted(np.bincount(shell_labels(mesh), weights=signed).tolist(), reverse=True))
+
+
+def _true_to_volume(solid: Any, laid: Laid, scale: FloatArray, name: str) -> tuple[Laid, TriangleMesh]:
+    """Return a part's mesh as files hold it, shifted on the plate by so little that its volume stays the solid's.
+
+    A thin plate with few corners that stands aslant rounds as a whole, one face towards the other, by a millionth of
+    its volume. A shift of some thousandths of a millimetre rounds it otherwise.
+    """
+    exact = float(solid.volume() * scale.prod())
+    best: tuple[float, Laid, TriangleMesh] | None = None
+    for k in range(SHIFTS):
+        aside = np.array([0.00137 * k, 0.00061 * k, 0.0])
+        one = replace(laid, pose=Pose(laid.pose.rotation, laid.pose.translation_mm + aside))
+        mesh = as_files_hold(solid, one.pose, scale, name)
+        off = abs(mesh.volume_mm3 / exact - 1)
+        if best is None or off < best[0]:
+            best = off, one, mesh
+        if off < VOLUME_SHARE:
+            break
+    assert best is not None
+    return best[1], best[2]
 
 
 def as_files_hold(solid: Any, pose: Pose, scale: FloatArray, name: str) -> TriangleMesh:
@@ -155,6 +182,25 @@ def as_files_hold(solid: Any, pose: Pose, scale: FloatArray, name: str) -> Trian
         if _tight(mesh):
             break
         mesh = rounded(mesh_of(moved.simplify(mend), name))
+    return _drawn_apart(mesh)
+
+
+def _drawn_apart(mesh: TriangleMesh) -> TriangleMesh:
+    """Return a mesh whose corners lie so far apart that the text of a 3MF file keeps them apart.
+
+    lib3mf writes seven digits, the last of them up to two off. Of two corners nearer than that one is moved by three
+    times as much, some 0.0001 mm.
+    """
+    near = SEVENTH_DIGIT * float(np.abs(mesh.vertices).max())
+    for axis in (0, 1, 2, 0, 1, 2):
+        vertices = mesh.vertices.copy()
+        for grid in (vertices / near, vertices / near + 0.5):
+            _, first = np.unique(np.round(grid), axis=0, return_index=True)
+            later = np.setdiff1d(np.arange(len(vertices)), first)
+            vertices[later, axis] += 3 * near
+        if np.array_equal(vertices, mesh.vertices):
+            break
+        mesh = TriangleMesh(vertices.astype(np.float32).astype(np.float64), mesh.triangles, mesh.name)
     return mesh
 
 
@@ -263,8 +309,8 @@ def _write_model(
     if together:  # the specification wants objects before those that refer to them
         group = model.AddComponentsObject()
         group.SetName(name)
-        for thing, pose in zip(things, poses):
-            group.AddComponent(thing, _transform(pose))
+        for part, thing, pose in zip(parts, things, poses):
+            group.AddComponent(thing, _transform(pose, part.scale))
         model.AddBuildItem(group, _transform(Pose()))
     else:
         for part, thing, pose in zip(parts, things, poses):
@@ -273,14 +319,14 @@ def _write_model(
         write_model(model, temporary)
 
 
-def _transform(pose: Pose) -> Any:
-    """Return a pose as 3MF writes it: four rows of three, for points as rows."""
+def _transform(pose: Pose, scale: FloatArray = UNSCALED) -> Any:
+    """Return a pose as 3MF writes it, for a mesh that was scaled: four rows of three, for points as rows."""
     import lib3mf
 
     transform = lib3mf.Transform()
     for row in range(3):
         for column in range(3):
-            transform.Fields[row][column] = float(pose.rotation[column, row])
+            transform.Fields[row][column] = float(pose.rotation[column, row] / scale[row])
     for column in range(3):
         transform.Fields[3][column] = float(pose.translation_mm[column])
     return transform

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from ..arrays import BoolArray, FloatArray
+from ..arrays import BoolArray, FloatArray, IntArray
 from ..errors import InputError
 from ..pose import Pose
 from .boxfit import ROUND_MM, Turn, extents_in, on_plate
@@ -23,6 +23,10 @@ SOUND_FLAT_MM2 = 150.0
 FLAT_MM = 0.05
 FLAT_COS = np.cos(np.radians(1.0))
 SPACING_MM = 5.0
+SIDES, MORE_SIDES = 12, 250  # sides of the hull that are tried, and smaller ones where none of those fits
+# A side of the hull as wide as this between the points that touch stands sure; common practice, no source.
+SURE_SIDE_MM2 = 1000.0
+BLOCK = 4_000_000  # directions times triangles that are judged at once
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,8 +52,9 @@ class Laid:
 def lay(solid: Any, planes: Sequence[tuple[Plane, int]], turn: Turn, room: FloatArray) -> Laid:
     """Return how a part is best printed.
 
-    Every flat side of its hull, every cut face and the worn axes are tried as the side that lies down. Judged are a
-    sound flat on the plate, the share of the surface that overhangs, and the height.
+    The largest flat sides of its hull, every cut face and the worn axes are tried as the side that lies down. Judged
+    are a sound flat on the plate, the share of the surface that overhangs, and the height. Where none of them fits, the
+    part stands on three or more of its points: on that smaller side of its hull which fits and is judged best.
 
     Parameters
     ----------
@@ -67,34 +72,59 @@ def lay(solid: Any, planes: Sequence[tuple[Plane, int]], turn: Turn, room: Float
     """
     vertices, triangles = raw_mesh(solid)
     hull = hull_points(solid)
-    corners = vertices[triangles]
-    area_vectors = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    areas = np.linalg.norm(area_vectors, axis=1)
-    down = _downs(solid, planes, turn)
-    facing = area_vectors @ down.T / np.maximum(areas, 1e-12)[:, None]
-    depth = vertices @ down.T
-    lowest = hull @ down.T
-    height = lowest.max(axis=0) - lowest.min(axis=0)
-    touching: BoolArray = (depth > lowest.max(axis=0) - FLAT_MM)[triangles].all(axis=1)
-    flat = (areas[:, None] * (touching & (facing > FLAT_COS))).sum(axis=0)
-    leaning = (areas[:, None] * (~touching & (facing > np.cos(np.radians(OVERHANG_DEG)) + 1e-9))).sum(axis=0)
-    unsound = np.maximum(0.0, 1 - flat / SOUND_FLAT_MM2)
-    size = float(np.ptp(hull, axis=0).max())
-    cost = 2.0 * leaning / areas.sum() + 0.3 * height / size + 0.6 * unsound - 0.2 * flat / areas.sum()
-    for i in np.argsort(cost, kind="stable"):
-        if height[i] > room[2] + ROUND_MM:
-            continue
-        rotation = on_plate(down[i], hull, room)
-        if rotation is not None:
-            return _laid(rotation, hull, float(flat[i]), float(leaning[i]))
+    down, rest = _downs(solid, planes, float(room[2]))
+    surface = _Surface(vertices, triangles, hull)
+    for tried, sides in ((down, np.zeros(len(down))), rest):
+        flat, leaning, height, cost = surface.judged(tried, sides)
+        for i in np.argsort(cost, kind="stable"):
+            if height[i] > room[2] + ROUND_MM:
+                continue
+            rotation = on_plate(tried[i], hull, room)
+            if rotation is not None:
+                return _laid(rotation, hull, float(flat[i]), float(leaning[i]))
     if (extents_in(turn.rotation[None], hull)[0] > room + 2 * ROUND_MM).any():
         raise InputError("a part fits the printer in no orientation", remedy="plan with a larger volume")
-    i = int(np.argmax(down @ -turn.rotation[2]))
-    return _laid(turn.rotation, hull, float(flat[i]), float(leaning[i]))
+    flat, leaning, *_ = surface.judged(-turn.rotation[2:], np.zeros(1))
+    return _laid(turn.rotation, hull, float(flat[0]), float(leaning[0]))
 
 
-def _downs(solid: Any, planes: Sequence[tuple[Plane, int]], turn: Turn) -> FloatArray:
-    """Return the directions that may point to the plate, (k, 3)."""
+class _Surface:
+    """What a direction to the plate is judged by."""
+
+    def __init__(self, vertices: FloatArray, triangles: IntArray, hull: FloatArray) -> None:
+        self.vertices, self.triangles, self.hull = vertices, triangles, hull
+        corners = vertices[triangles]
+        self.vectors = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        self.areas = np.linalg.norm(self.vectors, axis=1)
+
+    def judged(self, down: FloatArray, sides: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Return for directions (k, 3) what lies flat on the plate, what overhangs, the height and the cost, (k,) each.
+
+        Parameters
+        ----------
+        sides
+            (k,) area of the side of the hull that each direction stands on: the wider, the surer.
+        """
+        flat, leaning, height = (np.empty(len(down)) for _ in range(3))
+        for rows in np.array_split(np.arange(len(down)), 1 + len(down) * len(self.areas) // BLOCK):
+            facing = self.vectors @ down[rows].T / np.maximum(self.areas, 1e-12)[:, None]
+            depth = self.vertices @ down[rows].T
+            reach = self.hull @ down[rows].T
+            height[rows] = reach.max(axis=0) - reach.min(axis=0)
+            touching: BoolArray = (depth > reach.max(axis=0) - FLAT_MM)[self.triangles].all(axis=1)
+            flat[rows] = (self.areas[:, None] * (touching & (facing > FLAT_COS))).sum(axis=0)
+            over = ~touching & (facing > np.cos(np.radians(OVERHANG_DEG)) + 1e-9)
+            leaning[rows] = (self.areas[:, None] * over).sum(axis=0)
+        total = self.areas.sum()
+        size = float(np.ptp(self.hull, axis=0).max())
+        unsound = np.maximum(0.0, 1 - flat / SOUND_FLAT_MM2) - 0.5 * np.minimum(1.0, sides / SURE_SIDE_MM2)
+        return flat, leaning, height, 2.0 * leaning / total + 0.3 * height / size + 0.6 * unsound - 0.2 * flat / total
+
+
+def _downs(
+    solid: Any, planes: Sequence[tuple[Plane, int]], highest: float
+) -> tuple[FloatArray, tuple[FloatArray, FloatArray]]:
+    """Return the directions that may point to the plate, (k, 3); then smaller sides of the hull, and their areas."""
     vertices, triangles = raw_mesh(solid.hull())
     corners = vertices[triangles]
     vectors = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
@@ -103,18 +133,27 @@ def _downs(solid: Any, planes: Sequence[tuple[Plane, int]], turn: Turn) -> Float
     found = [-side * np.asarray(plane.normal) for plane, side in planes]
     # The largest sides of the hull: faces within a degree or so of the largest count with it.
     left = areas.copy()
-    for _ in range(12):
+    more, sides = [], []
+    for count in range(SIDES + MORE_SIDES):
+        if count == SIDES:  # from here on only what is low enough
+            low = np.ptp(vertices @ normals.T, axis=0) <= highest + ROUND_MM
+            left[~low] = 0.0
         i = int(np.argmax(left))
         if left[i] <= 0:
             break
-        found.append(normals[i])
-        left[normals @ normals[i] > 0.9998] = 0.0
-    found += [sign * axis for axis in (*np.eye(3), *turn.rotation) for sign in (-1.0, 1.0)]
+        near = (normals @ normals[i] > 0.9998) & (left > 0)
+        if count < SIDES:
+            found.append(normals[i])
+        else:
+            more.append(normals[i])
+            sides.append(float(left[near].sum()))
+        left[near] = 0.0
+    found += [sign * axis for axis in np.eye(3) for sign in (-1.0, 1.0)]
     kept: list[FloatArray] = []
     for one in found:
         if all(one @ other < 1 - 1e-9 for other in kept):
             kept.append(np.asarray(one, float))
-    return np.array(kept)
+    return np.array(kept), (np.reshape(more, (-1, 3)), np.array(sides))
 
 
 def _laid(rotation: FloatArray, hull: FloatArray, flat: float, overhang: float) -> Laid:

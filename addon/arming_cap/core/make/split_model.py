@@ -57,6 +57,8 @@ class SplitOptions:
         Width of a printed line, and whether a piece is split even though much of its wall is thinner than one.
     shrinkage
         What the files are scaled by.
+    scale
+        What the piece was scaled by before, as the files say of themselves.
     """
 
     volume_mm: tuple[float, float, float]
@@ -68,6 +70,7 @@ class SplitOptions:
     line_mm: float = 0.4
     thin: bool = False
     shrinkage: Shrinkage = UNSHRUNK
+    scale: float = 1.0
 
     @property
     def room(self) -> FloatArray:

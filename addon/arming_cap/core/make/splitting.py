@@ -117,11 +117,12 @@ def carry_out(
         options.filament,
         part_of(progress, 0.6, 1.0),
     )
-    notes = ""
+    notes = "" if options.scale == 1.0 else f"At {options.scale:g} times the size of the files it was made from. "
     if any(options.shrinkage.percent):
         percent = " x ".join(f"{v:g}" for v in options.shrinkage.percent)
         material = options.shrinkage.material
-        notes = f"Scaled for a shrinkage of {percent} % along x, y, z of the printer. {material}".strip()
+        notes += f"Scaled for a shrinkage of {percent} % along x, y, z of the printer. {material}"
+    notes = notes.strip()
     return Split(
         piece,
         plan,
