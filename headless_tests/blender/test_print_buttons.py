@@ -52,7 +52,7 @@ def test_a_plan_is_shown_and_nothing_is_cut(scene):
 def test_applying_adds_the_parts_where_they_are_worn(scene, unit_mm, tmp_path):
     scene.unit_settings.scale_length = unit_mm / 1000.0
     part = tube_part(scene, unit_mm)
-    scene.arming_cap.printer.with_joints = False
+    scene.arming_cap.printer.joint = "NONE"
     bpy.ops.arming_cap.plan_split()
     assert bpy.ops.arming_cap.apply_split() == {"FINISHED"}
     parts = scene.collection.children["Parts of Greave"].objects
@@ -82,6 +82,37 @@ def test_a_locked_cut_is_made(scene):
     first = splits.planned_of(scene).plan.planes[0]
     assert abs(first.normal[0]) == pytest.approx(1.0, abs=1e-6)
     assert abs(first.offset) == pytest.approx(100.0, abs=1e-3)
+
+
+def test_a_cut_can_be_kept_to_one_part_and_the_joints_be_chosen(scene, tmp_path):
+    """Two bars side by side, each too long: cut at 100 and at 50, each cut in one of them alone."""
+    from arming_cap.blender import splits
+
+    bars = shapes.two(shapes.box((300, 30, 30), (0, -40, 0)), shapes.box((300, 30, 30), (0, 40, 0)))
+    part = put(bars, "PART", "Rails")
+    part.arming_cap.piece = "Rails"
+    own = scene.arming_cap.printer
+    own.volume_width_mm = own.volume_depth_mm = own.volume_height_mm = 180.0
+    own.joint, own.joint_wide_mm, own.joint_deep_mm, own.material = "dowel", 6.0, 8.0, "PETG"
+    own.shrinkage = (0.0, 0.0, 0.5)
+    for x, y in ((60.0, -40.0), (-60.0, 40.0)):
+        select(part)
+        scene.cursor.location = (x, y, 0.0)
+        bpy.ops.arming_cap.add_cut()
+        mark = bpy.context.view_layer.objects.active
+        mark.arming_cap.one_part = True
+        mark.rotation_mode = "XYZ"
+        mark.rotation_euler = (0.0, 0.0, np.radians(-90))
+    select(part)
+    bpy.ops.arming_cap.plan_split()
+    planes = splits.planned_of(scene).plan.planes
+    assert sorted(round(p.offset * p.normal[0]) for p in planes) == [-60, 60] and len(kept(scene)["parts"]) == 4
+    bpy.ops.arming_cap.apply_split()
+    joints = splits.done_of(scene).joints
+    assert {j.kind for j in joints} == {"dowel"} and {round(j.diameter_mm, 3) for j in joints} == {6.2}
+    bpy.ops.arming_cap.export_split(directory=str(tmp_path))
+    assert list(tmp_path.glob("rails-dowel-*.stl"))
+    assert "shrinkage of 0 x 0 x 0.5 %" in (tmp_path / "rails-build-sheet.html").read_text("utf-8")
 
 
 def test_a_planned_cut_can_be_forbidden_and_stays_so(scene):

@@ -116,7 +116,7 @@ def test_lengths_are_shown_in_millimetres(extension):
     assert len(lengths) >= 5
     assert all(p.unit == "CAMERA" for p in lengths)  # the one unit Blender always shows as mm
     floats = [p for cls in classes() for p in own_properties(cls) if p.type == "FLOAT"]
-    assert [p.identifier for p in floats if p not in lengths] == ["weight_kg"]
+    assert sorted(p.identifier for p in floats if p not in lengths) == ["shrinkage", "weight_kg", "weights"]
 
 
 def test_what_writes_can_be_undone(extension):

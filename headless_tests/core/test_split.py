@@ -197,6 +197,13 @@ def test_the_maker_locks_forbids_and_keeps_whole():
     held_to_its_word(mesh, COMMON, split, 3)
 
 
+def test_a_cut_near_a_point_divides_the_nearest_of_several_bodies():
+    rails = joined([shapes.box((300, 30, 30), (0, -40, 0)), shapes.box((300, 30, 30), (0, 40, 0))])
+    near = Plane((1.0, 0.0, 0.0), 60.0, near=(60.0, -40.0, 0.0))
+    _, plan, split = cut(rails, (180.0,) * 3, limits=Limits(locked=(near,)))
+    assert len(split.parts) == 4 and [p.offset for p in plan.planes].count(60.0) == 1
+
+
 def test_a_cut_limited_to_one_part_leaves_the_others_whole():
     ears = joined(
         [shapes.box((300, 40, 40)), shapes.box((40, 40, 90), (130, 0, 60)), shapes.box((40, 40, 90), (-130, 0, 60))]

@@ -4,7 +4,15 @@
 from typing import TYPE_CHECKING, Any
 
 import bpy
-from bpy.props import BoolProperty, CollectionProperty, EnumProperty, FloatProperty, PointerProperty, StringProperty
+from bpy.props import (
+    BoolProperty,
+    CollectionProperty,
+    EnumProperty,
+    FloatProperty,
+    FloatVectorProperty,
+    PointerProperty,
+    StringProperty,
+)
 from bpy.types import Context, Object, PropertyGroup
 
 from ..core.wearer.card import BODY_PARTS
@@ -18,6 +26,24 @@ ROLES = (
     ("REMOVABLE", "Removable Part", "Part of a piece that comes off while it is put on", "MOD_EXPLODE", 3),
 )
 
+JOINTS = (
+    ("NONE", "None", "Plain cut faces, nothing cut into them"),
+    ("pin", "Pins", "Holes for lengths of filament"),
+    ("dowel", "Dowels", "Holes for dowels, which are written to be printed"),
+    ("magnet", "Magnets", "A hole for a magnet on each side, for parts that come off"),
+    ("tongue", "Tongues", "Tongues with draft where the wall is thick enough, pins elsewhere"),
+)
+WEIGHTS = {
+    "front": ("Seam in Front", "For each 100 mm of seam that is seen from the front", 0.25),
+    "shown": ("Seam on Show", "For each 1000 mm of seam on any outer surface", 0.12),
+    "square": ("Along the Wall", "For a cut that lies along the wall; a square one costs nothing", 0.3),
+    "joints": ("No Room for Joints", "For a cut without room for joints anywhere along it", 0.35),
+    "sliver": ("Sliver", "For a part that is thinner than the smallest size, or next to nothing", 0.5),
+    "symmetry": ("Not Alike", "For a cut whose mirror image is no cut, on a piece that is alike left and right", 0.6),
+    "stand": ("No Flat to Stand On", "For a part that fits the printer askew only", 0.2),
+    "even": ("Uneven", "For a cut that takes next to nothing off; one that halves costs nothing", 0.1),
+}
+"""What a plan is judged by, each counted in parts: 1 is as bad as one part more."""
 UNITS = (
     ("SCENE", "From the Scene", "As the scene's unit settings say; without a unit system a unit is a millimetre"),
     ("MM", "1 Unit Is 1 mm", "As in files that come from or go to a printer"),
@@ -178,15 +204,49 @@ class ARMINGCAP_PG_printer(PropertyGroup):
         volume_depth_mm: float
         volume_height_mm: float
         margin_mm: float
-        with_joints: bool
+        joint: str
+        joint_wide_mm: float
+        joint_play_mm: float
+        joint_deep_mm: float
+        glue_mm: float
+        smallest_mm: float
+        close_mm: float
+        shrinkage: Any
+        material: str
+        weights: Any
         plan: str
     else:
         volume_width_mm: _printer_length("Width", "Width that the printer can print", 220.0, 20.0, 2000.0)
         volume_depth_mm: _printer_length("Depth", "Depth that the printer can print", 220.0, 20.0, 2000.0)
         volume_height_mm: _printer_length("Height", "Height that the printer can print", 250.0, 20.0, 2000.0)
         margin_mm: _printer_length("Margin", "Kept free round the edge of the plate, for a brim", 0.0, 0.0, 100.0)
-        with_joints: BoolProperty(
-            name="Joints", description="Holes for pins in the cut faces, with numbers and arrows", default=True
+        joint: EnumProperty(name="Joints", description="What holds the parts in place", items=JOINTS, default="pin")
+        joint_wide_mm: _printer_length("Joint Width", "Diameter of the pin, dowel or magnet", 1.75, 0.5, 30.0)
+        joint_play_mm: _printer_length("Play", "By how much a hole is wider than what goes in", 0.2, 0.0, 2.0)
+        joint_deep_mm: _printer_length("Joint Depth", "Depth of a hole on each side of the cut", 6.0, 1.0, 50.0)
+        glue_mm: _printer_length("Gap for Glue", "Room between two cut faces; half is taken off each", 0.0, 0.0, 2.0)
+        smallest_mm: _printer_length("Smallest Part", "Least thickness of a part, laid any way", 15.0, 0.0, 200.0)
+        close_mm: _printer_length(
+            "Close Holes Up To", "Length of the longest rim of a hole in the mesh that is closed", 60.0, 0.0, 5000.0
+        )
+        shrinkage: FloatVectorProperty(
+            name="Shrinkage",
+            description="By how much a print shrinks along the printer's axes, in per cent; the files are made larger",
+            size=3,
+            min=-9.0,
+            max=9.0,
+            precision=2,
+            subtype="XYZ",
+        )
+        material: StringProperty(name="Material", description="A word for the files and the build sheet")
+        weights: FloatVectorProperty(
+            name="Weights",
+            description="What a plan is judged by; 1 is as bad as one part more",
+            size=len(WEIGHTS),
+            default=tuple(default for *_, default in WEIGHTS.values()),
+            min=-10.0,
+            max=10.0,
+            precision=2,
         )
         plan: StringProperty(name="Plan", description="The last plan's figures, as JSON", options={"HIDDEN"})
 
@@ -271,6 +331,7 @@ class ARMINGCAP_PG_object(PropertyGroup):
         scan_says: str
         landmark: str
         cut: str
+        one_part: bool
         ring: bool
     else:
         role: EnumProperty(
@@ -317,6 +378,10 @@ class ARMINGCAP_PG_object(PropertyGroup):
             name="Landmark", description="Which landmark of its parent this empty marks", options={"HIDDEN"}
         )
         cut: EnumProperty(name="Cut", description="What this cut is to the next plan", items=CUTS, default="NONE")
+        one_part: BoolProperty(
+            name="One Part Only",
+            description="The cut divides only the part nearest to its own middle; all others stay whole",
+        )
         ring: BoolProperty(
             name="Ring Plane", description="A try-on ring can be taken in the plane of this circle", options={"HIDDEN"}
         )

@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from bpy.types import Object, Scene
@@ -14,20 +14,38 @@ from bpy.types import Object, Scene
 from ..core.arrays import FloatArray
 from ..core.mesh import TriangleMesh
 from ..core.progress import Progress, part_of
+from .properties import WEIGHTS
+
+if TYPE_CHECKING:
+    from ..core.make.joints import JointOptions
 
 STAYS_WHOLE = "Stays Whole"
 """A vertex group of this name, painted on a part, marks what no cut may part."""
 
 
+Vector = tuple[float, float, float]
+Cut = tuple[Vector, float, Vector | None]
+
+
 @dataclass(frozen=True)
 class Asked:
-    """What the maker wants: the printer, and cuts that must or must not be, in millimetres of the world."""
+    """What the maker wants: the printer, cuts that must or must not be, in millimetres of the world, and joints.
+
+    A cut is its normal, its offset, and the point that it stays near to where it divides one part only.
+    """
 
     volume_mm: tuple[float, float, float]
     margin_mm: float
-    locked: tuple[tuple[tuple[float, float, float], float], ...]
-    forbidden: tuple[tuple[tuple[float, float, float], float], ...]
+    locked: tuple[Cut, ...]
+    forbidden: tuple[Cut, ...]
     whole: tuple[FloatArray, ...]
+    joint: str
+    joint_mm: tuple[float, float, float, float]
+    smallest_mm: float
+    close_mm: float
+    shrinkage: tuple[float, float, float]
+    material: str
+    weights: dict[str, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +56,7 @@ class Planned:
     plan: Any
     options: Any
     box: FloatArray
+    joints: JointOptions | None
 
 
 _planned: dict[int, Planned] = {}
@@ -47,12 +66,13 @@ _done: dict[int, Any] = {}
 def asked_of(scene: Scene, piece: str, members: Sequence[Object], mm: float) -> Asked:
     """Return what the panel, the cuts in the scene and the painted places ask for."""
     own = scene.arming_cap.printer
-    cuts: dict[str, list[tuple[tuple[float, float, float], float]]] = {"LOCKED": [], "FORBIDDEN": []}
+    cuts: dict[str, list[Cut]] = {"LOCKED": [], "FORBIDDEN": []}
     for ob in sorted(scene.objects, key=lambda ob: ob.name):
         if ob.arming_cap.cut in cuts and ob.arming_cap.piece in ("", piece):
             matrix = np.array(ob.matrix_world)
             normal = matrix[:3, 1] / np.linalg.norm(matrix[:3, 1])
-            cuts[ob.arming_cap.cut].append((tuple(normal.tolist()), float(normal @ matrix[:3, 3]) * mm))
+            near = tuple((matrix[:3, 3] * mm).tolist()) if ob.arming_cap.one_part else None
+            cuts[ob.arming_cap.cut].append((tuple(normal.tolist()), float(normal @ matrix[:3, 3]) * mm, near))
     volume = (own.volume_width_mm, own.volume_depth_mm, own.volume_height_mm)
     whole = tuple(points for ob in members if len(points := _painted(ob, mm)))
     return Asked(
@@ -61,6 +81,13 @@ def asked_of(scene: Scene, piece: str, members: Sequence[Object], mm: float) -> 
         tuple(cuts["LOCKED"]),
         tuple(cuts["FORBIDDEN"]),
         whole,
+        own.joint,
+        tuple(round(v, 4) for v in (own.joint_wide_mm, own.joint_play_mm, own.joint_deep_mm, own.glue_mm)),
+        round(own.smallest_mm, 3),
+        round(own.close_mm, 3),
+        tuple(round(v, 4) for v in own.shrinkage),
+        own.material,
+        {name: round(v, 4) for name, v in zip(WEIGHTS, own.weights)},
     )
 
 
@@ -76,28 +103,45 @@ def _painted(ob: Object, mm: float) -> FloatArray:
 
 def planned(meshes: Sequence[TriangleMesh], name: str, asked: Asked, progress: Progress) -> Planned:
     """Unite the meshes and plan; for a thread of its own."""
-    from ..core.make.split import SplitOptions, plan_split, workpiece
+    from ..core.make.split import plan_split, workpiece
     from ..core.make.split_cell import Plane
-    from ..core.make.split_search import Limits
+    from ..core.make.split_model import Shrinkage, SplitOptions
+    from ..core.make.split_search import Limits, Weights
 
-    piece = workpiece(meshes, name, part_of(progress, 0.0, 0.3))
+    piece = workpiece(meshes, name, part_of(progress, 0.0, 0.3), asked.close_mm)
+    joints = joints_of(asked)
     limits = Limits(
         locked=tuple(Plane.through(*cut) for cut in asked.locked),
         forbidden=tuple(Plane.through(*cut) for cut in asked.forbidden),
         whole=asked.whole,
+        smallest_mm=asked.smallest_mm,
     )
-    options = SplitOptions(asked.volume_mm, asked.margin_mm, limits=limits)
+    if joints is not None:
+        limits = replace(limits, joint_wall_mm=joints.wall_mm)
+    options = SplitOptions(
+        asked.volume_mm,
+        asked.margin_mm,
+        Weights(**asked.weights),
+        limits,
+        shrinkage=Shrinkage(asked.shrinkage, asked.material),
+    )
     box = np.concatenate([mesh.bounds for mesh in meshes])
-    return Planned(piece, plan_split(piece, options, part_of(progress, 0.3, 1.0)), options, box)
+    return Planned(piece, plan_split(piece, options, part_of(progress, 0.3, 1.0)), options, box, joints)
 
 
-def carried_out(planned: Planned, with_joints: bool, progress: Progress) -> Any:
-    """Cut by a plan; for a thread of its own."""
+def joints_of(asked: Asked) -> JointOptions | None:
+    """Return the joints that the panel asks for; None for plain faces."""
     from ..core.make.joints import JointOptions
+
+    return None if asked.joint == "NONE" else JointOptions.of(asked.joint, *asked.joint_mm)
+
+
+def carried_out(planned: Planned, progress: Progress) -> Any:
+    """Cut by a plan; for a thread of its own."""
     from ..core.make.splitting import carry_out
 
-    joints = JointOptions() if with_joints else None
-    return carry_out(planned.work, planned.plan, planned.options, joints, progress=progress)
+    joints = planned.joints
+    return carry_out(planned.work, planned.plan, planned.options, joints, joints is not None, progress)
 
 
 def keep(scene: Scene, piece: str, result: Planned) -> None:

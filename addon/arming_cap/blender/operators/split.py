@@ -223,8 +223,7 @@ class ARMINGCAP_OT_apply_split(OfPiece, Operator):
         """Take the plan."""
         planned = splits.planned_of(context.scene)
         self._piece = planned.work.name
-        joints = context.scene.arming_cap.printer.with_joints
-        return work.Work(lambda progress: splits.carried_out(planned, joints, progress), "Cutting")
+        return work.Work(lambda progress: splits.carried_out(planned, progress), "Cutting")
 
     def end(self, context: Context, result: Any) -> set[str]:
         """Add the parts; the plan's preview goes."""

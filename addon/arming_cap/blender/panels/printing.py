@@ -6,6 +6,7 @@ from __future__ import annotations
 from bpy.types import Context, Panel
 
 from .. import splits
+from ..properties import WEIGHTS
 from .shared import Tab, paragraph
 
 
@@ -31,7 +32,7 @@ class ARMINGCAP_PT_print(Tab, Panel):
         column.prop(own, "volume_depth_mm", text="Depth")
         column.prop(own, "volume_height_mm", text="Height")
         column.prop(own, "margin_mm")
-        column.prop(own, "with_joints")
+        column.prop(own, "joint")
         row = layout.row(align=True)
         row.operator("arming_cap.plan_split", icon="MOD_EXPLODE")
         row.operator("arming_cap.add_cut", text="", icon="ADD")
@@ -41,6 +42,11 @@ class ARMINGCAP_PT_print(Tab, Panel):
             row.use_property_split = True
             row.use_property_decorate = False
             row.prop(active.arming_cap, "cut")
+            row = layout.row()
+            row.use_property_split = True
+            row.use_property_decorate = False
+            row.active = active.arming_cap.cut == "LOCKED"
+            row.prop(active.arming_cap, "one_part")
         kept = splits.says(context.scene)
         if not kept:
             return
@@ -54,4 +60,31 @@ class ARMINGCAP_PT_print(Tab, Panel):
         layout.operator("arming_cap.export_split", icon="EXPORT")
 
 
-classes = (ARMINGCAP_PT_print,)
+class ARMINGCAP_PT_print_split(Tab, Panel):
+    """What a split is judged by, how parts are joined, and what the files allow for"""
+
+    bl_label = "Split in Detail"
+    bl_parent_id = "ARMINGCAP_PT_print"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: Context) -> None:
+        layout, own = self.layout, context.scene.arming_cap.printer
+        layout.use_property_split = True
+        layout.use_property_decorate = False
+        column = layout.column(align=True)
+        column.active = own.joint != "NONE"
+        for name in ("joint_wide_mm", "joint_play_mm", "joint_deep_mm", "glue_mm"):
+            column.prop(own, name)
+        column = layout.column(align=True)
+        column.prop(own, "smallest_mm")
+        column.prop(own, "close_mm")
+        column = layout.column(align=True)
+        column.prop(own, "shrinkage")
+        column.prop(own, "material")
+        column = layout.column(align=True)
+        column.label(text="What Counts against a Plan")
+        for index, (title, *_) in enumerate(WEIGHTS.values()):
+            column.prop(own, "weights", index=index, text=title)
+
+
+classes = (ARMINGCAP_PT_print, ARMINGCAP_PT_print_split)

@@ -124,6 +124,7 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
         nodes = []
         for i, (solid, own, twin) in enumerate(order):
             cell = Cell(solid, room - lacking, view, symmetric=own, count=2 if twin else 1)
+            search.limits = limits.of_body(i, [body for body, *_ in order])
             tree = search.run(cell, part_of(progress, i / len(order), (i + 1) / len(order)))
             tree = _in_one_plane(cell, tree, limits)
             nodes.append(tree)

@@ -121,6 +121,14 @@ def box_of(solid: Any) -> FloatArray:
     return np.array(solid.bounding_box(), float).reshape(2, 3)
 
 
+def nearest_to(point: Sequence[float], solids: Sequence[Any]) -> int:
+    """Return which of some solids a point is nearest to."""
+    import igl
+
+    at = np.array([point], float)
+    return int(np.argmin([igl.point_mesh_squared_distance(at, *raw_mesh(s))[0][0] for s in solids]))
+
+
 def stand_in(solid: Any) -> Any:
     """Return a decimated copy of a solid for the search; the solid itself where it is small already."""
     import igl

@@ -23,8 +23,9 @@ import numpy as np
 
 from ..arrays import FloatArray
 from ..progress import Progress, silent
+from .solid import raw_mesh
 from .split_candidates import EXCESS, candidates
-from .split_cell import Cell, Plane, SeamCost, box_of
+from .split_cell import Cell, Plane, SeamCost, box_of, nearest_to
 
 BEAM = 5
 MANY = 16  # parts expected, from which on only two plans are followed
@@ -91,6 +92,21 @@ class Limits:
     joint_wall_mm: float = 2.75
     alike_mm: float = 5.0
     alike_deg: float = 5.0
+
+    def of_body(self, row: int, bodies: Sequence[Any]) -> Limits:
+        """Return what of the limits holds for one of several bodies: a cut near a point is the nearest body's alone."""
+        if len(bodies) == 1:
+            return self
+        locked = []
+        for plane in self.locked:
+            crossed = list(range(len(bodies)))
+            if plane.near is not None:
+                sides = [np.sign(plane.distances(raw_mesh(b)[0])) for b in bodies]
+                crossed = [i for i in crossed if np.ptp(sides[i]) > 0]
+                crossed = crossed and [crossed[nearest_to(plane.near, [bodies[i] for i in crossed])]]
+            if row in crossed:
+                locked.append(plane)
+        return replace(self, locked=tuple(locked))
 
     def mirrored(self, middle: float) -> Limits:
         """Return the limits with their images in the plane x = middle added: what holds left holds right."""
@@ -253,8 +269,7 @@ class Search:
             made, cells, cost = state
             crossed = [c for c in cells if np.ptp(np.sign(plane.distances(c.hull))) > 0]
             if plane.near is not None and crossed:
-                near = np.asarray(plane.near)
-                crossed = [min(crossed, key=lambda c: float(np.linalg.norm(c.raw[0] - near, axis=1).min()))]
+                crossed = [crossed[nearest_to(plane.near, [c.solid for c in crossed])]]
             for cell in crossed:
                 branch = self._try(cell, plane, cell.surface.seam(plane, self.limits.joint_wall_mm), 0.0)
                 if branch is not None:
