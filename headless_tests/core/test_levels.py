@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -16,6 +17,7 @@ from arming_cap.core.fit.clearance import measure
 from arming_cap.core.make.levels import _Aim, _fewest, plan_levels
 from arming_cap.core.make.pinch import Pinch, pinch_of
 from arming_cap.core.piece import Part, Piece
+from arming_cap.core.pose import Pose
 from arming_cap.core.wearer.form import Form, Wearer
 from arming_cap.core.wearer.limbform import limb_form_of
 from arming_cap.core.wearer.population import estimate
@@ -120,6 +122,23 @@ def test_limbs_have_their_levels_by_name():
         "greave", (Part("shell", type(greave)(greave.vertices * (1, 1, 1.4) + (0, 0, 110), greave.triangles)),)
     )
     assert "knee" in {p.name for p in plan_levels(tall, Wearer("leg", leg)).planes}
+
+
+@pytest.mark.parametrize("turn", [(0, 0, 0), (50, 0, 0), (0, 90, 0)])
+def test_rings_of_a_long_piece_are_square_to_the_limb_however_that_is_held(turn):
+    arm = limb_form_of(estimate({}, "m"), "arm", "left").form
+    bracer = shapes.tube(60, 64, 260, 48)
+    mesh = type(bracer)(bracer.vertices + (0, 0, 170), bracer.triangles)
+    pose = Pose.of((30, -20, 10), turn)
+    marks = {name: pose.apply(np.array([p]))[0] for name, p in arm.landmarks.items()}
+    held = replace(arm, mesh=arm.mesh.moved(pose), landmarks=marks)
+    plan = plan_levels(Piece("bracer", (Part("shell", mesh.moved(pose)),)), Wearer("arm", held))
+    by_name = {p.name: p for p in plan.planes}
+    assert {"wrist", "forearm"} <= set(by_name)
+    wrist = by_name["wrist"]
+    way = pose.rotation @ (0, 0, 1)
+    assert abs(np.dot(wrist.normal, way)) == pytest.approx(1, abs=1e-6)
+    assert wrist.offset == pytest.approx(np.dot(wrist.normal, held.landmarks["wrist_left"]), abs=1e-6)
 
 
 def test_a_solid_has_no_level():

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from arming_cap.core.errors import InputError
+from arming_cap.core.fit.opening import _unpinched, signed_area
 from arming_cap.core.fit.section import cut, plane_axes, wall_thickness
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.pose import Pose
@@ -311,3 +312,17 @@ def test_torn_walls_keep_their_clear_opening():
     heights = np.linspace(-50, 70, 40)
     for a, b in zip(cut(clean, Z, heights), cut(torn, Z, heights)):
         assert b.inner_width_mm == pytest.approx(a.inner_width_mm, abs=0.2)
+
+
+def test_what_hangs_together_with_the_room_by_a_point_is_no_part_of_it():
+    # Two triangular bays, one within the last bit's rounding, that touch a room of 30 by 20 at its corners.
+    outline = np.array(
+        [(0, 0), (30, 0), (30, 20), (34, 20), (34, 25), (30 + 4e-4, 20 - 3e-4), (0, 20), (-3, 20), (-3, 24), (0, 20)],
+        float,
+    )
+    for shift in range(len(outline)):
+        room = _unpinched(np.roll(outline, shift, axis=0))
+        assert abs(signed_area(room)) == pytest.approx(600, abs=0.02)
+        assert np.ptp(room, axis=0) == pytest.approx((30, 20), abs=1e-3)
+    convex = outline[:3]
+    assert _unpinched(convex) is convex

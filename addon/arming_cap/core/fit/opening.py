@@ -141,7 +141,7 @@ def inside_of(
     for room in (hull - walls).decompose():
         if room.area() < LEAST_SHARE * whole:
             continue
-        contour = max(room.to_polygons(), key=lambda p: abs(signed_area(p)))
+        contour = _unpinched(max(room.to_polygons(), key=lambda p: abs(signed_area(p))))
         lengths = np.linalg.norm(np.roll(contour, -1, axis=0) - contour, axis=1)
         mouth = _near_lines(contour, around, np.roll(around, -1, axis=0)) & ~_on_wall(contour, outlines, closed)
         open_share = float(lengths[mouth].sum() / lengths.sum())
@@ -169,6 +169,31 @@ def inside_of(
         tuple(float(np.linalg.norm(ends[1] - ends[0])) for ends in mouths),
         tuple(in_space(ends) for ends in mouths),
     )
+
+
+def _unpinched(contour: FloatArray) -> FloatArray:
+    """Return the largest loop of an outline (n, 2) that touches itself.
+
+    Where a rib of the outside touches the hull, the bay beside it hangs together with the room by that one point.
+    """
+    while True:
+        order = np.argsort(contour[:, 0], kind="stable")
+        for k in (1, 2, 3):
+            a, b = order[:-k], order[k:]
+            apart = np.abs(a - b)
+            meets = (apart > 1) & (apart < len(contour) - 1)
+            meets &= np.abs(contour[a] - contour[b]).max(axis=1, initial=0.0) <= ON_LINE_MM
+            if meets.any():
+                at = int(np.argmax(meets))
+                i, j = sorted((int(a[at]), int(b[at])))
+                contour = max(contour[i:j], np.roll(contour, -j, axis=0)[: len(contour) - j + i], key=_size)
+                break
+        else:
+            return contour
+
+
+def _size(outline: FloatArray) -> float:
+    return abs(signed_area(outline))
 
 
 def signed_area(polygon: FloatArray) -> float:

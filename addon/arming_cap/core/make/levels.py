@@ -10,7 +10,7 @@ them all; among equals, the one that comes nearest to the tightest spots. Larger
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -20,7 +20,7 @@ from ..arrays import BoolArray, FloatArray
 from ..errors import InputError
 from ..fit.clearance import Clearance, field_for
 from ..fit.opening import Opening
-from ..fit.section import cut, points_inside
+from ..fit.section import cut, plane_axes, points_inside
 from ..fit.surface import surface_of
 from ..mesh import TriangleMesh
 from ..piece import Piece
@@ -34,6 +34,9 @@ from .pinch import Pinch
 STEP_MM = 2.0
 MOST = 4
 MOUTHS = 0.5  # what has more mouth than wall is no opening to pass
+# Levels follow a piece so many times longer than wide that leans by more than this. Common practice, no source.
+LONG = 1.4
+LEANING_DEG = 15.0
 STEEP = 0.8  # the surface faces up or down by more than 53 degrees
 _SAMPLES = 40_000
 # What a maker calls a level on a body, from the landmark that lies on it.
@@ -116,10 +119,13 @@ def plan_levels(
         If no level section has an inside.
     """
     mesh = whole or piece.mesh
-    low, high = mesh.bounds[:, 2]
+    on_a_head = wearer is not None and "crown" in wearer.form.region_names
+    axis = np.array([0.0, 0.0, 1.0]) if on_a_head else axis_of(mesh)
+    along = mesh.vertices @ axis
+    low, high = float(along.min()), float(along.max())
     half = height_mm / 2
     heights = np.arange(low + half, max(high - half, low + half + 1e-6), max(STEP_MM, (high - low) / 200))
-    sections = cut(mesh, (0, 0, 1), heights)
+    sections = cut(mesh, axis, heights)
     held = [(float(z), s.opening) for z, s in zip(heights, sections) if s.opening is not None]
     levels, openings = np.array([z for z, _ in held]), [o for _, o in held]
     if not len(levels):
@@ -128,27 +134,50 @@ def plan_levels(
     aims: list[_Aim] = []
     untested: list[str] = []
     if wearer is not None and clearance is not None:
-        aims, untested = _margins(piece, wearer, clearance, levels, half)
+        aims, untested = _margins(piece, wearer, clearance, axis, levels, half)
     if pinch is not None and pinch.says:
         untested.append(pinch.says)
     if pinch is not None and pinch.at is not None:
-        aims.append(_spot("pinch", pinch.words, pinch.at[2], levels, half))
+        aims.append(_spot("pinch", pinch.words, float(pinch.at @ axis), levels, half))
     chosen = _fewest(aims)
     if len(chosen) > most:
         weight = np.array([len(aims) * (a.name == "pinch" or "which limits" in a.words) + 1 for a in aims])
         chosen = _best(aims, weight, most)
         left = [a.words for a in aims if not a.felt[chosen].any()]
         untested += [f"left without a ring: {words}" for words in left]
-    planes = [_plane(levels[i], [a for a in aims if a.felt[i]], wearer, height_mm) for i in sorted(chosen)]
-    if pinch is None or not pinch.decides:
-        _beside(planes, _opening(levels, openings), half)
-    limb = {n: z for n, z in _named_levels(wearer).items() if n in LIMB_LEVELS and levels[0] <= z <= levels[-1]}
+    named = _named_levels(wearer, axis)
+    planes = [_plane(levels[i], [a for a in aims if a.felt[i]], axis, named, height_mm) for i in sorted(chosen)]
+    limb = {n: z for n, z in named.items() if n in LIMB_LEVELS and levels[0] <= z <= levels[-1]}
     if clearance is None and limb:
         for name, z in limb.items():
-            _beside(planes, RingPlane(name, (0, 0, 1), z, f"the girth at the {name}"), half)
-    elif len(planes) < 2:
-        _beside(planes, _widest(levels, openings, wearer), half)
+            _beside(planes, RingPlane(name, _as_tuple(axis), z, f"the girth at the {name}"), half)
+    if pinch is None or not pinch.decides:
+        _beside(planes, _opening(axis, levels, openings), half)
+    if not (clearance is None and limb) and len(planes) < 2:
+        _beside(planes, _widest(axis, levels, openings, wearer), half)
     return LevelPlan(tuple(sorted(planes, key=lambda p: p.offset)), tuple(untested))
+
+
+def axis_of(mesh: TriangleMesh) -> FloatArray:
+    """Return the direction (3,) that levels are stacked along: up, or along a long piece that leans.
+
+    A piece for a head is about as wide as it is high, and its levels are level. One for a limb is long: its rings are
+    to be square to the limb, however that is held.
+    """
+    weights = mesh.areas / mesh.areas.sum()
+    corners = mesh.corners - weights @ mesh.corners.mean(axis=1)
+    # The second moment of a triangle is a twelfth of its area times that of its corners and of their sum.
+    spots, weight = np.concatenate([*corners.transpose(1, 0, 2), corners.sum(axis=1)]), np.tile(weights, 4) / 12
+    spread, ways = np.linalg.eigh((spots * weight[:, None]).T @ spots)
+    way: FloatArray = -ways[:, 2] if ways[2, 2] < 0 else ways[:, 2]
+    leans = way[2] < np.cos(np.radians(LEANING_DEG))
+    return way if leans and spread[2] > LONG**2 * spread[1] else np.array([0.0, 0.0, 1.0])
+
+
+def _as_tuple(v: FloatArray) -> tuple[float, float, float]:
+    # Rounded, so that the last bits of one numpy or another do not reach the file.
+    x, y, z = (round(float(c), 9) + 0.0 for c in v)
+    return x, y, z
 
 
 def _beside(planes: list[RingPlane], one: RingPlane, half: float) -> None:
@@ -162,38 +191,39 @@ def _beside(planes: list[RingPlane], one: RingPlane, half: float) -> None:
     planes.append(one)
 
 
-def _opening(levels: FloatArray, openings: Sequence[Opening]) -> RingPlane:
+def _opening(axis: FloatArray, levels: FloatArray, openings: Sequence[Opening]) -> RingPlane:
     """Return the narrowest level that the wearer passes on the way in.
 
     Between the roomiest level and the lowest that still goes round the middle of that one, and is more wall than mouth:
     a tail behind the neck has an inside too, but nobody passes it.
     """
     roomiest = int(np.argmax([o.area_mm2 for o in openings]))
-    outline = openings[roomiest].outline[:, :2]
+    flat = np.column_stack(plane_axes(axis))
+    outline = openings[roomiest].outline @ flat
     middle = 0.5 * (outline.min(axis=0) + outline.max(axis=0))[None]
     way = [roomiest]
     for i in range(roomiest - 1, -1, -1):
-        if not points_inside(middle, openings[i].outline[:, :2])[0]:
+        if not points_inside(middle, openings[i].outline @ flat)[0]:
             break
         if sum(openings[i].mouths_mm) <= MOUTHS * openings[i].girth_mm:
             way.append(i)
     narrowest = min(way, key=lambda i: openings[i].girth_mm)
     return RingPlane(
-        "opening", (0, 0, 1), float(levels[narrowest]), "the narrowest level the wearer passes on the way in"
+        "opening", _as_tuple(axis), float(levels[narrowest]), "the narrowest level the wearer passes on the way in"
     )
 
 
-def _widest(levels: FloatArray, openings: Sequence[Opening], wearer: Wearer | None) -> RingPlane:
+def _widest(axis: FloatArray, levels: FloatArray, openings: Sequence[Opening], wearer: Wearer | None) -> RingPlane:
     """Return the wearer's largest girth inside the piece, else the roomiest level."""
     girth, proves = np.array([o.girth_mm for o in openings]), "the roomiest level"
     if wearer is not None:
         around = [
             max((loop.girth_mm for loop in s.loops if loop.role == "outer"), default=0.0)
-            for s in cut(wearer.form.mesh, (0, 0, 1), levels)
+            for s in cut(wearer.form.mesh, axis, levels)
         ]
         if max(around) > 0:
             girth, proves = np.array(around), "the wearer's largest girth inside the piece"
-    return RingPlane("widest", (0, 0, 1), float(levels[int(np.argmax(girth))]), proves)
+    return RingPlane("widest", _as_tuple(axis), float(levels[int(np.argmax(girth))]), proves)
 
 
 def _spot(name: str, words: str, z: float, levels: FloatArray, half: float) -> _Aim:
@@ -203,15 +233,15 @@ def _spot(name: str, words: str, z: float, levels: FloatArray, half: float) -> _
 
 
 def _margins(
-    piece: Piece, wearer: Wearer, clearance: Clearance, levels: FloatArray, half: float
+    piece: Piece, wearer: Wearer, clearance: Clearance, axis: FloatArray, levels: FloatArray, half: float
 ) -> tuple[list[_Aim], list[str]]:
     """Return the regions to be felt, and in words those in doubt that cannot be."""
     field = field_for(piece, wearer, Pose())
     points, _ = surface_of(piece).samples(_SAMPLES)
     standoff, triangle, closest = field.exact(points)
     label = field.regions_at(triangle)
-    steep = np.abs(field.surface.outward(triangle)[:, 2]) > STEEP
-    level = ~steep & (np.abs(points - closest)[:, 2] <= STEEP * np.maximum(np.abs(standoff), 0.5))
+    steep = np.abs(field.surface.outward(triangle) @ axis) > STEEP
+    level = ~steep & (np.abs((points - closest) @ axis) <= STEEP * np.maximum(np.abs(standoff), 0.5))
     aims, untested = [], []
     for name, found in clearance.regions.items():
         unsure = max(found.spread_mm, TOLERANCES.scan_error_mm)
@@ -225,7 +255,7 @@ def _margins(
         own = level & (label == field.form.region_names.index(name))
         excess = np.full(len(levels), np.inf)
         for i, z in enumerate(levels):
-            there = own & (np.abs(points[:, 2] - z) <= half)
+            there = own & (np.abs(points @ axis - z) <= half)
             if there.any():
                 excess[i] = max(float(standoff[there].min()) - found.min_mm, 0.0)
         felt = excess <= max(0.5 * unsure, TOLERANCES.scan_error_mm)
@@ -233,7 +263,7 @@ def _margins(
             untested.append(f"no ring can try {words}: it presses from above or below")
             continue
         if limits:
-            near = felt & (np.abs(levels - found.at[2]) <= half)
+            near = felt & (np.abs(levels - found.at @ axis) <= half)
             felt = near if near.any() else felt
         aims.append(_Aim(name, words, felt, excess))
     return aims, untested
@@ -283,21 +313,17 @@ def _best(aims: Sequence[_Aim], weight: FloatArray, most: int) -> list[int]:
     return chosen
 
 
-def _plane(z: float, aims: Sequence[_Aim], wearer: Wearer | None, height_mm: float) -> RingPlane:
+def _plane(z: float, aims: Sequence[_Aim], axis: FloatArray, named: Mapping[str, float], height_mm: float) -> RingPlane:
     """Return a ring's plane, named after the body's level it lies on, else after what it settles first."""
     first = min(aims, key=lambda a: ("which limits" not in a.words, a.name != "pinch", a.words))
-    name = _level_name(float(z), wearer, height_mm) or ("tightest" if first.name == WHOLE else in_words(first.name))
+    level = next((name for name, at in named.items() if abs(at - z) <= height_mm / 2), "")
+    name = level or ("tightest" if first.name == WHOLE else in_words(first.name))
     tests = tuple(a.name for a in aims if a.name != "pinch")
-    return RingPlane(name, (0, 0, 1), float(z), "; ".join(a.words for a in aims), tests)
+    return RingPlane(name, _as_tuple(axis), float(z), "; ".join(a.words for a in aims), tests)
 
 
-def _level_name(z: float, wearer: Wearer | None, height_mm: float) -> str:
-    """Return ``brow``, ``wrist`` and the like where a band lies on such a level of the wearer."""
-    return next((name for name, at in _named_levels(wearer).items() if abs(at - z) <= height_mm / 2), "")
-
-
-def _named_levels(wearer: Wearer | None) -> dict[str, float]:
-    """Return the heights that have a name on this wearer's body."""
+def _named_levels(wearer: Wearer | None, axis: FloatArray) -> dict[str, float]:
+    """Return the levels along an axis that have a name on this wearer's body: ``brow``, ``wrist`` and the like."""
     if wearer is None:
         return {}
     form = wearer.form
@@ -305,12 +331,14 @@ def _named_levels(wearer: Wearer | None) -> dict[str, float]:
     for mark, point in form.landmarks.items():
         limb = mark.rsplit("_", 1)[0]
         if word := LEVELS.get(mark) or (limb if limb in LIMB_LEVELS else ""):
-            named[word] = float(point[2])
+            named[word] = float(point @ axis)
     assert form.region_of_triangle is not None
     for row, region in enumerate(form.region_names):
         limb = region.rsplit("_", 1)[0]
         if limb in LIMB_LEVELS and limb not in named:  # a knee has no girth of its own, but a middle
             own = form.region_of_triangle == row
             if own.any():
-                named[limb] = float(np.average(form.mesh.corners[own, :, 2].mean(axis=1), weights=form.mesh.areas[own]))
+                named[limb] = float(
+                    np.average(form.mesh.corners[own].mean(axis=1) @ axis, weights=form.mesh.areas[own])
+                )
     return named
