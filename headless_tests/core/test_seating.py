@@ -10,7 +10,7 @@ import shapes
 
 from arming_cap.core.errors import InputError
 from arming_cap.core.fit.clearance import measure
-from arming_cap.core.fit.seating import seat
+from arming_cap.core.fit.seating import Seater, seat
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
@@ -129,3 +129,32 @@ def test_every_single_freedom_can_be_pinned(human, shell):
 def test_an_unknown_freedom_is_named(human, shell):
     with pytest.raises(InputError, match="no freedom 'tilt'"):
         seat(piece_of(shell), human, free=("tilt",))
+
+
+def test_a_piece_that_is_too_small_is_kept_above_the_shoulders(monkeypatch):
+    # A head of radius 60 about z = 200 over shoulders that end at z = 120, and a collar too narrow for the head, 60 mm
+    # high where there is room for 20. By the margins alone it would share what is lacking with the shoulders.
+    head, below = shapes.sphere(60, 64, centre=(0, 0, 200)), shapes.box((400, 300, 100), (0, 0, 70))
+    region = np.concatenate([np.zeros(len(head)), np.ones(len(below))]).astype(np.int64)
+    wearer = Wearer("collared", Form(joined([head, below]), ("occiput", "shoulder_left"), region))
+    collar = piece_of(shapes.tube(45, 50, 60, 64))
+    start = Pose.of((0, 0, 122), (0, 0, 0))
+
+    def depth() -> float:
+        pose, _ = Seater(collar, wearer, start, pinned=("roll", "pitch"))._centre(start, 1.0)
+        return 120.0 - pose.translation_mm[2]
+
+    assert depth() == pytest.approx(0.0, abs=0.3)
+    monkeypatch.setattr("arming_cap.core.fit.seating._ABOVE", 0.0)
+    assert depth() > 4.0
+
+
+def test_a_crown_gap_is_no_larger_than_asked():
+    # An open bowl of radius 100 over a ball of 60 would rise as far as it may. Within 40 mm of the top its inside comes
+    # down to √(100² - 40²) = 91.65 mm over its middle, and that stands as far over the ball as was asked.
+    ball = shapes.sphere(60, 64)
+    crown = (ball.corners.mean(axis=1)[:, 2] > 30).astype(np.int64)
+    wearer = Wearer("ball", Form(ball, ("whole", "crown"), crown))
+    bowl = piece_of(shapes.dome(100, 104, 0.0, 64, 32))
+    found = seat(bowl, wearer, crown_gap_mm=15.0)
+    assert found.pose.translation_mm[2] + 91.65 - 60 == pytest.approx(15.0, abs=0.6)

@@ -10,7 +10,9 @@ in six freedoms costs two gathers.
 Where the piece was laid on with openings before the eyes, the pupils are kept inside them (`eyes`).
 
 An open piece could always be lifted off its wearer, and its margins would only grow. So a head's crown keeps a gap no
-larger than asked, and no piece moves farther than `LEASH_MM` from where it was laid on.
+larger than asked, and no piece moves farther than `LEASH_MM` from where it was laid on. Where a piece is too small to
+fit, it would trade depth in the shoulders for room at the head; no piece sinks into shoulders, so it is kept above them
+before anything else.
 """
 
 from __future__ import annotations
@@ -35,6 +37,10 @@ from .surface import surface_of
 FREEDOMS = ("side", "fore_aft", "height", "pitch", "roll", "yaw")
 SAMPLES = 6000
 CROWN_GAP_MM = 25.0
+SHOULDERS = ("shoulder_left", "shoulder_right")
+_ABOVE = (
+    4.0  # what a millimetre in the shoulders weighs against one of margin; more than crown, eyes and margin together
+)
 LEASH_MM = 20.0
 ARM_MM = 100.0  # a turn counts as the movement at this distance
 REACH_MM = 80.0
@@ -109,6 +115,7 @@ class Seater:
         self.free = np.array([name not in self.pinned for name in FREEDOMS])
         names = list(wearer.form.region_names)
         self.crown = names.index("crown") if "crown" in names else None
+        self.shoulders = np.array([name in SHOULDERS for name in names])
         self.crown_gap = crown_gap_mm + (wearer.allowance("crown") if self.crown is not None else 0.0)
 
     def seat(self, scale: float = 1.0, start: Pose | None = None, near: bool = False) -> tuple[Pose, float]:
@@ -207,6 +214,8 @@ class Seater:
                 centred = jacobian - slope
                 bend = centred.T @ (weight[:, None] * centred) / tau
                 pull = self._pull(pose, scale, home)
+                if self._sunk(pose, scale, margin) > 0:
+                    pull[2] += _ABOVE
                 step = self._solve(bend, slope + pull, damping + 1e-3)
                 length = np.linalg.norm(step)
                 if length > 10:
@@ -233,7 +242,8 @@ class Seater:
         away = float(np.linalg.norm(pose.apply(scale * self.centre[None])[0] - home))
         lifted = max(0.0, self._crown(pose, scale) - self.crown_gap)
         hidden = self.eyes.hidden(pose, scale) if self.eyes else 0.0
-        return float(soft - 0.5 * max(0.0, away - LEASH_MM) ** 2 - 2.0 * (lifted + hidden)), margin
+        sunk = self._sunk(pose, scale, margin)
+        return float(soft - 0.5 * max(0.0, away - LEASH_MM) ** 2 - 2.0 * (lifted + hidden) - _ABOVE * sunk), margin
 
     def _pull(self, pose: Pose, scale: float, home: FloatArray) -> FloatArray:
         """Return the slope of the leash and of the crown's gap in the six freedoms."""
@@ -259,6 +269,17 @@ class Seater:
         over = np.hypot(placed[0] - top[0], placed[1] - top[1]) < 40.0
         over &= placed[2] > top[2] - 40.0
         return float(np.min(placed[2][over]) - top[2]) if over.any() else -np.inf
+
+    def _sunk(self, pose: Pose, scale: float, margin: FloatArray) -> float:
+        """Return how deep the piece is in the shoulders, mm; `margin` (n,) are the samples' own there."""
+        if not self.shoulders.any():
+            return 0.0
+        rows = np.flatnonzero(margin < -np.min(self.need[self.shoulders]))
+        if not len(rows):
+            return 0.0
+        label = label_rows(self.field, self.probe.moved(pose, scale)[:, rows])
+        depth = -(margin[rows] + self.need[label])[self.shoulders[label]]
+        return float(np.max(depth, initial=0.0))
 
     def margins(self, pose: Pose, scale: float) -> FloatArray:
         """Return the margins (n,) of the samples by the field."""
