@@ -15,6 +15,7 @@ from ..arrays import FloatArray
 from ..files import write_text
 from ..make.estimate import Estimate
 from ..make.handover import Finished, safe_stem
+from ..make.layout import SOUND_FLAT_MM2
 from ..make.splitting import Split, write_split
 from ..mesh import TriangleMesh
 from ..progress import Progress, silent
@@ -151,10 +152,19 @@ def _part(part: Finished, split: Split) -> str:
         f"<p>{escape(part.where)}{several}; {cut_in if len(split.parts) > 1 else 'whole'}<br>"
         f'<span class="n">{size} mm</span>, plate {part.plate + 1}<br>'
         f"about {part.estimate.grams:.0f} g, {part.estimate.metres:.1f} m, {_hours(part.estimate.minutes)}<br>"
-        f'<span class="soft">{part.laid.flat_mm2:.0f} mm² stand on the plate, '
+        f'<span class="soft">{_footing(part)}, '
         f"{part.laid.overhang_mm2 / 100:.0f} cm² overhang</span></p>"
     )
     return _figure(f"Part {part.number} of {len(split.parts)}", picture, [], below)
+
+
+def _footing(part: Finished) -> str:
+    """Return in words what a part stands on."""
+    flat = part.laid.flat_mm2
+    if flat >= SOUND_FLAT_MM2:
+        return f"{flat:.0f} mm² stand on the plate"
+    stands = f"only {flat:.0f} mm² stand" if flat >= 1 else "only points stand"
+    return f"{stands} on the plate: print it with a brim and supports"
 
 
 def _plates(split: Split) -> str:
