@@ -12,7 +12,7 @@ import numpy as np
 from ..arrays import BoolArray, FloatArray, IntArray
 from ..errors import InputError
 from ..pose import Pose
-from .boxfit import ROUND_MM, Turn, extents_in, on_plate
+from .boxfit import ROUND_MM, Turn, extents_in, on_plate, reaching
 from .solid import raw_mesh
 from .split_cell import Plane, hull_points
 
@@ -26,6 +26,7 @@ SPACING_MM = 5.0
 SIDES, MORE_SIDES = 12, 250  # sides of the hull that are tried, and smaller ones where none of those fits
 # A side of the hull as wide as this between the points that touch stands sure; common practice, no source.
 SURE_SIDE_MM2 = 1000.0
+MOST_SIDES = 20_000
 BLOCK = 4_000_000  # directions times triangles that are judged at once
 
 
@@ -72,16 +73,21 @@ def lay(solid: Any, planes: Sequence[tuple[Plane, int]], turn: Turn, room: Float
     """
     vertices, triangles = raw_mesh(solid)
     hull = hull_points(solid)
-    down, rest = _downs(solid, planes, float(room[2]))
     surface = _Surface(vertices, triangles, hull)
-    for tried, sides in ((down, np.zeros(len(down))), rest):
-        flat, leaning, height, cost = surface.judged(tried, sides)
-        for i in np.argsort(cost, kind="stable"):
-            if height[i] > room[2] + ROUND_MM:
-                continue
-            rotation = on_plate(tried[i], hull, room)
-            if rotation is not None:
-                return _laid(rotation, hull, float(flat[i]), float(leaning[i]))
+    sides = _Sides.of(solid)
+    wide, _ = sides.largest(SIDES)
+    down = [-side * np.asarray(plane.normal) for plane, side in planes]
+    down += [*wide, *(sign * axis for axis in np.eye(3) for sign in (-1.0, 1.0))]
+    kept: list[FloatArray] = []
+    for one in down:
+        if all(one @ other < 1 - 1e-9 for other in kept):
+            kept.append(np.asarray(one, float))
+    found = surface.best(np.array(kept), np.zeros(len(kept)), room)
+    if found is None:
+        low = sides.no_higher(float(room[2]), reaching(hull))
+        found = surface.best(*low.largest(MORE_SIDES), room)
+    if found is not None:
+        return found
     if (extents_in(turn.rotation[None], hull)[0] > room + 2 * ROUND_MM).any():
         raise InputError("a part fits the printer in no orientation", remedy="plan with a larger volume")
     flat, leaning, *_ = surface.judged(-turn.rotation[2:], np.zeros(1))
@@ -96,6 +102,17 @@ class _Surface:
         corners = vertices[triangles]
         self.vectors = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
         self.areas = np.linalg.norm(self.vectors, axis=1)
+
+    def best(self, down: FloatArray, sides: FloatArray, room: FloatArray) -> Laid | None:
+        """Return how the part lies on the best of some directions (k, 3); None where it fits on none of them."""
+        flat, leaning, height, cost = self.judged(down, sides)
+        for i in np.argsort(cost, kind="stable"):
+            if height[i] > room[2] + ROUND_MM:
+                continue
+            rotation = on_plate(down[i], self.hull, room)
+            if rotation is not None:
+                return _laid(rotation, self.hull, float(flat[i]), float(leaning[i]))
+        return None
 
     def judged(self, down: FloatArray, sides: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """Return for directions (k, 3) what lies flat on the plate, what overhangs, the height and the cost, (k,) each.
@@ -121,39 +138,43 @@ class _Surface:
         return flat, leaning, height, 2.0 * leaning / total + 0.3 * height / size + 0.6 * unsound - 0.2 * flat / total
 
 
-def _downs(
-    solid: Any, planes: Sequence[tuple[Plane, int]], highest: float
-) -> tuple[FloatArray, tuple[FloatArray, FloatArray]]:
-    """Return the directions that may point to the plate, (k, 3); then smaller sides of the hull, and their areas."""
-    vertices, triangles = raw_mesh(solid.hull())
-    corners = vertices[triangles]
-    vectors = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    areas = np.linalg.norm(vectors, axis=1)
-    normals = vectors / np.maximum(areas, 1e-12)[:, None]
-    found = [-side * np.asarray(plane.normal) for plane, side in planes]
-    # The largest sides of the hull: faces within a degree or so of the largest count with it.
-    left = areas.copy()
-    more, sides = [], []
-    for count in range(SIDES + MORE_SIDES):
-        if count == SIDES:  # from here on only what is low enough
-            low = np.ptp(vertices @ normals.T, axis=0) <= highest + ROUND_MM
-            left[~low] = 0.0
-        i = int(np.argmax(left))
-        if left[i] <= 0:
-            break
-        near = (normals @ normals[i] > 0.9998) & (left > 0)
-        if count < SIDES:
-            found.append(normals[i])
-        else:
-            more.append(normals[i])
-            sides.append(float(left[near].sum()))
-        left[near] = 0.0
-    found += [sign * axis for axis in np.eye(3) for sign in (-1.0, 1.0)]
-    kept: list[FloatArray] = []
-    for one in found:
-        if all(one @ other < 1 - 1e-9 for other in kept):
-            kept.append(np.asarray(one, float))
-    return np.array(kept), (np.reshape(more, (-1, 3)), np.array(sides))
+@dataclass(frozen=True, eq=False)
+class _Sides:
+    """The sides of a hull: outward normals (k, 3) and areas (k,)."""
+
+    normals: FloatArray
+    areas: FloatArray
+
+    @classmethod
+    def of(cls, solid: Any) -> _Sides:
+        """Return a solid's, the widest of them where there are very many."""
+        vertices, triangles = raw_mesh(solid.hull())
+        corners = vertices[triangles]
+        vectors = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        areas = np.linalg.norm(vectors, axis=1)
+        widest = np.argsort(-areas, kind="stable")[:MOST_SIDES]
+        return cls(vectors[widest] / np.maximum(areas[widest], 1e-12)[:, None], areas[widest])
+
+    def no_higher(self, height: float, few: FloatArray) -> _Sides:
+        """Return those on which some points (n, 3) reach no higher."""
+        rows: list[FloatArray] = []
+        for normals in np.array_split(self.normals, 1 + len(self.normals) * len(few) // BLOCK):
+            rows.append(np.ptp(few @ normals.T, axis=0) <= height + ROUND_MM)
+        low = np.concatenate(rows).astype(bool)
+        return _Sides(self.normals[low], self.areas[low])
+
+    def largest(self, count: int) -> tuple[FloatArray, FloatArray]:
+        """Return the normals (k, 3) and areas (k,) of the widest; sides within a degree or so of one count with it."""
+        left = self.areas.copy()
+        normals: list[FloatArray] = []
+        areas: list[float] = []
+        while len(normals) < count and len(left) and left.max() > 0:
+            i = int(np.argmax(left))
+            near = (self.normals @ self.normals[i] > 0.9998) & (left > 0)
+            normals.append(self.normals[i])
+            areas.append(float(left[near].sum()))
+            left[near] = 0.0
+        return np.reshape(normals, (-1, 3)), np.array(areas)
 
 
 def _laid(rotation: FloatArray, hull: FloatArray, flat: float, overhang: float) -> Laid:
