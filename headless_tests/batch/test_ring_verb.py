@@ -68,6 +68,8 @@ def test_planes_rims_printers_and_labels(files, tmp_path):
         (("--plane", "0,0,1,900"), "misses the piece"),
         (("--rim", "900"), "misses the piece"),
         (("--volume", "30x30x30"), "larger than the printer"),
+        (("--volume", "300x300x5"), "8 mm high, larger than the printer"),
+        (("--scale", "0.001"), "check its unit"),
         (("--most", "0"), "not a count"),
     ],
 )

@@ -95,6 +95,7 @@ def test_without_a_wearer_the_opening_and_the_roomiest_level():
     low, high = plan_levels(piece).planes
     assert (low.name, high.name) == ("opening", "widest")
     assert low.offset == pytest.approx(-36, abs=1) and high.offset == pytest.approx(0, abs=1.5)
+    assert [p.name for p in plan_levels(piece, most=1).planes] == ["opening"]
 
 
 def test_the_opening_is_the_narrowest_level_on_the_way_in():

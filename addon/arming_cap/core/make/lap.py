@@ -47,6 +47,10 @@ def lapped(band: Any, volume_mm: tuple[float, float, float], height: float, ring
             segments = [half for s in segments for half in _halves(s, axis, float(middle[axis]), height)]
         if all(fits(s, volume_mm) for s in segments):
             return segments
+    if size[2] > volume_mm[2]:
+        raise InputError(
+            f"ring '{ring}' is {size[2]:.0f} mm high, larger than the printer", source=piece, remedy="give its volume"
+        )
     raise InputError(
         f"ring '{ring}' is {size[0]:.0f} x {size[1]:.0f} mm, and a quarter of it is larger than the printer",
         source=piece,

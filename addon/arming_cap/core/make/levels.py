@@ -33,6 +33,7 @@ from .pinch import Pinch
 
 STEP_MM = 2.0
 MOST = 4
+THIMBLE_MM = 20.0  # nothing smaller is worn
 MOUTHS = 0.5  # what has more mouth than wall is no opening to pass
 # Levels follow a piece so many times longer than wide that leans by more than this. Common practice, no source.
 LONG = 1.4
@@ -108,8 +109,7 @@ def plan_levels(
     height_mm
         Of a band.
     most
-        No more rings than this for the margins in doubt: those that settle most of them, the limiting one and the
-        pinch first.
+        No more rings than this: those that settle most margins in doubt, the limiting one and the pinch first.
     whole
         The parts united, where that is at hand.
 
@@ -129,7 +129,11 @@ def plan_levels(
     held = [(float(z), s.opening) for z, s in zip(heights, sections) if s.opening is not None]
     levels, openings = np.array([z for z, _ in held]), [o for _, o in held]
     if not len(levels):
-        raise InputError("no level section has an inside", source=piece.name, remedy="give the rings' planes")
+        size = float(np.ptp(mesh.bounds, axis=0).max())
+        remedy = (
+            "give the rings' planes" if size > THIMBLE_MM else f"it is {size:.2g} mm at its longest: check its unit"
+        )
+        raise InputError("no level section has an inside", source=piece.name, remedy=remedy)
 
     aims: list[_Aim] = []
     untested: list[str] = []
@@ -150,11 +154,11 @@ def plan_levels(
     limb = {n: z for n, z in named.items() if n in LIMB_LEVELS and levels[0] <= z <= levels[-1]}
     if clearance is None and limb:
         for name, z in limb.items():
-            _beside(planes, RingPlane(name, _as_tuple(axis), z, f"the girth at the {name}"), half)
+            _beside(planes, most, RingPlane(name, _as_tuple(axis), z, f"the girth at the {name}"), half)
     if pinch is None or not pinch.decides:
-        _beside(planes, _opening(axis, levels, openings), half)
+        _beside(planes, most, _opening(axis, levels, openings), half)
     if not (clearance is None and limb) and len(planes) < 2:
-        _beside(planes, _widest(axis, levels, openings, wearer), half)
+        _beside(planes, most, _widest(axis, levels, openings, wearer), half)
     return LevelPlan(tuple(sorted(planes, key=lambda p: p.offset)), tuple(untested))
 
 
@@ -180,15 +184,16 @@ def _as_tuple(v: FloatArray) -> tuple[float, float, float]:
     return x, y, z
 
 
-def _beside(planes: list[RingPlane], one: RingPlane, half: float) -> None:
-    """Add a plane, or its words to one that is already as good as there."""
+def _beside(planes: list[RingPlane], most: int, one: RingPlane, half: float) -> None:
+    """Add a plane while there are fewer than `most`, or its words to one that is already as good as there."""
     for i, other in enumerate(planes):
         if abs(other.offset - one.offset) <= half:
             planes[i] = RingPlane(
                 other.name, other.normal, other.offset, f"{other.proves}; {one.proves}", other.tests, other.follows_rim
             )
             return
-    planes.append(one)
+    if len(planes) < most:
+        planes.append(one)
 
 
 def _opening(axis: FloatArray, levels: FloatArray, openings: Sequence[Opening]) -> RingPlane:
