@@ -157,7 +157,9 @@ def test_a_file_that_is_gone_or_changed_is_said_in_one_line(tmp_path):
     with pytest.raises(InputError, match="not the one that was tried on"):
         read_known(tmp_path / "kerr.toml")
     (tmp_path / "old.ply").unlink()
-    with pytest.raises(InputError, match=r"the known fit 'old.ply' cannot be used: old.ply is gone; put the file back"):
+    with pytest.raises(
+        InputError, match=r"kerr.toml: the known fit 'old.ply' cannot be used: old.ply is gone; put the file back"
+    ):
         read_known(tmp_path / "kerr.toml")
     card = read_card(tmp_path / "kerr.toml")
     usable, said = fits_of(card)

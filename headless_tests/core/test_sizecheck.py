@@ -70,6 +70,11 @@ def test_where_no_scale_fits_the_verdict_fails_in_one_line():
     assert report.size is None
 
 
+def test_more_room_than_is_measured_is_said_to_be_asked_for():
+    report = check_fit(shell(), Wearer("Ball", ball().form, {"default": 150.0}), SIZE)
+    assert report.verdicts[0].status is Status.FAIL and "150 mm of room are asked for" in report.verdicts[0].why
+
+
 def test_the_size_asks_for_the_passage_too():
     # A bowl about a ball of 60, its mouth √(80² - 60²) = 52.9 wide: the margins ask for 75 %, the mouth for 113.4 %
     bowl = Piece("bowl", (Part("bowl", shapes.dome(80, 84, -60, 48, 16)),))

@@ -93,8 +93,8 @@ def read_known(path: Path | str, units: str | None = None, progress: Progress = 
 def _stand_in(card: Card, path: Path, best: KnownFit, more: float, progress: Progress) -> ReadWearer:
     """Return the hollow of a print that fits, asking for as much more room as was felt to lack."""
     progress(0.0, f"The hollow of {best.piece}")
-    one = tried_on(best, path.parent)
     try:
+        one = tried_on(best, path.parent)
         form, remarks = hollow_of(one.piece.scaled(best.scale))
     except InputError as error:
         raise InputError(error.what, source=str(path), remedy=error.remedy) from None

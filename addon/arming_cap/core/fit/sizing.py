@@ -32,7 +32,7 @@ from ..verdict import Place
 from ..wearer.form import Wearer
 from ..wearer.regions import in_words
 from .causes import Causes, causes_of_spread
-from .clearance import Clearance
+from .clearance import NEAR_MM, Clearance
 from .largest import largest_scale
 from .scales import HIGHEST, LOWEST, SCALE_TOLERANCE, Hull, turns
 from .seats import Seats, growth, places_of, touch
@@ -278,6 +278,13 @@ def _smallest(
 
 def _confirmed(seats: Seats, scale: float) -> tuple[float, Clearance]:
     """Return the scale and its clearance in full, a touch larger where the full measurement finds less room."""
+    if (least := float(np.min(seats.need))) >= NEAR_MM:
+        raise InputError(
+            f"{least:g} mm of room are asked for everywhere, which would take a scale of {100 * scale:.0f} %; "
+            f"standoffs are told up to {NEAR_MM:.0f} mm",
+            source=seats.piece.name,
+            remedy="ask for less room",
+        )
     for last in (False, False, True):
         found = seats.measured(scale)
         need = dict(zip(seats.wearer.form.region_names, seats.need))
