@@ -219,7 +219,8 @@ def _walls(piece: Piece, scale: float, limit_mm: float, pose: Pose, progress: Pr
     thin = found.least_mm < limit_mm
     why = f"the thinnest wall at {per_cent(scale)}; half of the skin has {found.median_mm:.1f} mm or more"
     if thin:
-        why += f"; {found.thin_mm2 / 100:.1f} cm² of skin are thinner than {limit_mm:g} mm"
+        area = f"{found.thin_mm2 / 100:.1f} cm²" if found.thin_mm2 >= 5 else "less than 0.1 cm²"
+        why += f"; {area} of skin is thinner than {limit_mm:g} mm"
     return Verdict(
         "walls",
         Status.MARGINAL if thin else Status.PASS,
