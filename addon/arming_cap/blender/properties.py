@@ -36,11 +36,11 @@ JOINTS = (
 WEIGHTS = {
     "front": ("Seam in Front", "For each 100 mm of seam that is seen from the front", 0.25),
     "shown": ("Seam on Show", "For each 1000 mm of seam on any outer surface", 0.12),
-    "square": ("Along the Wall", "For a cut that lies along the wall; a square one costs nothing", 0.3),
-    "joints": ("No Room for Joints", "For a cut without room for joints anywhere along it", 0.35),
+    "square": ("Along Wall", "For a cut that lies along the wall; a square one costs nothing", 0.3),
+    "joints": ("No Joints", "For a cut without room for joints anywhere along it", 0.35),
     "sliver": ("Sliver", "For a part that is thinner than the smallest size, or next to nothing", 0.5),
     "symmetry": ("Not Alike", "For a cut whose mirror image is no cut, on a piece that is alike left and right", 0.6),
-    "stand": ("No Flat to Stand On", "For a part that fits the printer askew only", 0.2),
+    "stand": ("No Flat", "For a part that fits the printer askew only", 0.2),
     "even": ("Uneven", "For a cut that takes next to nothing off; one that halves costs nothing", 0.1),
 }
 """What a plan is judged by, each counted in parts: 1 is as bad as one part more."""
@@ -184,7 +184,7 @@ class ARMINGCAP_PG_card(PropertyGroup):
         trouble: StringProperty(name="Trouble", description="What is wrong with the readings", options={"HIDDEN"})
 
 
-def _printer_length(name: str, description: str, default: float, low: float, high: float) -> Any:
+def _printer_length(name: str, description: str, default: float, low: float, high: float, precision: int = 1) -> Any:
     return FloatProperty(
         name=name,
         description=description,
@@ -192,7 +192,7 @@ def _printer_length(name: str, description: str, default: float, low: float, hig
         default=default,
         min=low,
         max=high,
-        precision=1,
+        precision=precision,
     )
 
 
@@ -221,13 +221,13 @@ class ARMINGCAP_PG_printer(PropertyGroup):
         volume_height_mm: _printer_length("Height", "Height that the printer can print", 250.0, 20.0, 2000.0)
         margin_mm: _printer_length("Margin", "Kept free round the edge of the plate, for a brim", 0.0, 0.0, 100.0)
         joint: EnumProperty(name="Joints", description="What holds the parts in place", items=JOINTS, default="pin")
-        joint_wide_mm: _printer_length("Joint Width", "Diameter of the pin, dowel or magnet", 1.75, 0.5, 30.0)
-        joint_play_mm: _printer_length("Play", "By how much a hole is wider than what goes in", 0.2, 0.0, 2.0)
+        joint_wide_mm: _printer_length("Joint Width", "Diameter of the pin, dowel or magnet", 1.75, 0.5, 30.0, 2)
+        joint_play_mm: _printer_length("Play", "By how much a hole is wider than what goes in", 0.2, 0.0, 2.0, 2)
         joint_deep_mm: _printer_length("Joint Depth", "Depth of a hole on each side of the cut", 6.0, 1.0, 50.0)
-        glue_mm: _printer_length("Gap for Glue", "Room between two cut faces; half is taken off each", 0.0, 0.0, 2.0)
+        glue_mm: _printer_length("Gap for Glue", "Room between two cut faces; half is taken off each", 0.0, 0.0, 2.0, 2)
         smallest_mm: _printer_length("Smallest Part", "Least thickness of a part, laid any way", 15.0, 0.0, 200.0)
         close_mm: _printer_length(
-            "Close Holes Up To", "Length of the longest rim of a hole in the mesh that is closed", 60.0, 0.0, 5000.0
+            "Close Holes", "Holes in the mesh are closed where their rim is no longer than this", 60.0, 0.0, 5000.0
         )
         shrinkage: FloatVectorProperty(
             name="Shrinkage",
