@@ -75,7 +75,7 @@ def steps(found: Mapping[str, Any], count: int = 5) -> list[tuple[float, float]]
         return []
     scales, chances = (np.array(row) for row in zip(*curve))
     ends = [float(scales[min(int(np.searchsorted(chances, p)), len(scales) - 1)]) for p in (0.05, 0.95)]
-    return [(float(s), float(np.interp(s, scales, chances))) for s in np.linspace(*ends, count)]
+    return [(float(s), float(np.interp(s, scales, chances))) for s in np.linspace(ends[0], ends[1], count)]
 
 
 def foam(found: Mapping[str, Any]) -> list[tuple[str, str]]:
