@@ -187,3 +187,25 @@ def test_the_kinds_of_joint(tmp_path, kind, files):
     else:
         assert all(abs(np.dot(j["along"], j["axis"])) < 1e-6 for j in found["joints"])
         assert "on part" in page
+
+
+def test_a_dirty_mesh_is_told_in_one_line_or_mended_and_told(tmp_path):
+    shell = shapes.dome(100, 105, -50, 48, 24)
+    write_mesh(tmp_path / "metres.stl", shell.scaled(0.001))
+    write_mesh(tmp_path / "sheet.stl", shapes.revolved([(80, 0), (80, 300)], 48))
+    write_mesh(tmp_path / "lid.stl", shapes.revolved([(0, 0), (80, 0), (80, 300)], 48))
+    size = ("--volume", "220x220x250", "--out", tmp_path / "out")
+    for name, words in (
+        ("metres.stl", "check the unit"),
+        ("sheet.stl", "a sheet without thickness, or torn; 96 open edges, the first at 79.7, 5.2, 0.0 mm, in 2 rims"),
+        ("lid.stl", "in 1 rim of 502 mm; close it, or give it a thickness, or have what lies open closed: --close 503"),
+        ("nothing.stl", "no such file"),
+    ):
+        code, out, err = call("split", tmp_path / name, *size)
+        assert code == 2 and out == "" and len(err.strip().splitlines()) <= 2 and words in err, err
+    assert not (tmp_path / "out").exists()
+    found = document("split", tmp_path / "lid.stl", *size, "--close", "503", "--no-joints")["result"]
+    assert any("longest rim 502 mm" in r for r in found["remarks"])
+    n = 48
+    prism = n / 2 * np.sin(2 * np.pi / n) * 80**2 * 300
+    assert sum(p["volume_mm3"] for p in found["parts"]) == pytest.approx(prism, rel=1e-6)

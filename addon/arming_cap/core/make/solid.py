@@ -53,8 +53,8 @@ def solid_of(mesh: TriangleMesh, close_mm: float | None = None) -> tuple[Any, li
             f": a sheet without thickness, or torn; {len(edges)} open edges, the first at {x:.1f}, {y:.1f}, {z:.1f} mm"
         )
         if rims:
-            where += f", in {len(rims)} rims, the longest" if len(rims) > 1 else ", in 1 rim,"
-            where += f" {max(rims):.0f} mm long"
+            where += f", in {len(rims)} rims, the longest of" if len(rims) > 1 else ", in 1 rim of"
+            where += f" {max(rims):.0f} mm"
             if close_mm is not None and len(rims) and max(rims) > close_mm:
                 remedy += f", or have what lies open closed: --close {np.ceil(max(rims)):.0f}"
     raise InputError(f"is no solid{where}", source=mesh.name, remedy=remedy, at=at)

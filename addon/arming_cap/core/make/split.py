@@ -17,6 +17,7 @@ import numpy as np
 
 from ..arrays import FloatArray
 from ..errors import InputError
+from ..formats import THIMBLE_MM
 from ..mesh import TriangleMesh
 from ..progress import Progress, part_of, silent
 from .boxfit import extents_in, frames, grid_count, reaching, turn_to_fit
@@ -89,11 +90,13 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
     thin, where = thin_share(piece.solid, options.line_mm)
     if thin > THIN_SHARE and not options.thin:
         x, y, z = where
+        size = float(np.ptp(box_of(piece.solid), axis=0).max())
+        tiny = f"; it is {size:.3g} mm large: check the unit it was read in" if size < THIMBLE_MM else ""
         raise InputError(
             f"{100 * thin:.0f} % of its wall is thinner than a line of {options.line_mm:g} mm, as at "
             f"{x:.1f}, {y:.1f}, {z:.1f} mm",
             source=piece.name,
-            remedy="thicken it, or ask to split it all the same",
+            remedy=f"thicken it, or ask to split it all the same (--thin){tiny}",
         )
     hull = hull_points(piece.solid)
     if turn_to_fit(hull, room, 1.0).fits and not options.limits.locked:
