@@ -29,6 +29,7 @@ from .split_model import UNSHRUNK, CutPart, Shrinkage
 MENDS_MM = (1e-5, 1e-4, 1e-3, 1e-2)
 GRID_DIGITS = 6
 SEVENTH_DIGIT = 2.5e-7
+PRIMES = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], np.uint64)
 # Rounding to the files' precision may change a part's volume by this share; that many places are tried to keep it.
 VOLUME_SHARE, SHIFTS = 3e-7, 12
 UNSCALED = np.ones(3)
@@ -195,7 +196,9 @@ def _drawn_apart(mesh: TriangleMesh) -> TriangleMesh:
     for axis in (0, 1, 2, 0, 1, 2):
         vertices = mesh.vertices.copy()
         for grid in (vertices / near, vertices / near + 0.5):
-            _, first = np.unique(np.round(grid), axis=0, return_index=True)
+            # One number for each place, multiplied out with overflow: two that are alike by chance cost nothing.
+            keys = (np.round(grid).astype(np.int64).view(np.uint64) * PRIMES).sum(axis=1, dtype=np.uint64)
+            _, first = np.unique(keys, return_index=True)
             later = np.setdiff1d(np.arange(len(vertices)), first)
             vertices[later, axis] += 3 * near
         if np.array_equal(vertices, mesh.vertices):

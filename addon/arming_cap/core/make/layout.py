@@ -23,7 +23,8 @@ SOUND_FLAT_MM2 = 150.0
 FLAT_MM = 0.05
 FLAT_COS = np.cos(np.radians(1.0))
 SPACING_MM = 5.0
-SIDES, MORE_SIDES = 12, 250  # sides of the hull that are tried, and smaller ones where none of those fits
+# Sides of the hull that are tried; smaller ones where none of those fits; and how many that fit are judged.
+SIDES, MORE_SIDES, LIKELY_SIDES = 12, 250, 24
 # A side of the hull as wide as this between the points that touch stands sure; common practice, no source.
 SURE_SIDE_MM2 = 1000.0
 MOST_SIDES = 20_000
@@ -84,8 +85,9 @@ def lay(solid: Any, planes: Sequence[tuple[Plane, int]], turn: Turn, room: Float
             kept.append(np.asarray(one, float))
     found = surface.best(np.array(kept), np.zeros(len(kept)), room)
     if found is None:
-        low = sides.no_higher(float(room[2]), reaching(hull))
-        found = surface.best(*low.largest(MORE_SIDES), room)
+        normals, areas = sides.no_higher(float(room[2]), surface.few).largest(MORE_SIDES)
+        likely = [i for i in range(len(areas)) if on_plate(normals[i], surface.few, room) is not None][:LIKELY_SIDES]
+        found = surface.best(normals[likely], areas[likely], room)
     if found is not None:
         return found
     if (extents_in(turn.rotation[None], hull)[0] > room + 2 * ROUND_MM).any():
@@ -98,7 +100,7 @@ class _Surface:
     """What a direction to the plate is judged by."""
 
     def __init__(self, vertices: FloatArray, triangles: IntArray, hull: FloatArray) -> None:
-        self.vertices, self.triangles, self.hull = vertices, triangles, hull
+        self.vertices, self.triangles, self.hull, self.few = vertices, triangles, hull, reaching(hull)
         corners = vertices[triangles]
         self.vectors = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
         self.areas = np.linalg.norm(self.vectors, axis=1)
@@ -108,6 +110,9 @@ class _Surface:
         flat, leaning, height, cost = self.judged(down, sides)
         for i in np.argsort(cost, kind="stable"):
             if height[i] > room[2] + ROUND_MM:
+                continue
+            # What fits by all its corners fits by those that reach furthest, and that is asked a hundred times faster.
+            if on_plate(down[i], self.few, room) is None:
                 continue
             rotation = on_plate(down[i], self.hull, room)
             if rotation is not None:
