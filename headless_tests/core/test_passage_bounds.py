@@ -10,12 +10,13 @@ import shapes
 
 from arming_cap.core.fit.bow import bowed
 from arming_cap.core.fit.cells import Freedoms, WidestWay, weighed
-from arming_cap.core.fit.donning import Search, find_passage, take_off
+from arming_cap.core.fit.donning import find_passage, take_off
 from arming_cap.core.fit.forest import Forest
 from arming_cap.core.fit.lift import seated, straight_lift
 from arming_cap.core.fit.margins import Margins
 from arming_cap.core.fit.mending import mends
 from arming_cap.core.fit.motion import moved, placement_of, pose_of
+from arming_cap.core.fit.ways import Search
 from arming_cap.core.piece import Hinge, Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.verdict import Status

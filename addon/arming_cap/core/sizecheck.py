@@ -10,10 +10,11 @@ import numpy as np
 
 from .errors import InputError
 from .fit.causes import Causes
-from .fit.donning import QUICK_CELLS, Search, find_passage
+from .fit.donning import find_passage
 from .fit.padding import padding
 from .fit.seating import seat as find_seat
 from .fit.sizing import Sizing, size
+from .fit.ways import Search
 from .job import Limits
 from .piece import Piece
 from .pose import Pose
@@ -156,7 +157,7 @@ def _passage(
 ) -> float | None:
     """Return the smallest scale, not below the margins' own, at which a way on is found; None up to `LARGEST_SCALE`."""
     passing = flattened(wearer, limits.padding_gives_mm)
-    quick = Search(decide_only=True, most_cells=QUICK_CELLS)
+    quick = Search(decide_only=True, most_cells=0)
 
     def goes_on(scale: float) -> bool:
         progress(0.5, f"{piece.name} on {wearer.name}: a way on at {per_cent(scale)}")

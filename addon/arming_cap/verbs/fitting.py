@@ -120,8 +120,9 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 def don(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Find out whether the piece can be put on, as a whole or with parts off."""
-    from ..core.fit.donning import Search, smallest_scale, take_off
+    from ..core.fit.donning import smallest_scale, take_off
     from ..core.fit.mending import mends
+    from ..core.fit.ways import Search
 
     if options.springs < 0 or not 0 <= options.neck_bend <= 60:
         raise InputError("--springs counts from 0 mm, --neck-bend from 0 to 60 degrees", remedy="give no sign")

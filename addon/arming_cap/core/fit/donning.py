@@ -23,45 +23,11 @@ from ..tolerances import TOLERANCES
 from ..verdict import Status
 from ..wearer.form import Wearer
 from .bow import bowed
-from .cells import CELL_MM, Freedoms, WidestWay
-from .forest import Forest
-from .lift import Scene, meeting, seated, straight_chain, way_out
-from .margins import Margins
-from .motion import LOOKS, Least, least_along, moved, polished, pose_of
-from .widen import narrowest, widened
+from .lift import meeting, seated
+from .motion import least_along, moved, pose_of
+from .ways import FINE, Found, Search, find_way
 
-POLISHES = 6
 BENDS = (0.5, 1.0, -1.0)  # shares of the neck's range that are tried
-FINE = 2 * TOLERANCES.standoff_mm
-QUICK_CELLS = 2500  # for one of a dozen scales; what stays undecided counts as not passing
-
-
-@dataclass(frozen=True)
-class Search:
-    """How a passage is looked for.
-
-    Attributes
-    ----------
-    pitch_deg
-        How far the piece is tilted either way.
-    tolerance_mm
-        How closely the pinch is to be known.
-    most_cells
-        Where to stop and give the bounds found.
-    decide_only
-        Whether to stop as soon as it is known on which side of 0 the pinch lies.
-    neck_bend_deg
-        How far the head may bow on its neck, either way, where the piece does not pass otherwise; 0 for a rigid form.
-    springs_mm
-        How far a slit may spring open on the way, each side giving way by half: the user's number, not a simulation.
-    """
-
-    pitch_deg: float = 75.0
-    tolerance_mm: float = 0.3
-    most_cells: int = 12_000
-    decide_only: bool = False
-    springs_mm: float = 0.0
-    neck_bend_deg: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,7 +111,11 @@ class Passage:
 
 
 def find_passage(
-    piece: Piece, wearer: Wearer, seat: Pose, options: Search = Search(), progress: Progress = silent
+    piece: Piece,
+    wearer: Wearer,
+    seat: Pose,
+    options: Search = Search(),  # noqa: B008  frozen
+    progress: Progress = silent,
 ) -> Passage:
     """Return the widest way off the body and back.
 
@@ -165,7 +135,7 @@ def find_passage(
     InputError
         If the piece has no triangles.
     """
-    found = _answer(_found(seated(piece, wearer, seat), options, progress), seat, options)
+    found = _answer(find_way(seated(piece, wearer, seat), options, progress), seat, options)
     if options.neck_bend_deg and not found.passes:
         found = _bowing(piece, wearer, seat, options, progress, found)
     progress(1.0, f"passage: pinch {found.pinch_mm:.1f} mm")
@@ -177,7 +147,7 @@ def _bowing(piece: Piece, wearer: Wearer, seat: Pose, options: Search, progress:
     for share in BENDS:
         bend = share * options.neck_bend_deg
         bent = replace(wearer, form=bowed(wearer.form, bend))
-        one = _answer(_found(seated(piece, bent, seat), options, progress), seat, options)
+        one = _answer(find_way(seated(piece, bent, seat), options, progress), seat, options)
         for part in (1 / 3, 2 / 3):  # raising the head again, the piece on it
             scene = seated(piece, replace(wearer, form=bowed(wearer.form, part * bend)), seat)
             rest = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, FINE)
@@ -192,123 +162,7 @@ def _bowing(piece: Piece, wearer: Wearer, seat: Pose, options: Search, progress:
     return found
 
 
-@dataclass(frozen=True, eq=False)
-class _Found:
-    """What a search came to: the widest chain (k, 6), its least margin, and the bound on others."""
-
-    scene: Scene
-    chain: FloatArray
-    least: Least
-    bound: float
-    at_seat: Least
-    out: FloatArray
-    cells: int
-
-
-def _found(scene: Scene, options: Search, progress: Progress, known: FloatArray | None = None) -> _Found:
-    """Search; `known` is a chain (k, 6) that is likely to be wide."""
-    tight = FINE
-    at_seat = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, FINE)
-    allowances = scene.allowances - options.springs_mm / 2
-    margins = Margins(scene.field, allowances)
-    about = (scene.field, allowances, tight)
-    out = way_out(scene)
-    line = straight_chain(out, scene.travel(out))
-    straight = least_along(scene.cover, scene.pivot, line, *about, at_seat)
-    progress(0.1, f"passage: pinch between {straight.margin_mm:.1f} and {at_seat.margin_mm:.1f} mm")
-    chain, least, bound, cells = line, straight, at_seat.margin_mm, 0
-    enough = options.decide_only and (straight.floor_mm >= 0 or at_seat.margin_mm < 0)
-    if not enough and straight.margin_mm < at_seat.margin_mm - options.tolerance_mm:
-        forest = Forest.of(scene.cover)
-        band = _Band(forest, scene, margins, at_seat.margin_mm, progress)
-        width = straight.margin_mm
-        if known is not None:
-            known, found = band.widest(_to_the_end(known, out, line), 1)
-            if found > width:
-                chain, width = known, found
-        if not (options.decide_only and width > tight):
-            chain, width, bound, cells = _searched(band, chain, width, line, out, options, progress)
-        if chain is not line:
-            chain, _ = band.widest(chain, 1 if options.decide_only else POLISHES)
-            least = least_along(scene.cover, scene.pivot, chain, *about, at_seat)
-            if straight.margin_mm >= least.margin_mm - options.tolerance_mm:
-                chain, least = line, straight
-    if least.floor_mm < least.margin_mm - 2 * tight and least.triangle >= 0:
-        least = polished(least, scene.cover, scene.pivot, chain, *about)
-    if least.floor_mm < 0 <= least.margin_mm:  # the verdict hangs on it: look longer
-        sure = least_along(scene.cover, scene.pivot, chain, *about, least, 8 * LOOKS, enough=0.0)
-        least = replace(least, floor_mm=sure.floor_mm) if sure.margin_mm >= least.margin_mm else sure
-    return _Found(scene, chain, least, max(bound, least.margin_mm), at_seat, out, cells)
-
-
-@dataclass(frozen=True, eq=False)
-class _Band:
-    """What widening a chain needs."""
-
-    forest: Forest
-    scene: Scene
-    margins: Margins
-    until: float
-    progress: Progress
-
-    def width(self, chain: FloatArray) -> float:
-        """Return about how narrow a chain is, mm."""
-        return narrowest(chain, self.forest, self.scene.pivot, self.scene.reach, self.margins)
-
-    def widest(self, chain: FloatArray, times: int) -> tuple[FloatArray, float]:
-        """Return a chain widened up to so many times, as long as that helps, and its width."""
-        best = self.width(chain)
-        for _ in range(times):
-            again = widened(
-                chain, self.forest, self.scene.pivot, self.scene.reach, self.margins, self.progress, until=self.until
-            )
-            found = self.width(again)
-            if found < best + 0.05:
-                break
-            chain, best = again, found
-        return chain, best
-
-
-def _searched(
-    band: _Band,
-    chain: FloatArray,
-    width: float,
-    line: FloatArray,
-    out: FloatArray,
-    options: Search,
-    progress: Progress,
-) -> tuple[FloatArray, float, float, int]:
-    """Return the widest chain found through cells, its width, a bound on all others, and the number of cells."""
-    scene, bound = band.scene, band.until
-    freedoms = _freedoms(scene, out, options)
-    search = WidestWay(
-        band.forest, freedoms, band.margins, scene.travel(out), bound, options.tolerance_mm / 2, options.most_cells
-    )
-    looked, limit = 0, options.most_cells
-    while True:
-        wanted = max(width, 0.0) if options.decide_only else width + search.enough(width)
-        most, accepted = search.bound(wanted, progress)
-        bound = min(bound, most)
-        way = search.way(accepted)
-        told = f"passage: pinch between {width:.1f} and {max(bound, width):.1f} mm"
-        progress(0.1 + 0.8 * min(1.0, search.made / options.most_cells), told)
-        if most < wanted or not way:
-            break
-        if search.made > 1.3 * looked:
-            looked = search.made
-            six, found = band.widest(_to_the_end(freedoms.placements(search.chain(way)), out, line), 1)
-            if found > width:
-                chain, width = six, found
-        if bound < 0 or width > options.tolerance_mm / 2:  # the sign is known: the rest is worth less
-            if options.decide_only:
-                break
-            limit = min(limit, int(1.5 * search.made) + 1500)
-        if search.made > limit or not search.look_along(accepted, wanted):
-            break
-    return chain, width, bound, search.made
-
-
-def _answer(found: _Found, seat: Pose, options: Search) -> Passage:
+def _answer(found: Found, seat: Pose, options: Search) -> Passage:
     scene, chain, least, bound = found.scene, found.chain, found.least, found.bound
     low = min(int(least.when), len(chain) - 2)
     share = least.when - low
@@ -322,7 +176,9 @@ def _answer(found: _Found, seat: Pose, options: Search) -> Passage:
     else:
         verdict = Status.MARGINAL
     freedoms: tuple[str, ...] = ("fore-aft", "up", f"pitch within {options.pitch_deg:g} degrees either way")
-    if found.cells:
+    if found.planes > 1:
+        freedoms += (f"side, up, roll within {options.pitch_deg:g} degrees either way (without a bound)",)
+    if found.planes:
         freedoms += ("the way found widened in side, roll and yaw too",)
     if options.springs_mm:
         freedoms += (f"each side of a slit gives {options.springs_mm / 2:g} mm on the way, as stated",)
@@ -345,35 +201,12 @@ def _answer(found: _Found, seat: Pose, options: Search) -> Passage:
     )
 
 
-def _to_the_end(chain: FloatArray, out: FloatArray, line: FloatArray) -> FloatArray:
-    """Return a chain (k, 6) with a straight run added until it is as far out as a straight lift ends."""
-    rest = float(line[-1, :3] @ out - chain[-1, :3] @ out)
-    if rest <= 0:
-        return chain
-    return np.concatenate([chain, [chain[-1] + np.concatenate([out * rest, np.zeros(3)])]])
-
-
-def _freedoms(scene: Scene, out: FloatArray, options: Search) -> Freedoms:
-    """Return the two translations and the turn that are searched: in the plane of the way out and fore-aft."""
-    side = np.array([1.0, 0.0, 0.0]) - out * out[0]
-    if np.linalg.norm(side) < 0.5:
-        side = np.array([0.0, 1.0, 0.0]) - out * out[1]
-    axis = side / np.linalg.norm(side)
-    across = np.cross(axis, out)
-    far = scene.travel(out)
-    turn = CELL_MM / scene.reach
-    turns = 2 * int(np.ceil(np.radians(options.pitch_deg) / turn))
-    turn = 2 * np.radians(options.pitch_deg) / turns
-    wide = 2 * int(np.ceil(scene.reach / CELL_MM))
-    below = 2
-    count = np.array([wide, int(np.ceil(far / CELL_MM)) + 1 + below, turns])
-    size = np.array([CELL_MM, CELL_MM, turn])
-    low = np.array([-wide / 2 * CELL_MM, -below * CELL_MM, -turns / 2 * turn])
-    return Freedoms(across, out, axis, scene.pivot, low, count, size)
-
-
 def take_off(
-    piece: Piece, wearer: Wearer, seat: Pose, options: Search = Search(), progress: Progress = silent
+    piece: Piece,
+    wearer: Wearer,
+    seat: Pose,
+    options: Search = Search(),  # noqa: B008  frozen
+    progress: Progress = silent,
 ) -> tuple[tuple[str, ...] | None, dict[tuple[str, ...], Passage]]:
     """Return the smallest set of removable parts to take off, and the passage for every set that was tried.
 
@@ -396,7 +229,7 @@ def smallest_scale(
     piece: Piece,
     wearer: Wearer,
     seat_of: Callable[[Piece], Pose],
-    options: Search = Search(),
+    options: Search = Search(),  # noqa: B008  frozen
     progress: Progress = silent,
     span: tuple[float, float] = (0.5, 2.0),
     within: float = 0.0025,
@@ -407,7 +240,7 @@ def smallest_scale(
     it; for a scale smaller by `within` (a share) none was found. `seat_of` gives the worn pose of a scaled piece;
     for positions as filed it returns ``Pose()``.
     """
-    quick = replace(options, decide_only=True, most_cells=min(options.most_cells, QUICK_CELLS))
+    quick = replace(options, decide_only=True, most_cells=0)
     chain: FloatArray | None = None
 
     def tried(scale: float) -> float:
@@ -415,7 +248,7 @@ def smallest_scale(
         nonlocal chain
         progress(0.5, f"passage: at {100 * scale:.1f} %")
         scaled = piece.scaled(scale)
-        found = _found(seated(scaled, wearer, seat_of(scaled)), quick, progress, chain)
+        found = find_way(seated(scaled, wearer, seat_of(scaled)), quick, progress, chain)
         if found.least.margin_mm >= 0 or chain is None:
             chain = found.chain
         return found.least.margin_mm

@@ -18,7 +18,7 @@ import numpy as np
 
 from ..arrays import FloatArray, IntArray
 from ..mesh import TriangleMesh
-from ..wearer.field import ExactDistance, Field
+from ..wearer.field import ExactDistance, Field, Float32
 
 CHUNK = 8192  # points per gather: the temporaries stay in the second-level cache
 NEAR_MM = 8.0  # cell of the grid that says which allowance a point is likely to meet
@@ -92,6 +92,17 @@ class Margins:
         """Return margins (n,) by the grid: good enough to choose points by."""
         return self.field.standoff(points) - self._rough_allowance(points)
 
+    def rough_at(self, u: Float32) -> FloatArray | Float32:
+        """Return margins (n,) by the grid at points (3, n) in spacings of the fine grid from its first node."""
+        grid, coarse = self.field.fine, self.field.coarse
+        value, outside = grid.values(u)
+        if outside is not None and coarse is not None:
+            points = grid.origin + grid.spacing * u[:, outside].T
+            value[outside] = self.field.standoff(points)
+        if len(self.levels) == 1:
+            return value - np.float32(self.levels[0])
+        return value - self._rough_allowance(grid.origin + grid.spacing * u.T)
+
     def rough_planes(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return margins (n,) by the grid and their gradients (n, 3)."""
         grid = self.field.fine
@@ -107,13 +118,6 @@ class Margins:
                 value[beyond] = self.field.standoff(points[beyond])
                 slope[beyond] = self.field.gradient(points[beyond])
         return value - self._rough_allowance(points), slope
-
-    def planes(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return margins (n,) and their gradients (n, 3), exact."""
-        margin, distance, closest = self.exact(points)
-        away = points - closest
-        length = np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
-        return margin, away / length * np.where(distance < 0, -1.0, 1.0)[:, None]
 
     def _rough_allowance(self, points: FloatArray) -> FloatArray | float:
         if len(self.levels) == 1:

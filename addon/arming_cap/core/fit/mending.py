@@ -15,9 +15,10 @@ from ..pose import Pose
 from ..progress import Progress, part_of, silent
 from ..wearer.form import Wearer
 from .cover import Cover
-from .donning import Passage, Search, find_passage
+from .donning import Passage, find_passage
 from .lift import Scene, seated, straight_lift
 from .motion import moved, placement_of
+from .ways import Search
 
 EARS_FOLD_MM = 20.0  # an ear stands off by 20 to 23 mm in the mean (ANSUR II ear protrusion): folded, next to nothing
 WALL_MM = 6.0  # what is trimmed is trimmed through the wall; helmet walls are 2 to 5 mm, common practice

@@ -1,12 +1,18 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A way made wider: each of its poses gives way to what presses on it, in as many freedoms as are allowed.
 
-The chain is an elastic band. Each placement between its ends steps up the slope of its own least margin, softened
-over the points that are nearly as tight, and across the way only, so that no placement flees along it. A step is kept
-where the placement gains by it. Nothing here proves anything: the chain that comes out is measured like any other.
+The chain is an elastic band. For each placement between its ends the margins of the points that are nearly tightest
+are planes in the placement's six numbers; the step goes to where the least of the planes, less the step's square over
+twice a length, is largest (a proximal bundle step), across the way only, so that no placement flees along it. The
+middles between a placement and its neighbours count with it. It is kept where the least margin grows, by the grid. The
+step is found by its dual: weights on the planes, Frank and Wolfe's method with steps that move weight from the plane
+that helps least to the one that limits most (Lacoste-Julien and Jaggi 2015, "On the global linear convergence of
+Frank-Wolfe optimization variants"). Nothing here proves anything: the chain that comes out is measured like any other.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,13 +23,13 @@ from .margins import Margins
 from .motion import rotations
 
 SPACING_MM = 4.0
-CLOSE_MM = 1.5  # and these at the last, when the form's triangles are asked
-EXACT = 3  # choices of points at the last, exactly
 TEAR = 2.0  # spacings
-STEP_MM = 3.0
-CALM_MM = 6.0  # placements with so much more than the tightest need not give
-ROUNDS = 40
+STEP_MM = 2.0  # of the first steps, and how far points are looked for
+FINEST_MM = 0.5
+CALM_MM = 2.0  # placements with so much more than the tightest need not give
+ROUNDS = 20
 AT_ONCE = 5  # steps between two choices of the points to look at
+WEIGHINGS = 40
 SIX = np.eye(6)
 
 
@@ -58,45 +64,98 @@ def widened(
     lever = 0.6 * reach  # mm of a turn of one radian, for steps and lengths
     scale = np.array([1.0, 1.0, 1.0, lever, lever, lever])
     allowed = freedoms.T @ freedoms
-    band = chain * scale
-    soft = 2.0
-    least = np.empty(0)
-    for go in range(rounds // AT_ONCE):
-        progress(go * AT_ONCE / rounds, "passage: widening the way")
-        if go % 3 == 0:
-            band = resampled(band, SPACING_MM)
-            least = np.full(len(band), -np.inf)
-        last = go >= rounds // AT_ONCE - EXACT
-        calm = CLOSE_MM if last else CALM_MM
-        tight = min(until, float(least[1:-1].min()) + calm)
-        mine = 1 + np.flatnonzero(least[1:-1] <= tight)
+    band = resampled(chain * scale, SPACING_MM)
+    least = np.full(len(band), -np.inf)
+    length = np.full(len(band), STEP_MM)
+    for go in range(2 * (rounds // AT_ONCE)):
+        progress(0.5 * go * AT_ONCE / rounds, "passage: widening the way")
+        # Every other placement moves, so that its neighbours stand still.
+        mine = np.arange(1 + go % 2, len(band) - 1, 2)
+        tight = min(until, float(least[1:-1].min()) + CALM_MM)
+        mine = mine[least[mine] <= tight]
         if not len(mine):
-            break
-        near, least[mine] = _near(band[mine] / scale, piece, pivot, margins, 2 * soft + STEP_MM, 5 * soft)
-        tight = min(until, float(least[1:-1].min()) + calm)
-        near = [one for one, value in zip(near, least[mine], strict=True) if value < tight]
-        mine = mine[least[mine] < tight]
-        if not len(mine):  # wide enough by balls as large as were looked at
-            soft = max(soft / 1.6, 0.15)
             continue
-        step = np.full(len(mine), max(STEP_MM * 0.6**go, 0.2))
-        value, slope = _uphill(band[mine] / scale, near, piece.centres, pivot, margins, soft, last)
+        near, values = _near(_threes(band, mine, band[mine]) / scale, piece, pivot, margins, 2 * STEP_MM, FINEST_MM)
+        least[mine] = values.reshape(-1, 3).min(axis=1)
+        tight = min(until, float(least[1:-1].min()) + CALM_MM)
+        near = [near[3 * n + k] for n, i in enumerate(mine.tolist()) if least[i] < tight for k in range(3)]
+        mine = mine[least[mine] < tight]
+        if not len(mine):
+            continue
+        planes = _planes(_threes(band, mine, band[mine]) / scale, near, piece.centres, pivot, margins)
+        start = band[mine]
         for _ in range(AT_ONCE):
             way = band[mine + 1] - band[mine - 1]
             way /= np.maximum(np.linalg.norm(way, axis=1, keepdims=True), 1e-9)
-            up = (slope / scale) @ allowed
-            up -= (up * way).sum(axis=1, keepdims=True) * way
-            size = np.linalg.norm(up, axis=1)[:, None]
-            tried = band[mine] + step[:, None] * up / np.maximum(size, 1e-9) * np.minimum(1.0, 3 * size)
-            tried = np.round(tried, 5)  # what sums round differently elsewhere ends here
-            after, steeper = _uphill(tried / scale, near, piece.centres, pivot, margins, soft, last)
-            better = (after > value) & _together(band, mine, tried)
+            slope = (planes.slope / scale) @ allowed
+            slope -= (slope * way[planes.owner]).sum(axis=1, keepdims=True) * way[planes.owner]
+            tried = np.round(band[mine] + _uphill(planes, slope, length[mine]), 5)  # sums round alike from here on
+            after = _planes(_threes(band, mine, tried) / scale, near, piece.centres, pivot, margins)
+            better = (after.least > planes.least) & _together(band, mine, tried)
+            better &= np.linalg.norm(tried - start, axis=1) < STEP_MM  # no farther than points were looked for
             band[mine[better]] = tried[better]
-            value[better], slope[better] = after[better], steeper[better]
-            step *= np.where(better, 1.2, 0.5)
-        _drawn(band, mine)
-        soft = max(soft / 1.6, 0.15)
+            planes = planes.instead(after, better)
+            length[mine] = np.clip(length[mine] * np.where(better, 1.3, 0.35), 0.05, 2 * STEP_MM)
+        least[mine] = planes.least
     return band / scale
+
+
+def _threes(band: FloatArray, mine: IntArray, own: FloatArray) -> FloatArray:
+    """Return placements (3k, d): k of them, each with the middles between it and its neighbours in a band."""
+    return np.stack([own, 0.5 * (own + band[mine - 1]), 0.5 * (own + band[mine + 1])], axis=1).reshape(-1, own.shape[1])
+
+
+@dataclass(frozen=True, eq=False)
+class _Planes:
+    """Margins of points of some placements and of the middles beside them, as planes in the placements' six numbers.
+
+    `owner` (n,) ascending says whose a point is, `value` (n,) its margin, `slope` (n, 6); `least` (k,) of each.
+    """
+
+    owner: IntArray
+    value: FloatArray
+    slope: FloatArray
+    least: FloatArray
+
+    def instead(self, other: _Planes, which: BoolArray) -> _Planes:
+        """Return these with those of some placements taken from others of the same points."""
+        rows = which[self.owner]
+        return _Planes(
+            self.owner,
+            np.where(rows, other.value, self.value),
+            np.where(rows[:, None], other.slope, self.slope),
+            np.where(which, other.least, self.least),
+        )
+
+
+def _uphill(planes: _Planes, slope: FloatArray, length: FloatArray) -> FloatArray:
+    """Return steps (k, 6): where the least of a placement's planes, less |step|²/2·length, is largest."""
+    owner, value = planes.owner, planes.value
+    start = np.flatnonzero(np.diff(owner, prepend=-1))
+    rows = np.arange(len(owner))
+
+    def first(which: FloatArray) -> IntArray:
+        """Return for each placement the row of its least."""
+        least = np.minimum.reduceat(which, start)
+        return np.minimum.reduceat(np.where(which == least[owner], rows, len(rows)), start)
+
+    weight = np.zeros(len(owner))
+    weight[first(value)] = 1.0
+    total = np.add.reduceat(weight[:, None] * slope, start, axis=0)
+    for _ in range(WEIGHINGS):
+        rise = value + length[owner] * (slope * total[owner]).sum(axis=1)  # of the dual, by a plane's weight
+        to = first(rise)
+        back = first(np.where(weight > 0, -rise, np.inf))
+        change = slope[to] - slope[back]
+        bend = length * (change**2).sum(axis=1)
+        share = np.where(bend > 0, (rise[back] - rise[to]) / np.maximum(bend, 1e-12), 0.0)
+        share = np.clip(share, 0.0, weight[back])
+        if not (share > 1e-6).any():
+            break
+        weight[to] += share
+        weight[back] -= share
+        total += share[:, None] * change
+    return length[:, None] * total
 
 
 def narrowest(
@@ -110,11 +169,7 @@ def narrowest(
     tight = np.flatnonzero(least < least.min() + SPACING_MM)
     close = np.unique(np.clip(tight[:, None] + np.linspace(-0.5, 0.5, int(SPACING_MM / spacing) + 1), 0, len(band) - 1))
     finer = np.stack([np.interp(close, np.arange(len(band)), column) for column in band.T], axis=1)
-    near, least = _near(finer / scale, piece, pivot, margins, 1.0, 1.0)
-    some = np.flatnonzero(least < least.min() + 1.0)
-    at = np.repeat(np.arange(len(some)), [len(near[n]) for n in some])
-    points = piece.centres[np.concatenate([near[n] for n in some])]
-    return float(margins.exact(_flat(finer[some] / scale, at, points, pivot)[0])[0].min())
+    return float(_near(finer / scale, piece, pivot, margins, 0.0, FINEST_MM)[1].min())
 
 
 def _together(band: FloatArray, mine: IntArray, tried: FloatArray) -> BoolArray:
@@ -125,13 +180,6 @@ def _together(band: FloatArray, mine: IntArray, tried: FloatArray) -> BoolArray:
         after = np.linalg.norm(tried - band[mine + side], axis=1)
         result &= after <= np.maximum(TEAR * SPACING_MM, before)
     return result
-
-
-def _drawn(band: FloatArray, mine: IntArray) -> None:
-    """Take kinks out of a band, a little at a time, where a placement has run off from both its neighbours."""
-    away = 0.5 * (band[mine - 1] + band[mine + 1]) - band[mine]
-    far = np.linalg.norm(away, axis=1) > SPACING_MM
-    band[mine[far]] += 0.3 * away[far]
 
 
 def resampled(chain: FloatArray, spacing: float) -> FloatArray:
@@ -185,24 +233,19 @@ def _near(
     return np.split(rows[order], np.searchsorted(at[order], np.arange(1, number))), least
 
 
-def _uphill(
+def _planes(
     placements: FloatArray,
     near: list[IntArray],
     points: FloatArray,
     pivot: FloatArray,
     margins: Margins,
-    soft: float,
-    exactly: bool,
-) -> tuple[FloatArray, FloatArray]:
-    """Return the least margin (k,) of each placement, softened by `soft` mm, and its slope (k, 6)."""
+) -> _Planes:
+    """Return the margins of the points near to the tightest of placements (3k, 6), by threes."""
     size = [len(n) for n in near]
     at, rows = np.repeat(np.arange(len(near)), size), np.concatenate(near)
     moved, arm = _flat(placements, at, points[rows], pivot)
-    value, normal = margins.planes(moved) if exactly else margins.rough_planes(moved)
-    first = np.concatenate([[0], np.cumsum(size)[:-1]])
-    least = np.minimum.reduceat(value, first)
-    weight = np.exp((least[at] - value) / soft)
-    total = np.add.reduceat(weight, first)
-    weight /= total[at]
-    slope = np.concatenate([normal, np.cross(arm, normal)], axis=1) * weight[:, None]
-    return least - soft * np.log(total), np.add.reduceat(slope, first, axis=0)
+    value, normal = margins.rough_planes(moved)
+    slope = np.concatenate([normal, np.cross(arm, normal)], axis=1)
+    slope[at % 3 > 0] *= 0.5  # a middle moves half as far
+    least = np.minimum.reduceat(value, np.concatenate([[0], np.cumsum(size)[:-1]]))
+    return _Planes(at // 3, value, slope, least.reshape(-1, 3).min(axis=1))

@@ -14,9 +14,10 @@ import numpy as np
 from ..arrays import FloatArray
 from ..errors import InputError
 from ..fit.clearance import Clearance
-from ..fit.donning import Search, find_passage
+from ..fit.donning import find_passage
 from ..fit.lift import meeting, seated, straight_chain, way_out
 from ..fit.motion import least_along, polished
+from ..fit.ways import Search
 from ..piece import Piece
 from ..pose import Pose
 from ..progress import Progress, silent
