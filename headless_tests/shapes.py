@@ -83,6 +83,15 @@ def dome(inner, outer, neck_z=0.0, segments=96, rings=48, name="dome") -> Triang
     return revolved(profile, segments, name)
 
 
+def ball_on_stem(radius=50.0, stem=20.0, segments=96) -> TriangleMesh:
+    """A ball about the origin on a stem that stands on a disc too wide to pass, 130 mm below."""
+    t = np.linspace(-np.arccos(stem / radius), np.pi / 2, 40)
+    ball = np.stack([radius * np.cos(t), radius * np.sin(t)], axis=1)
+    ball[-1, 0] = 0.0
+    profile = np.concatenate([[(0, -140), (200, -140), (200, -130), (stem, -130)], ball])
+    return revolved(profile, segments, "ball_on_stem")
+
+
 def body(letter: str) -> TriangleMesh:
     """One of the three CC0 bodies, whole; see data/human/PROVENANCE.md."""
     from arming_cap.core.formats import read_mesh

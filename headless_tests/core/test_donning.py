@@ -20,12 +20,7 @@ BALL = 50.0
 
 
 def ball_on_stem() -> Wearer:
-    """A ball of radius 50 about the origin on a stem of radius 20 that stands on a disc too wide to pass."""
-    t = np.linspace(-np.arccos(20 / BALL), np.pi / 2, 40)
-    ball = np.stack([BALL * np.cos(t), BALL * np.sin(t)], axis=1)
-    ball[-1, 0] = 0.0
-    profile = np.concatenate([[(0, -140), (200, -140), (200, -130), (20, -130)], ball])
-    return Wearer("ball", Form(shapes.revolved(profile, 96)))
+    return Wearer("ball", Form(shapes.ball_on_stem(BALL)))
 
 
 def ring(radius: float, z: float = -70.0, name: str = "ring") -> Piece:

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 
 from .crowd import each_fitting
+from .doncheck import check_donning
 from .errors import InputError
 from .fit.causes import Causes
 from .fit.clearance import Clearance, measure
-from .fit.donning import take_off
 from .fit.sight import eyes_of, judge_sight, look_out
 from .fit.thickness import Thickness, thickness
 from .job import Fitting, Job, Limits
@@ -76,6 +76,9 @@ def check_fit(
     regions: dict[str, dict[str, float]] = {}
     sized: dict[str, Any] | None = None
     charts: tuple[Chart, ...] = ()
+    way: tuple[Drawing, ...] = ()
+    room: tuple[Chart, ...] = ()
+    chances: tuple[Chart, ...] = ()
     pose = Pose()
 
     progress(0.0, f"{piece.name}: looking at the mesh")
@@ -105,7 +108,8 @@ def check_fit(
             verdicts.append(_clearance(found, wearer))
         if "donning" in limits.checks:
             passing = flattened(wearer, limits.padding_gives_mm)
-            verdicts.append(_donning(whole, passing, pose, part_of(progress, 0.4, 0.7)))
+            verdict, way, room = check_donning(whole, passing, pose, part_of(progress, 0.4, 0.7))
+            verdicts.append(verdict)
             if off := verdicts[-1].details["take_off"]:
                 warnings.append(f"it goes on and comes off only without {' and '.join(off)}")
         if sees:
@@ -113,13 +117,14 @@ def check_fit(
             verdicts.append(_sight(whole.moved(pose), wearer))
         if "size" in limits.checks:
             goes_on = next((v for v in verdicts if v.check == "donning"), None)
-            verdict, sized, charts, said = check_size(
+            verdict, sized, chances, said = check_size(
                 piece, wearer, limits, scale, seat, causes, goes_on, pose, part_of(progress, 0.7, 0.95)
             )
             verdicts.append(verdict)
             warnings += said
         progress(0.95, f"{piece.name} on {wearer.name}: drawing")
-        drawings = drawings_of(whole.moved(pose), wearer, verdicts)
+        drawings = way + drawings_of(whole.moved(pose), wearer, verdicts)
+        charts = room + chances
     if "walls" in limits.checks:
         verdicts.append(_walls(piece, scale, limits.wall_mm, pose, part_of(progress, 0.95, 1.0)))
     progress(1.0, f"{piece.name} on {wearer.name}: done")
@@ -333,60 +338,4 @@ def _clearance(found: Clearance, wearer: Wearer) -> Verdict:
         why,
         mend,
         {"min_standoff_mm": round(found.min_standoff_mm, 3), "allowance_mm": allowance},
-    )
-
-
-def _donning(piece: Piece, wearer: Wearer, pose: Pose, progress: Progress) -> Verdict:
-    """Judge whether the piece gets on: as a whole, else with its removable parts off.
-
-    First asked of a body that gives nowhere, which is the harder question; then with the flesh that may give.
-    """
-    firm = dataclasses.replace(wearer, allowance_mm={k: max(v, 0.0) for k, v in wearer.allowance_mm.items()})
-    off, tried = take_off(piece, firm, pose, progress=part_of(progress, 0.0, 0.5))
-    gives = ""
-    if off is None and firm.allowance_mm != wearer.allowance_mm:
-        off, tried = take_off(piece, wearer, pose, progress=part_of(progress, 0.5, 1.0))
-        soft = [in_words(name) for name, room in wearer.allowance_mm.items() if room < 0]
-        gives = f", if {' and '.join(soft)} give" if off is not None else ""
-    whole = tried[()]
-    found = tried[off] if off else whole
-    region = in_words(found.region) if found.region not in (WHOLE, "") else "wearer"
-    where = f"where {found.part} meets the {region}"
-    manner = "lifted straight" if found.straight else "tilted on the way"
-    if found.passes:
-        taken = f"with {' and '.join(off)} off it goes on" if off else "it goes on"
-        why = f"{taken}, {manner}{gives}; tightest {where}"
-        if off:
-            why += f"; as a whole no way is wider than {whole.bound_mm:.1f} mm"
-    elif found.verdict is Status.FAIL:
-        why = f"no way on is wider than {found.bound_mm:.1f} mm; tightest {where}"
-    else:
-        why = f"undecided: the widest way found has {found.pinch_mm:.1f} mm, none has more than {found.bound_mm:.1f} mm"
-    mend = ""
-    if not found.passes:
-        mend = (
-            f"{max(-found.pinch_mm, 0.1):.1f} mm more room there: a larger scale, a wider rim, or a part that comes off"
-        )
-    return Verdict(
-        "donning",
-        found.verdict,
-        found.pinch_mm,
-        "mm",
-        "a way on and off, nowhere tighter than 0 mm over the allowances",
-        0.0 if found.passes else max(found.bound_mm - found.pinch_mm, 0.0),
-        Place(found.region, found.part, found.at),
-        why,
-        mend,
-        {
-            "take_off": list(off or ()),
-            "passage": found.as_dict(),
-            "alternatives": {
-                ", ".join(names) or "nothing off": {
-                    "verdict": p.verdict.value,
-                    "pinch_mm": round(p.pinch_mm, 2),
-                    "bound_mm": round(p.bound_mm, 2),
-                }
-                for names, p in tried.items()
-            },
-        },
     )

@@ -120,6 +120,7 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 def don(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Find out whether the piece can be put on, as a whole or with parts off."""
+    from ..core.fit.along import margins_along
     from ..core.fit.donning import smallest_scale, take_off
     from ..core.fit.mending import mends
     from ..core.fit.ways import Search
@@ -138,8 +139,10 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
     mended = ()
     if not found.passes and not options.no_mends:
         mended = mends(case.piece, case.wearer, pose, found, scale, search, part_of(progress, 0.8, 1.0))
+    along = margins_along(case.piece, case.wearer, pose, found, (), search)
     result = {
         **found.as_dict(),
+        "along": along.as_list(),
         "smallest_scale": scale,
         "take_off": list(off or ()),
         "alternatives": [

@@ -217,7 +217,7 @@ def take_off(
     for size in range(len(piece.removable) + 1):
         for names in combinations(piece.removable, size):
             if len(names) < len(piece.parts):
-                found = find_passage(_out_of_the_way(piece, names), wearer, seat, options, progress)
+                found = find_passage(out_of_the_way(piece, names), wearer, seat, options, progress)
                 tried[names] = _with_swing(found, piece, names, wearer, seat)
         passing = [n for n in tried if len(n) == size and tried[n].passes]
         if passing:
@@ -280,7 +280,7 @@ def smallest_scale(
     return high
 
 
-def _out_of_the_way(piece: Piece, names: tuple[str, ...]) -> Piece:
+def out_of_the_way(piece: Piece, names: tuple[str, ...]) -> Piece:
     """Return the piece with some parts off, or swung open where they hang on a hinge."""
     hinged = [p.name for p in piece.parts if p.name in names and p.hinge is not None]
     rest = piece.without(set(names) - set(hinged))

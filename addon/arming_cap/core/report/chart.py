@@ -10,7 +10,7 @@ import numpy as np
 from ..arrays import FloatArray
 from .labels import Spot
 from .model import Chart
-from .svg import INK, text
+from .svg import INK, MARK, text
 from .words import figure, printable
 
 # Told apart by dash as well as by colour.
@@ -71,6 +71,13 @@ def chart(what: Chart) -> str:
         if label:
             x, y = LEFT + index % 2 * (RIGHT - LEFT) / 2, BOTTOM + 66 + 20 * (index // 2)
             rows += [f'<path class="key" d="M{x} {y - 4}h28" {look}/>', text(Spot(x + 34, y), label, LETTER)]
+    for label, point in what.marks:
+        x, y = placed(list(point))[0]
+        # What is pointed out is a least as a rule: below it nothing is drawn.
+        level = y + 22 if y + 30 < BOTTOM else y - 12
+        spot = Spot(x, level, "start" if x < LEFT + 60 else "end" if x > RIGHT - 60 else "middle")
+        rows.append(f'<circle class="mark" cx="{x:.2f}" cy="{y:.2f}" r="4" fill="#fff" stroke="{MARK}"/>')
+        rows.append(text(spot, label, LETTER))
     rows.append(text(Spot((LEFT + RIGHT) / 2, BOTTOM + 42, "middle"), what.x_label, LETTER))
     rows.append(text(Spot(8, 18), what.y_label, LETTER))
     return "\n".join([*rows, "</svg>"])

@@ -18,7 +18,8 @@ class Outline:
     Attributes
     ----------
     kind
-        ``inner`` or ``outer`` of the piece, ``open`` for a loop that does not close, ``form`` for the wearer.
+        ``inner`` or ``outer`` of the piece, ``open`` for a loop that does not close, ``form`` for the wearer;
+        ``ghost`` for the piece on its way on or off, ``pinched`` where the way is tightest.
     points
         (n, 2) mm, in the drawing's own frame; a closed outline does not repeat its first point.
     closed
@@ -72,6 +73,8 @@ class Chart:
         What the axes mean, each with its unit.
     zero
         Whether y = 0 is marked and kept in sight.
+    marks
+        Points to ring, by their label.
     """
 
     title: str
@@ -79,6 +82,7 @@ class Chart:
     x_label: str
     y_label: str
     zero: bool = True
+    marks: tuple[tuple[str, tuple[float, float]], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,8 @@ STYLES = {
     "outer": ("#6b7079", "", 0.5, "piece, outside"),
     "form": ("#b35a1f", "3 1.5", 0.8, "wearer"),
     "open": (MARK, "1 1.4", 0.9, "piece, edge not closed"),
+    "ghost": ("#8a8f98", "", 0.4, "piece, on the way"),
+    "pinched": (MARK, "", 0.7, "piece, at the pinch"),
 }
 
 

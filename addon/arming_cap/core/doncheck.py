@@ -1,0 +1,79 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The check of donning: whether a piece gets on as a whole or with parts off, and the drawings of the way."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from .fit.along import margins_along
+from .fit.donning import take_off
+from .piece import Piece
+from .pose import Pose
+from .progress import Progress, part_of
+from .report.model import Chart, Drawing
+from .report.way import way_drawn
+from .verdict import Place, Status, Verdict
+from .wearer.form import WHOLE, Wearer
+from .wearer.regions import in_words
+
+
+def check_donning(
+    piece: Piece, wearer: Wearer, pose: Pose, progress: Progress
+) -> tuple[Verdict, tuple[Drawing, ...], tuple[Chart, ...]]:
+    """Judge whether the piece gets on: as a whole, else with its removable parts off; and draw the way.
+
+    First asked of a body that gives nowhere, which is the harder question; then with the flesh that may give.
+    """
+    firm = replace(wearer, allowance_mm={k: max(v, 0.0) for k, v in wearer.allowance_mm.items()})
+    off, tried = take_off(piece, firm, pose, progress=part_of(progress, 0.0, 0.45))
+    gives = ""
+    if off is None and firm.allowance_mm != wearer.allowance_mm:
+        off, tried = take_off(piece, wearer, pose, progress=part_of(progress, 0.45, 0.9))
+        firm = wearer
+        soft = [in_words(name) for name, room in wearer.allowance_mm.items() if room < 0]
+        gives = f", if {' and '.join(soft)} give" if off is not None else ""
+    whole = tried[()]
+    found = tried[off] if off else whole
+    region = in_words(found.region) if found.region not in (WHOLE, "") else "wearer"
+    where = f"where {found.part} meets the {region}"
+    manner = "lifted straight" if found.straight else "tilted on the way"
+    if found.passes:
+        taken = f"with {' and '.join(off)} off it goes on" if off else "it goes on"
+        why = f"{taken}, {manner}{gives}; tightest {where}"
+        if off:
+            why += f"; as a whole no way is wider than {whole.bound_mm:.1f} mm"
+    elif found.verdict is Status.FAIL:
+        why = f"no way on is wider than {found.bound_mm:.1f} mm; tightest {where}"
+    else:
+        why = f"undecided: the widest way found has {found.pinch_mm:.1f} mm, none has more than {found.bound_mm:.1f} mm"
+    mend = ""
+    if not found.passes:
+        mend = (
+            f"{max(-found.pinch_mm, 0.1):.1f} mm more room there: a larger scale, a wider rim, or a part that comes off"
+        )
+    along = margins_along(piece, firm, pose, found, off or (), progress=part_of(progress, 0.9, 1.0))
+    drawing, chart = way_drawn(along, found)
+    verdict = Verdict(
+        "donning",
+        found.verdict,
+        found.pinch_mm,
+        "mm",
+        "a way on and off, nowhere tighter than 0 mm over the allowances",
+        0.0 if found.passes else max(found.bound_mm - found.pinch_mm, 0.0),
+        Place(found.region, found.part, found.at),
+        why,
+        mend,
+        {
+            "take_off": list(off or ()),
+            "passage": {**found.as_dict(), "along": along.as_list()},
+            "alternatives": {
+                ", ".join(names) or "nothing off": {
+                    "verdict": p.verdict.value,
+                    "pinch_mm": round(p.pinch_mm, 2),
+                    "bound_mm": round(p.bound_mm, 2),
+                }
+                for names, p in tried.items()
+            },
+        },
+    )
+    return verdict, (drawing,), (chart,)
