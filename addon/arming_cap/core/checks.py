@@ -14,6 +14,7 @@ from .doncheck import check_donning
 from .errors import InputError
 from .fit.causes import Causes
 from .fit.clearance import Clearance, measure
+from .fit.facing import WORN_WITHIN_MM, gap_to_body
 from .fit.sight import eyes_of, judge_sight, look_out
 from .fit.thickness import Thickness, thickness
 from .job import Fitting, Job, Limits
@@ -29,8 +30,6 @@ from .verdict import Place, Status, Verdict, judge
 from .wearer.form import WHOLE, Wearer
 from .wearer.regions import in_words
 
-# A worn piece has some of its surface this near to the wearer; farther away it is not on the wearer at all.
-WORN_WITHIN_MM = 120.0
 # A piece that ends farther than this from the eyes is not looked out of.
 EYES_WITHIN_MM = 100.0
 
@@ -259,9 +258,7 @@ def _placement(piece: Piece, wearer: Wearer, seat: str) -> Verdict:
             why="; ".join(doubts) + ": they look exported each at the origin",
             mend="move each part to where it is worn: translation_mm of each part in the job, or the object in Blender",
         )  # fmt: skip
-    low, high = piece.mesh.bounds
-    body_low, body_high = wearer.form.mesh.bounds
-    gap = float(np.linalg.norm(np.maximum(0.0, np.maximum(low - body_high, body_low - high))))
+    gap = gap_to_body(piece, wearer)
     if gap > WORN_WITHIN_MM and seat == "fixed":
         return Verdict(
             "placement", Status.FAIL, gap, "mm", f"within {WORN_WITHIN_MM:.0f} mm of the wearer",

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from .fit.along import margins_along
 from .fit.donning import take_off
+from .fit.facing import reasons
 from .piece import Piece
 from .pose import Pose
 from .progress import Progress, part_of
@@ -46,12 +47,13 @@ def check_donning(
         why = f"no way on is wider than {found.bound_mm:.1f} mm; tightest {where}"
     else:
         why = f"undecided: the widest way found has {found.pinch_mm:.1f} mm, none has more than {found.bound_mm:.1f} mm"
+    along = margins_along(piece, firm, pose, found, off or (), progress=part_of(progress, 0.9, 1.0))
+    why = "; ".join([why, *reasons(piece, wearer, pose, found, float(along.margin_mm[0]))])
     mend = ""
     if not found.passes:
         mend = (
             f"{max(-found.pinch_mm, 0.1):.1f} mm more room there: a larger scale, a wider rim, or a part that comes off"
         )
-    along = margins_along(piece, firm, pose, found, off or (), progress=part_of(progress, 0.9, 1.0))
     drawing, chart = way_drawn(along, found)
     verdict = Verdict(
         "donning",

@@ -122,12 +122,15 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Find out whether the piece can be put on, as a whole or with parts off."""
     from ..core.fit.along import margins_along
     from ..core.fit.donning import smallest_scale, take_off
+    from ..core.fit.facing import check_worn, reasons
     from ..core.fit.mending import mends
     from ..core.fit.ways import Search
 
     if options.springs < 0 or not 0 <= options.neck_bend <= 60:
         raise InputError("--springs counts from 0 mm, --neck-bend from 0 to 60 degrees", remedy="give no sign")
     case = read_case(options, part_of(progress, 0.0, 0.1), options.removable)
+    if options.seat == "fixed":
+        check_worn(case.piece, case.wearer)
     pose = seat_of_case(case, options, part_of(progress, 0.1, 0.2))
     search = Search(springs_mm=options.springs, neck_bend_deg=options.neck_bend)
     off, tried = take_off(case.piece, case.wearer, pose, search, part_of(progress, 0.2, 0.5))
@@ -140,6 +143,7 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
     if not found.passes and not options.no_mends:
         mended = mends(case.piece, case.wearer, pose, found, scale, search, part_of(progress, 0.8, 1.0))
     along = margins_along(case.piece, case.wearer, pose, found, (), search)
+    said = reasons(case.piece, case.wearer, pose, found, float(along.margin_mm[0]))
     result = {
         **found.as_dict(),
         "along": along.as_list(),
@@ -150,6 +154,7 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
             for names, p in tried.items()
         ],
         "mends": [mend.as_dict() for mend in mended],
+        "reasons": list(said),
     }
     gets_on = found.passes or bool(off)
 
@@ -161,6 +166,8 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
             f"in fore-aft, up and pitch none is wider than {mm(found.bound_mm)}; searched: {', '.join(found.freedoms)}",
             file=stdout,
         )
+        for line in said:
+            print(line, file=stdout)
         for names, p in list(tried.items())[1:]:
             taken = f"with {', '.join(names)} off"
             print(f"    {taken}: {p.verdict.value}, pinch {mm(p.pinch_mm)}", file=stdout)

@@ -1,0 +1,85 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Pieces that cannot go on for a plain reason are told it: closed, upside down, in the body, far away."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pytest
+import shapes
+
+from arming_cap.core.errors import InputError
+from arming_cap.core.fit.donning import find_passage
+from arming_cap.core.fit.enclosed import enclosed_depth
+from arming_cap.core.fit.facing import check_worn, opens_towards, reasons
+from arming_cap.core.fit.lift import seated
+from arming_cap.core.fit.ways import Search
+from arming_cap.core.mesh import TriangleMesh, joined
+from arming_cap.core.piece import Part, Piece
+from arming_cap.core.pose import Pose
+from arming_cap.core.verdict import Status
+from arming_cap.core.wearer.form import Form, Wearer
+
+BALL = Wearer("ball", Form(shapes.sphere(40, 48)))
+
+
+@dataclass
+class Refused:
+    """A passage as `reasons` reads it."""
+
+    passes: bool = False
+
+
+def piece(mesh: TriangleMesh) -> Piece:
+    return Piece("helm", (Part("helm", mesh),))
+
+
+def helm(turned=0.0) -> Piece:
+    """Open below: the share of all directions that its neck takes is (1 - sin 19.5°)/2."""
+    return piece(shapes.dome(45, 48, -15, 48, 24).moved(Pose.of((0, 0, 0), (turned, 0, 0))))
+
+
+def hollow() -> Piece:
+    inside = shapes.sphere(46, 48)
+    return piece(joined([shapes.sphere(49, 48), TriangleMesh(inside.vertices, inside.triangles[:, ::-1])], "hollow"))
+
+
+def test_an_opening_has_its_share_and_direction():
+    share, mean = opens_towards(helm(), BALL, Pose())
+    assert share == pytest.approx((1 - 15 / 45) / 2, rel=0.55) and share < (1 - 15 / 48) / 2
+    assert mean[2] < -0.7 and abs(mean[0]) < 0.01 and abs(mean[1]) < 0.01
+    # Worn turned over it faces the other way.
+    assert opens_towards(helm(), BALL, Pose.of((0, 0, 0), (180, 0, 0)))[1][2] > 0.7
+
+
+@pytest.mark.parametrize("closed", [piece(shapes.sphere(46, 48)), hollow()])
+def test_a_closed_shell_is_said_to_have_no_opening(closed):
+    assert [said for said in reasons(closed, BALL, Pose(), Refused(), 1.0) if "no opening" in said]
+
+
+def test_an_opening_that_faces_up_is_said():
+    (said,) = reasons(helm(180), BALL, Pose(), Refused(), 1.0)
+    assert "faces up" in said
+    assert not reasons(helm(), BALL, Pose(), Refused(), 1.0) and not reasons(
+        helm(180), BALL, Pose(), Refused(passes=True), -1.0
+    )
+
+
+def test_a_seat_in_the_body_is_said_with_its_depth():
+    (said,) = reasons(helm(), BALL, Pose(), Refused(), -9.0)
+    assert "9.0 mm too deep" in said
+
+
+@pytest.mark.parametrize("closed", [piece(shapes.sphere(46, 48)), hollow()])
+def test_a_closed_shell_is_refused_without_a_search(closed):
+    # The ball's middle is 40 mm deep; the points asked lie in a grid about 4 mm apart.
+    found = find_passage(closed, BALL, Pose(), Search(most_cells=0))
+    assert found.verdict is Status.FAIL and -40.5 < found.bound_mm < -35
+    assert enclosed_depth(seated(helm(), BALL, Pose())) is None
+
+
+def test_a_piece_far_off_is_refused_in_one_line():
+    check_worn(helm(), BALL)
+    with pytest.raises(InputError, match=r"mm away from ball.*not where it is worn") as error:
+        check_worn(helm().moved(Pose.of((0, 0, 700))), BALL)
+    assert "\n" not in str(error.value)
