@@ -23,6 +23,7 @@ from ..tolerances import TOLERANCES
 from ..verdict import Status
 from ..wearer.form import Wearer
 from .bow import bowed
+from .enclosed import enclosed_depth
 from .lift import meeting, seated
 from .motion import least_along, moved, pose_of
 from .ways import FINE, Found, Search, find_way
@@ -169,6 +170,8 @@ def _answer(found: Found, seat: Pose, options: Search) -> Passage:
     placement = chain[low] * (1 - share) + chain[low + 1] * share
     point = moved(least.point[None], placement[None], scene.pivot)[0]
     at, part, region = meeting(scene, point, least.triangle)
+    if bound >= 0 and least.margin_mm < 0 and (depth := enclosed_depth(scene)) is not None:
+        bound = max(-depth - float(scene.allowances.min()) + options.springs_mm / 2, least.margin_mm)
     if bound < 0:
         verdict = Status.FAIL
     elif least.margin_mm >= 0 and least.floor_mm >= -options.tolerance_mm:
