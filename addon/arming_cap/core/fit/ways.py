@@ -24,6 +24,9 @@ FINE = 2 * TOLERANCES.standoff_mm
 POLISHES = 3
 HOPELESS_MM = 3.0  # a rough way so much too narrow is not looked at more finely where only the sign is asked
 ALIKE_MM = 16.0  # voxels in which a piece and its mirror image are compared
+WIDENS_MM = 1.0  # by what the last widening is not expected to help more
+PATIENCE = 1500  # cells, in which the bound must come down by so much, or it is left where it is
+PROGRESS_MM = 0.25
 CLEARLY_MM = 0.5  # by how much the middles of cells must promise more than what was found
 
 
@@ -117,7 +120,8 @@ def find_way(scene: Scene, options: Search, progress: Progress, known: FloatArra
         band = _Band(Forest.of(scene.cover), scene, Margins(scene.field, allowances), out, line, at_seat.margin_mm)
         chain, planes = _widest(band, straight.margin_mm, options, progress, known)
         if chain is not line:
-            least = least_along(scene.cover, scene.pivot, chain, *about, at_seat)
+            looks = LOOKS // 6 if options.decide_only else LOOKS
+            least = least_along(scene.cover, scene.pivot, chain, *about, at_seat, looks)
             if straight.margin_mm >= least.margin_mm - options.tolerance_mm:
                 chain, least = line, straight
         if options.most_cells and least.margin_mm < at_seat.margin_mm - options.tolerance_mm:
@@ -191,7 +195,8 @@ def _widest(
                 return chain, tried
         if width > options.tolerance_mm:
             break
-    chain, _ = band.widest(chain, 1 if passes else POLISHES, progress)
+    if not passes or width > -WIDENS_MM:
+        chain, _ = band.widest(chain, 1 if passes else POLISHES, progress)
     return chain, tried
 
 
@@ -223,15 +228,18 @@ def _bounded(
     search = WidestWay(
         band.forest, freedoms, band.margins, scene.travel(band.out), bound, options.tolerance_mm / 2, options.most_cells
     )
-    seen = width
+    seen, stuck, before = width, search.made + PATIENCE, bound
     while True:
-        wanted = max(width, 0.0) if options.decide_only else width + search.enough(width)
+        undecided = width < 0 <= bound  # first of all, on which side of 0 the pinch lies
+        wanted = max(width, 0.0) if options.decide_only or undecided else width + search.enough(width)
         most, accepted = search.bound(wanted, progress)
         bound = min(bound, most)
         told = f"passage: pinch between {width:.1f} and {max(bound, width):.1f} mm"
         progress(0.3 + 0.6 * min(1.0, search.made / options.most_cells), told)
         way = search.way(accepted)
-        if most < wanted or not way:
+        if not way or most < wanted:
+            if undecided and not options.decide_only and way:
+                continue
             break
         if search.least(way) > seen + CLEARLY_MM:  # another road than the lattice found
             seen = search.least(way)
@@ -241,8 +249,11 @@ def _bounded(
                 if one.margin_mm > width:
                     chain, least, width = six, one, one.margin_mm
                     seen = max(seen, width)
-        # Where the sign is known the rest is worth less.
-        limit = options.most_cells if width < 0 <= bound else options.most_cells // 3
+        limit = options.most_cells if undecided else options.most_cells // 4
+        if search.made > stuck:
+            if bound > before - PROGRESS_MM:
+                break
+            stuck, before = search.made + PATIENCE, bound
         if search.made > limit or not search.look_along(accepted, wanted):
             break
     return chain, least, bound, search.made

@@ -29,7 +29,7 @@ FINEST_MM = 0.5
 CALM_MM = 2.0  # placements with so much more than the tightest need not give
 ROUNDS = 20
 AT_ONCE = 5  # steps between two choices of the points to look at
-WEIGHINGS = 40
+WEIGHINGS = 25
 SIX = np.eye(6)
 
 
@@ -130,7 +130,9 @@ class _Planes:
 
 def _uphill(planes: _Planes, slope: FloatArray, length: FloatArray) -> FloatArray:
     """Return steps (k, 6): where the least of a placement's planes, less |step|²/2·length, is largest."""
-    owner, value = planes.owner, planes.value
+    # A plane that lies higher than the step can bring down does not count.
+    some = np.flatnonzero(planes.value < planes.least[planes.owner] + 4 * length[planes.owner])
+    owner, value, slope = planes.owner[some], planes.value[some], slope[some]
     start = np.flatnonzero(np.diff(owner, prepend=-1))
     rows = np.arange(len(owner))
 
