@@ -101,7 +101,8 @@ def test_what_touches_along_an_edge_keeps_an_edge_each():
     ("mesh", "words"),
     [
         (shapes.revolved([(80, 0), (80, 100)], 48), "open edges, the first at"),
-        (joined([sheet := shapes.revolved([(80, 0), (80, 100)], 48), turned(sheet)]), "back to back"),
+        (joined([sheet := shapes.revolved([(80, 0), (80, 100)], 48), turned(sheet)]), "enclose nothing"),
+        (shapes.revolved([(110, -30), (110, 30)], 48), "enclose nothing"),
         (DOME.submesh(np.arange(0, len(DOME) // 2)), "sheet without thickness, or torn"),
     ],
 )

@@ -58,6 +58,8 @@ def mended(
             mesh = _without_partitions(mesh, done)
             soup = mesh
         mesh = _sorted_by_winding(mesh, soup, done)
+        if not len(mesh):  # sheets that enclose nothing
+            return mesh, done
         mesh = _small_holes_closed(mesh, done, close_mm, fans)
         mesh = wedges_apart(mesh)
     return mesh, done

@@ -45,7 +45,7 @@ def solid_of(mesh: TriangleMesh, close_mm: float | None = None) -> tuple[Any, li
     rims = rim_lengths(repaired)
     where, remedy, at = "", "close it, or give it a thickness", None
     if not len(repaired):
-        where = ": its faces lie back to back, a sheet without thickness"
+        where = ": its faces enclose nothing, a sheet without thickness"
     elif len(edges):
         x, y, z = (float(v) for v in repaired.vertices[edges[0]].mean(axis=0))
         at = (x, y, z)
