@@ -165,11 +165,34 @@ def test_mends_are_tried_on_the_mended_piece():
     narrow = Piece("helm", (Part("helm", shapes.dome(90, 94, -50, 48, 24)),))
     options = Search(most_cells=1200, decide_only=True)
     found = find_passage(narrow, BALL, Pose(), options)
-    by_name = {m.what: m for m in mends(narrow, BALL, Pose(), found, 1.2, options)}
-    assert not found.passes and by_name["scale up"].price["percent"] == pytest.approx(20)
-    assert by_name["split front and back"].passes
+    asked = []
+
+    def seat_of(scaled):
+        asked.append(scaled)
+        return Pose()
+
+    tried = {(): found, ("lid",): found}
+    by_name = {m.what: m for m in mends(narrow, BALL, Pose(), found, 1.2, options, seat_of=seat_of, tried=tried)}
+    # Closed form: the neck's radius, scaled, less the ball's; at the scaled piece's own seat.
+    up = by_name["scale up"]
+    assert not found.passes and up.price["percent"] == pytest.approx(20) and len(asked) == 1
+    assert up.passes and up.pinch_mm == pytest.approx(1.2 * np.sqrt(90**2 - 50**2) - 80, abs=0.3)
+    assert by_name["split front and back"].passes and not by_name["take off lid"].passes
     trim = by_name["trim the rim"]
-    assert trim.passes and trim.price["depth_mm"] > 0 and trim.price["area_cm2"] > 0
+    assert trim.passes and 0 < trim.price["depth_mm"] <= 25 and trim.price["area_cm2"] > 0
+    # The strip runs along the rim: within its depth and a wall of the edge, all the way round.
+    middle = trim.strip.mean(axis=1)
+    assert middle[:, 2].max() < -50 + trim.price["depth_mm"] + 12
+    assert np.ptp(np.arctan2(middle[:, 1], middle[:, 0])) > 6
+
+
+def test_a_scale_that_does_not_pass_is_not_said_to():
+    narrow = Piece("helm", (Part("helm", shapes.dome(45, 48, -25, 48, 16)),))
+    ball = Wearer("ball", Form(shapes.sphere(40, 48)))
+    options = Search(most_cells=0, decide_only=True)
+    found = find_passage(narrow, ball, Pose(), options)
+    (up,) = (m for m in mends(narrow, ball, Pose(), found, 1.01, options) if m.what == "scale up")
+    assert not up.passes and up.pinch_mm < 0
 
 
 def test_a_bowed_head_keeps_the_head_and_turns_the_trunk():

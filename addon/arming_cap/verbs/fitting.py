@@ -141,7 +141,17 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
         scale = smallest_scale(case.piece, case.wearer, seat_of, search, part_of(progress, 0.5, 0.8))
     mended = ()
     if not found.passes and not options.no_mends:
-        mended = mends(case.piece, case.wearer, pose, found, scale, search, part_of(progress, 0.8, 1.0))
+        mended = mends(
+            case.piece,
+            case.wearer,
+            pose,
+            found,
+            scale,
+            search,
+            part_of(progress, 0.8, 1.0),
+            _seat_of(case, options),
+            tried,
+        )
     along = margins_along(case.piece, case.wearer, pose, found, (), search)
     said = reasons(case.piece, case.wearer, pose, found, float(along.margin_mm[0]))
     result = {
@@ -176,7 +186,8 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
         for mend in mended:
             price = ", ".join(f"{name.replace('_', ' ')} {value:.4g}" for name, value in mend.price.items())
             does = "passes" if mend.passes else "does not pass"
-            print(f"    {mend.what} ({price}): {does}, pinch {mm(mend.pinch_mm)}", file=stdout)
+            more = f"; {mend.note}" if mend.note else ""
+            print(f"    {mend.what} ({price}): {does}, pinch {mm(mend.pinch_mm)}{more}", file=stdout)
         if options.springs:
             print("how far the slit springs open is your number: nothing was simulated", file=stdout)
         print("doffing is the same passage reversed", file=stdout)

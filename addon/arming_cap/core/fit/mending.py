@@ -3,7 +3,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,8 @@ from .ways import Search
 EARS_FOLD_MM = 20.0  # an ear stands off by 20 to 23 mm in the mean (ANSUR II ear protrusion): folded, next to nothing
 WALL_MM = 6.0  # what is trimmed is trimmed through the wall; helmet walls are 2 to 5 mm, common practice
 STEP_MM = 1.0
+TRIM_MM = 25.0  # a strip deeper than this is no trim of a rim but another piece; ours to choose, no source
+SCALE_STEP = 0.0025
 
 
 @dataclass(frozen=True)
@@ -32,22 +35,29 @@ class Mend:
     Attributes
     ----------
     what
-        ``scale up``, ``trim the rim``, ``let the ears fold``, ``split front and back``.
+        ``scale up``, ``take off`` and the parts, ``trim the rim``, ``let the ears fold``, ``split front and back``.
     price
         What it costs, in named numbers.
     passes, pinch_mm
-        Of the mended piece, checked again.
+        Of the mended piece, checked again, its seat included.
+    note
+        What else is to be known, in words.
+    strip
+        (k, 3, 3) what a trim takes away, in the frame of the piece's files; None for other mends.
     """
 
     what: str
     price: dict[str, float]
     passes: bool
     pinch_mm: float
+    note: str = ""
+    strip: FloatArray | None = field(default=None, repr=False, compare=False)
 
     def as_dict(self) -> dict[str, Any]:
         """Return it as JSON shows it."""
         price = {name: round(value, 2) + 0.0 for name, value in self.price.items()}
-        return {"what": self.what, "price": price, "passes": self.passes, "pinch_mm": round(self.pinch_mm, 3) + 0.0}
+        said: dict[str, Any] = {"what": self.what, "price": price, "passes": self.passes}
+        return {**said, "pinch_mm": round(self.pinch_mm, 3) + 0.0, "note": self.note}
 
 
 def mends(
@@ -58,6 +68,8 @@ def mends(
     scale: float | None = None,
     options: Search = Search(),  # noqa: B008  frozen
     progress: Progress = silent,
+    seat_of: Callable[[Piece], Pose] | None = None,
+    tried: Mapping[tuple[str, ...], Passage] | None = None,
 ) -> tuple[Mend, ...]:
     """Return mends for a piece whose passage was found too narrow, each checked on the mended piece.
 
@@ -66,18 +78,44 @@ def mends(
     piece, wearer, seat, found
         What did not pass, and how.
     scale
-        The smallest scale that passes where it was looked for; the passage there is known to be 0 at least.
+        The smallest scale that passes where it was looked for.
     options, progress
         As `find_passage` takes them.
+    seat_of
+        The worn pose of a scaled piece; where None it keeps its seat.
+    tried
+        Passages with parts off, as `take_off` returns them: each was searched on the piece without them.
     """
     made: list[Mend] = []
     if scale is not None and scale > 1.0:
-        made.append(Mend("scale up", {"percent": 100 * (scale - 1)}, True, 0.0))
+        made.append(_scaled(piece, wearer, seat_of or (lambda _: seat), scale, options, progress))
+    for names, without in (tried or {}).items():
+        if names:
+            made.append(
+                Mend(f"take off {' and '.join(names)}", {"parts": len(names)}, without.passes, without.pinch_mm)
+            )
     for number, mend in enumerate((_ears, _split, _trim)):
         one = mend(piece, wearer, seat, found, options, part_of(progress, number / 3, (number + 1) / 3))
         if one is not None:
             made.append(one)
     return tuple(made)
+
+
+def _scaled(
+    piece: Piece,
+    wearer: Wearer,
+    seat_of: Callable[[Piece], Pose],
+    scale: float,
+    options: Search,
+    progress: Progress,
+) -> Mend:
+    """Scale up as far as was found to pass, or one step more where that is not proved to pass."""
+    for step in range(2):
+        larger = piece.scaled(scale * (1 + step * SCALE_STEP))
+        again = find_passage(larger, wearer, seat_of(larger), replace(options, decide_only=True), progress)
+        if again.passes:
+            break
+    return Mend("scale up", {"percent": 100 * (scale * (1 + step * SCALE_STEP) - 1)}, again.passes, again.pinch_mm)
 
 
 def _ears(piece: Piece, wearer: Wearer, seat: Pose, found: Passage, options: Search, progress: Progress) -> Mend | None:
@@ -87,7 +125,8 @@ def _ears(piece: Piece, wearer: Wearer, seat: Pose, found: Passage, options: Sea
         return None
     folded = replace(wearer, allowance_mm={**wearer.allowance_mm, **dict.fromkeys(ears, -EARS_FOLD_MM)})
     again = find_passage(piece, folded, seat, options, progress)
-    return Mend("let the ears fold", {"give_mm": EARS_FOLD_MM}, again.passes, again.pinch_mm)
+    note = "ears are folded by hand and hurt where they are pressed: a liner that slides helps"
+    return Mend("let the ears fold", {"give_mm": EARS_FOLD_MM}, again.passes, again.pinch_mm, note)
 
 
 def _split(
@@ -104,7 +143,8 @@ def _split(
         half = Piece(piece.name, (Part(piece.name, _soup(corners[rows])),))
         lift = straight_lift(half, wearer, Pose(), np.array([0.0, way, 0.0]), progress)
         pinches.append(lift.pinch_mm - lift.tolerance_mm if lift.passes else lift.pinch_mm)
-    return Mend("split front and back", {"at_y_mm": float(scene.pivot[1])}, min(pinches) >= 0, min(pinches))
+    note = "each half is drawn straight off its own way; the joint and its wall are another matter"
+    return Mend("split front and back", {"at_y_mm": float(scene.pivot[1])}, min(pinches) >= 0, min(pinches), note)
 
 
 def _trim(piece: Piece, wearer: Wearer, seat: Pose, found: Passage, options: Search, progress: Progress) -> Mend | None:
@@ -116,13 +156,17 @@ def _trim(piece: Piece, wearer: Wearer, seat: Pose, found: Passage, options: Sea
         return None
     centres = corners.mean(axis=1)
     gone = _within(centres, centres[hit], WALL_MM)
-    kept = Piece(piece.name, (Part(piece.name, _soup(corners[~gone])),))
+    if gone.all():
+        return None
     area = 0.5 * np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
-    depth = _depth(centres[hit], centres[~gone])
+    price = {"depth_mm": _depth(centres[hit], centres[~gone]), "area_cm2": float(area[hit].sum()) / 100}
+    strip = seat.inverse().apply(corners[gone].reshape(-1, 3)).reshape(-1, 3, 3)
+    if price["depth_mm"] > TRIM_MM:
+        note = f"not tried: deeper than {TRIM_MM:g} mm it is no trim, but another piece"
+        return Mend("trim the rim", price, False, found.pinch_mm, note, strip)
+    kept = Piece(piece.name, (Part(piece.name, _soup(corners[~gone])),))
     again = find_passage(kept, wearer, Pose(), options, progress)
-    return Mend(
-        "trim the rim", {"depth_mm": depth, "area_cm2": float(area[hit].sum()) / 100}, again.passes, again.pinch_mm
-    )
+    return Mend("trim the rim", price, again.passes, again.pinch_mm, "", strip)
 
 
 def met(scene: Scene, found: Passage, seat: Pose) -> Any:
