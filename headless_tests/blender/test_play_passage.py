@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import re
+
 import bpy
 import numpy as np
 import pytest
@@ -93,3 +95,34 @@ def test_a_part_that_is_gone_is_said(checked):
         bpy.ops.arming_cap.play_passage(fit=0)
     with pytest.raises(RuntimeError, match="no passage was searched"):
         bpy.ops.arming_cap.play_passage(fit=4)
+
+
+def test_a_search_that_is_stopped_keeps_its_bounds():
+    import shapes
+
+    from arming_cap.blender.work import Work
+    from arming_cap.core.errors import Cancelled
+    from arming_cap.core.fit.donning import find_passage
+    from arming_cap.core.piece import Part, Piece
+    from arming_cap.core.wearer.form import Form, Wearer
+
+    helm = Piece("helm", (Part("helm", shapes.dome(45, 48, -25, 48, 16)),))
+    ball = Wearer("ball", Form(shapes.sphere(40, 48)))
+    work = Work(lambda progress: find_passage(helm, ball, Pose(), progress=progress))
+    steps = []
+
+    def watched(fraction, text, told=work._progress):
+        steps.append(text)
+        if len(steps) > 1 and work.bounds:  # as Esc does, between two steps
+            work.stop()
+        told(fraction, text)
+
+    work._progress = watched
+    work.run()
+    assert isinstance(work.error, Cancelled) and work.result is None
+    said = re.fullmatch(
+        r"stopped, nothing has changed; so far, passage: pinch between (\S+) and (\S+) mm", work.stopped
+    )
+    # Closed form: a neck of 37.4 mm over a ball of 40, both of flat facets; worn, there are 5 mm.
+    assert -2.7 < float(said[1]) < -2.2 and 4.7 < float(said[2]) < 5.1
+    assert Work(lambda progress: None).stopped == "stopped, nothing has changed"

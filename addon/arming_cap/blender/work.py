@@ -17,6 +17,8 @@ from . import results
 
 STEP_S = 0.1
 """How often the window looks how far the work is."""
+BOUNDS = "pinch between"
+"""Whatever says this tells how far a search is sure of its answer."""
 
 
 class Work:
@@ -35,6 +37,7 @@ class Work:
         self.task = task
         self.fraction = 0.0
         self.text = text
+        self.bounds = ""
         self.result: Any = None
         self.error: BaseException | None = None
         self._stop = threading.Event()
@@ -68,6 +71,13 @@ class Work:
         if self._stop.is_set():
             raise Cancelled
         self.fraction, self.text = fraction, text
+        if BOUNDS in text:
+            self.bounds = text
+
+    @property
+    def stopped(self) -> str:
+        """What is to be said of it when it was stopped: the bounds that a search had come to are kept."""
+        return f"stopped, nothing has changed{f'; so far, {self.bounds}' if self.bounds else ''}"
 
 
 running: Work | None = None
@@ -135,7 +145,7 @@ class InBackground:
         """Wait for the end, or for Esc."""
         if (event.type == "ESC" and event.value == "PRESS") or running is not self._work:
             self._leave(context)
-            self.report({"INFO"}, f"{self.doing} was stopped, nothing has changed")
+            self.report({"INFO"}, f"{self.doing} was {self._work.stopped}")
             return {"CANCELLED"}
         if event.type != "TIMER":
             return {"PASS_THROUGH"}
