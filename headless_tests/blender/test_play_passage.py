@@ -126,3 +126,36 @@ def test_a_search_that_is_stopped_keeps_its_bounds():
     # Closed form: a neck of 37.4 mm over a ball of 40, both of flat facets; worn, there are 5 mm.
     assert -2.7 < float(said[1]) < -2.2 and 4.7 < float(said[2]) < 5.1
     assert Work(lambda progress: None).stopped == "stopped, nothing has changed"
+
+
+def test_what_the_way_meets_is_shown_as_a_strip_on_the_piece(scene):
+    from arming_cap.blender import results
+
+    form, _ = ball_in_band(inner=88.0)
+    form.arming_cap.allowance_mm = 0.0  # too narrow for a ball of 90: the band is met where it passes the equator
+    path = [Pose.of((0, 0, z)).as_dict() for z in (0.0, 400.0)]
+    passage = {"path": path, "at": [88.0, 0.0, 0.0], "pinch_step": 0.0, "pinch_pose": path[0]}
+    verdict = {"check": "donning", "verdict": "fail", "details": {"passage": passage, "take_off": []}}
+    fit = {"piece": "Scene", "wearer": "Ball", "verdict": "fail", "verdicts": [verdict]}
+    results.keep(scene, {"result": {"fits": [fit]}}, results.footing(scene), {})
+    # The whole band is met inside: that is no trim. Drawn up from above the equator only its lower edge is.
+    assert bpy.ops.arming_cap.play_passage(fit=0) == {"FINISHED"}
+    stage = bpy.data.scenes["Passage of Scene"]
+    assert not [ob for ob in stage.objects if ob.name.startswith("Trim Strip")]
+    with bpy.context.temp_override(scene=stage):
+        bpy.ops.arming_cap.end_passage()
+    raised = Pose.of((0, 0, 40.0)).as_dict()
+    passage.update(path=[raised, path[1]], pinch_pose=raised)
+    results.keep(scene, {"result": {"fits": [fit]}}, results.footing(scene), {})
+    bpy.ops.arming_cap.play_passage(fit=0)
+    stage = bpy.data.scenes["Passage of Scene"]
+    (strip,) = (ob for ob in stage.objects if ob.name.startswith("Trim Strip"))
+    assert strip.parent == stage.objects["Way"] and "mm deep at most" in strip.name
+    points = np.array([v.co for v in strip.data.vertices])
+    # Inside the ball a radius of 88 lies below z = 18.9; the band's edge is worn at 10 there. A wall's depth goes too.
+    assert points[:, 2].min() == pytest.approx(-30, abs=0.01) and -21.1 < points[:, 2].max() < -11
+    worn = (np.array(strip.matrix_world) @ np.column_stack([points, np.ones(len(points))]).T)[2]
+    np.testing.assert_allclose(worn, points[:, 2] + 40, atol=0.1)
+    with bpy.context.temp_override(scene=stage):
+        bpy.ops.arming_cap.end_passage()
+    assert not [mesh for mesh in bpy.data.meshes if mesh.name.startswith("Trim Strip")]

@@ -17,6 +17,7 @@ from ..scene import mm_per_unit
 
 MM_PER_FRAME, DEG_PER_FRAME = 4.0, 2.0
 PINCH = "Pinch"
+STRIP = "Trim Strip"
 
 
 def passage_of(fit: dict[str, Any]) -> dict[str, Any] | None:
@@ -24,12 +25,16 @@ def passage_of(fit: dict[str, Any]) -> dict[str, Any] | None:
     for verdict in fit["verdicts"]:
         passage = verdict["details"].get("passage") if verdict["check"] == "donning" else None
         if passage and len(passage["path"]) > 1:
-            return {**passage, "take_off": verdict["details"].get("take_off", [])}
+            return {
+                **passage,
+                "take_off": verdict["details"].get("take_off", []),
+                "passes": verdict["verdict"] == "pass",
+            }
     return None
 
 
 class ARMINGCAP_OT_play_passage(Operator):
-    """Show how the piece is put on, in a scene of its own; the timeline has a marker at the pinch"""
+    """Show how the piece is put on, in a scene of its own: a marker at the pinch, and the strip that is met"""
 
     bl_idname = "arming_cap.play_passage"
     bl_label = "Play Passage"
@@ -63,9 +68,10 @@ class ARMINGCAP_OT_play_passage(Operator):
             self.report({"ERROR"}, "the piece or its form is no longer in the scene; run the checks again")
             return {"CANCELLED"}
         worn = [scene.objects[name] for name in cast.parts if name not in passage["take_off"]]
+        strip = None if passage["passes"] else _strip(scene, fit["piece"], passage)
         stage = _stage(scene, f"Passage of {fit['piece']}")
         stage.collection.objects.link(form)
-        _moved_along(stage, worn, passage, mm_per_unit(scene))
+        _moved_along(stage, worn, passage, mm_per_unit(scene), strip)
         if context.window is not None:
             context.window.scene = stage
         return {"FINISHED"}
@@ -81,7 +87,23 @@ def _stage(scene: Scene, name: str) -> Scene:
     return stage
 
 
-def _moved_along(stage: Scene, worn: list[Object], passage: dict[str, Any], mm: float) -> None:
+def _strip(scene: Scene, piece: str, passage: dict[str, Any]) -> Any:
+    """Return what the way meets of a piece that does not pass, as the core finds it; None where that is no trim."""
+    from ...core.fit.lift import seated
+    from ...core.fit.mending import TRIM_MM, strip_along
+    from ...core.sizecheck import flattened
+    from .. import scene as scenes
+
+    draft = scenes.draft_of(scene)
+    worn, form = next((one, form) for one, form in draft.worn if one.name == piece)
+    wearer = flattened(draft.bodies[form].wearer(form), draft.padding_gives_mm)
+    path = [Pose.of(p["translation_mm"], p["rotation_deg"]) for p in passage["path"]]
+    rest = worn.without(passage["take_off"]) if passage["take_off"] else worn
+    strip = strip_along(seated(rest, wearer, path[0]), path, path[0])
+    return strip if strip is not None and strip.depth_mm <= TRIM_MM else None
+
+
+def _moved_along(stage: Scene, worn: list[Object], passage: dict[str, Any], mm: float, strip: Any = None) -> None:
     """Copy the parts onto an empty that goes the way: the path from its far end to the seat."""
     bpy.context.view_layer.update()
     corners = np.concatenate([np.array(ob.bound_box) @ _turn(ob).T + _place(ob) for ob in worn]) * mm
@@ -102,6 +124,15 @@ def _moved_along(stage: Scene, worn: list[Object], passage: dict[str, Any], mm: 
         copy.matrix_parent_inverse = Matrix.Identity(4)
         copy.matrix_basis = back @ ob.matrix_world
         stage.collection.objects.link(copy)
+    if strip is not None:
+        mesh = bpy.data.meshes.new(STRIP)
+        mesh.from_pydata(
+            (strip.corners.reshape(-1, 3) / mm).tolist(), [], np.arange(3 * len(strip.corners)).reshape(-1, 3).tolist()
+        )
+        shown = bpy.data.objects.new(f"{STRIP}, {strip.depth_mm:.0f} mm deep at most", mesh)
+        shown.parent, shown.matrix_basis = way, back
+        shown.show_name = shown.show_in_front = True
+        stage.collection.objects.link(shown)
     before = Quaternion()
     for frame, pose in zip(frames, poses):
         turn = Matrix(pose.rotation.tolist()).to_quaternion()
@@ -187,8 +218,11 @@ class ARMINGCAP_OT_end_passage(Operator):
         own = [ob for ob in stage.objects if ob.users_scene == (stage,)]
         if context.window is not None:
             context.window.scene = home
+        meshes = [ob.data for ob in own if ob.name.startswith(STRIP)]
         for ob in own:
             bpy.data.objects.remove(ob)
+        for mesh in meshes:
+            bpy.data.meshes.remove(mesh)
         bpy.data.scenes.remove(stage)
         return {"FINISHED"}
 

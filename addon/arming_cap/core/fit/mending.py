@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -147,11 +147,30 @@ def _split(
     return Mend("split front and back", {"at_y_mm": float(scene.pivot[1])}, min(pinches) >= 0, min(pinches), note)
 
 
-def _trim(piece: Piece, wearer: Wearer, seat: Pose, found: Passage, options: Search, progress: Progress) -> Mend | None:
-    """Take away what the widest way meets, through the wall, if that leaves a piece."""
-    scene = seated(piece, wearer, seat, progress)
+@dataclass(frozen=True, eq=False)
+class Strip:
+    """What a trim takes away: what the way meets, through the wall.
+
+    Attributes
+    ----------
+    corners
+        (k, 3, 3) its small triangles, in the frame of the piece's files.
+    kept
+        (m, 3, 3) those of the piece without it, at the seat.
+    depth_mm, area_cm2
+        How deep it is at the most, and the skin that is met.
+    """
+
+    corners: FloatArray
+    kept: FloatArray
+    depth_mm: float
+    area_cm2: float
+
+
+def strip_along(scene: Scene, path: Sequence[Pose], seat: Pose) -> Strip | None:
+    """Return the strip that a way meets; None where it meets nothing, or more than half of the piece."""
     corners = scene.cover.corners
-    hit = met(scene, found, seat)
+    hit = met(scene, path, seat)
     if not hit.any() or hit.mean() > 0.5:
         return None
     centres = corners.mean(axis=1)
@@ -159,21 +178,29 @@ def _trim(piece: Piece, wearer: Wearer, seat: Pose, found: Passage, options: Sea
     if gone.all():
         return None
     area = 0.5 * np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
-    price = {"depth_mm": _depth(centres[hit], centres[~gone]), "area_cm2": float(area[hit].sum()) / 100}
-    strip = seat.inverse().apply(corners[gone].reshape(-1, 3)).reshape(-1, 3, 3)
-    if price["depth_mm"] > TRIM_MM:
+    filed = seat.inverse().apply(corners[gone].reshape(-1, 3)).reshape(-1, 3, 3)
+    return Strip(filed, corners[~gone], _depth(centres[hit], centres[~gone]), float(area[hit].sum()) / 100)
+
+
+def _trim(piece: Piece, wearer: Wearer, seat: Pose, found: Passage, options: Search, progress: Progress) -> Mend | None:
+    """Take away what the widest way meets, through the wall, if that leaves a piece."""
+    strip = strip_along(seated(piece, wearer, seat, progress), found.path, seat)
+    if strip is None:
+        return None
+    price = {"depth_mm": strip.depth_mm, "area_cm2": strip.area_cm2}
+    if strip.depth_mm > TRIM_MM:
         note = f"not tried: deeper than {TRIM_MM:g} mm it is no trim, but another piece"
-        return Mend("trim the rim", price, False, found.pinch_mm, note, strip)
-    kept = Piece(piece.name, (Part(piece.name, _soup(corners[~gone])),))
+        return Mend("trim the rim", price, False, found.pinch_mm, note, strip.corners)
+    kept = Piece(piece.name, (Part(piece.name, _soup(strip.kept)),))
     again = find_passage(kept, wearer, Pose(), options, progress)
-    return Mend("trim the rim", price, again.passes, again.pinch_mm, "", strip)
+    return Mend("trim the rim", price, again.passes, again.pinch_mm, "", strip.corners)
 
 
-def met(scene: Scene, found: Passage, seat: Pose) -> Any:
-    """Return which of the cover's small triangles come below their allowance on the way found."""
+def met(scene: Scene, path: Sequence[Pose], seat: Pose) -> Any:
+    """Return which of the cover's small triangles come below their allowance on a way."""
     cover: Cover = scene.cover
     leaves = cover.leaves
-    chain = np.array([placement_of(pose, scene.pivot, seat) for pose in found.path])
+    chain = np.array([placement_of(pose, scene.pivot, seat) for pose in path])
     chain = _dense(chain, scene.reach)
     hit = np.zeros(len(cover.corners), bool)
     for placed in chain:
