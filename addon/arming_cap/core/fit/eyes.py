@@ -62,13 +62,22 @@ class Eyes:
                     edge = pupil + reach[row, column] * rays[row, column]
                     self._edges.append((back.apply(edge[None])[0] / scale, axis, sign, pupil))
 
+    def covered(self, pose: Pose, scale: float) -> list[tuple[float, FloatArray, FloatArray]]:
+        """Return of each edge that a pupil lies outside of: by how many mm, the edge's point, and which way covers.
+
+        Points and ways (3,) are in the form's frame.
+        """
+        found = []
+        for edge, axis, sign, pupil in self._edges:
+            at = scale * pose.rotation @ edge + pose.translation_mm
+            over = float(sign * (at[axis] - pupil[axis])) + KEEP_MM
+            if over > 0:
+                found.append((over, at, sign * np.eye(3)[axis]))
+        return found
+
     def hidden(self, pose: Pose, scale: float) -> float:
         """Return by how many mm the pupils lie outside their openings, all edges together; 0 where none is covered."""
-        total = 0.0
-        for edge, axis, sign, pupil in self._edges:
-            at = scale * pose.rotation[axis] @ edge + pose.translation_mm[axis]
-            total += max(0.0, sign * (at - pupil[axis]) + KEEP_MM)
-        return total
+        return sum(over for over, _, _ in self.covered(pose, scale))
 
     def __bool__(self) -> bool:
         return bool(self._edges)

@@ -36,12 +36,22 @@ from .surface import surface_of
 
 FREEDOMS = ("side", "fore_aft", "height", "pitch", "roll", "yaw")
 SAMPLES = 6000
+# A narrow rim or the tip of a nose falls between samples some 4 mm apart: the last steps look at this
+# many times more of them, those within `CLOSE_MM` of the least margin.
+DENSER = 16
+CLOSE_MM = 4.0
 CROWN_GAP_MM = 25.0
 SHOULDERS = ("shoulder_left", "shoulder_right")
-_ABOVE = (
-    4.0  # what a millimetre in the shoulders weighs against one of margin; more than crown, eyes and margin together
-)
+# What a millimetre weighs against one of margin: of the crown's gap, of an eye covered; in the shoulders, which weighs
+# more than these and the margin together. Below `_ROUNDED_MM` the weight sets in gradually: a search by slopes would
+# stick at the edge.
+_HELD, _ABOVE = 2.0, 4.0
+_ROUNDED_MM = 0.1
+# The crown's gap is taken over a disc about the vertex; beyond it what lies lower counts less and less.
+_DISC_MM, _DISC_EDGE_MM, _DISC_RISE = 40.0, 60.0, 3.0
 LEASH_MM = 20.0
+# Where a piece was laid on is taken to hold for scales within this share.
+STILL_LAID = 0.03
 ARM_MM = 100.0  # a turn counts as the movement at this distance
 REACH_MM = 80.0
 REACH_DEG = 25.0
@@ -101,9 +111,12 @@ class Seater:
         self.field: Field = field_for(piece, wearer, self.start, progress=progress)
         self._surface = surface = surface_of(piece)
         self.eyes: Eyes | None = None
+        self._laid: tuple[float, FloatArray] | None = None  # at which scale it was laid on, and its middle there
         self.points = surface.inner(2 * SAMPLES, WALL_MM)
         if not len(self.points):
             raise InputError("the piece has no surface to seat", source=piece.name, remedy="check the mesh")
+        self.dense = Probe(self.field, surface.inner(DENSER * 2 * SAMPLES, WALL_MM))
+        self.dense_points = surface.inner(DENSER * 2 * SAMPLES, WALL_MM)
         self.centre = piece.mesh.bounds.mean(axis=0)
         self.probe = Probe(self.field, self.points)
         self.few = Probe(self.field, self.points[:: max(1, len(self.points) // 800)])
@@ -115,6 +128,7 @@ class Seater:
         self.free = np.array([name not in self.pinned for name in FREEDOMS])
         names = list(wearer.form.region_names)
         self.crown = names.index("crown") if "crown" in names else None
+        self.top = wearer.form.mesh.vertices[np.argmax(wearer.form.mesh.vertices[:, 2])]
         self.shoulders = np.array([name in SHOULDERS for name in names])
         self.crown_gap = crown_gap_mm + (wearer.allowance("crown") if self.crown is not None else 0.0)
 
@@ -128,32 +142,35 @@ class Seater:
         start
             Where to begin; by default the seater's start.
         near
-            Whether `start` is known to be close, so that the piece need not be laid on from afar.
+            Whether `start` is a seat at a scale close by, so that the piece need not be laid on again.
         """
         pose = start or self.start
-        laid = self._lay_on(pose, scale, near)
+        if near and self._laid is not None and abs(scale / self._laid[0] - 1) < STILL_LAID:
+            return self._centre(pose, scale, self._laid[1], near)
+        laid = self._even_out(pose, scale)[0] if near else self._lay_on(pose, scale)
+        middle = laid.apply(scale * self.centre[None])[0]
+        self._laid = scale, middle
         if self.eyes is None:
             self.eyes = Eyes(self._surface, self.field.form.landmarks, laid, scale)
-        return self._centre(laid, scale, near)
+        return self._centre(pose if near else laid, scale, middle, near)
 
     def rest(self, pose: Pose, scale: float) -> float:
         """Take a pose found before as where the piece rests at a scale; return its smallest margin in mm."""
         if self.eyes is None:
             self.eyes = Eyes(self._surface, self.field.form.landmarks, pose, scale)
-        return float(np.min(self.margins(pose, scale)))
+        return float(np.min(self.margins(pose, scale, self.dense)))
 
-    def _lay_on(self, start: Pose, scale: float, near: bool) -> Pose:
+    def _lay_on(self, start: Pose, scale: float) -> Pose:
         starts = [start]
         pivot = start.apply(scale * self.centre[None])[0]
-        if not near:
-            for axis in range(3):
-                if self.free[3 + axis]:
-                    for angle in (-18.0, 18.0):
-                        turn = rotation_about(np.eye(3)[axis], angle)
-                        starts.append(start.then(Pose(turn, pivot - turn @ pivot)))
-            for axis in range(3):
-                if self.free[axis]:
-                    starts += [start.then(Pose(np.eye(3), 50.0 * sign * np.eye(3)[axis])) for sign in (-1, 1)]
+        for axis in range(3):
+            if self.free[3 + axis]:
+                for angle in (-18.0, 18.0):
+                    turn = rotation_about(np.eye(3)[axis], angle)
+                    starts.append(start.then(Pose(turn, pivot - turn @ pivot)))
+        for axis in range(3):
+            if self.free[axis]:
+                starts += [start.then(Pose(np.eye(3), 50.0 * sign * np.eye(3)[axis])) for sign in (-1, 1)]
         tried = [self._even_out(pose, scale) for pose in starts]
         best, cost = tried[0]
         for pose, other in tried[1:]:
@@ -180,7 +197,7 @@ class Seater:
             normal = centred.T @ (weight[:, None] * centred) / len(off)
             rhs = -centred.T @ (weight * off) / len(off)
             step = self._solve(normal, rhs, damping)
-            moved = self._moved(pose, step, scale)
+            moved = self.moved(pose, step, scale)
             new, new_off, _ = spread(moved)
             if new < cost:
                 done = cost - new < 1e-6 * cost
@@ -193,35 +210,46 @@ class Seater:
                     break
         return pose, cost
 
-    def _centre(self, laid: Pose, scale: float, near: bool = False) -> tuple[Pose, float]:
-        """Return the pose near `laid` with the largest smallest margin, and that margin.
+    def _centre(
+        self, start: Pose, scale: float, home: FloatArray | None = None, near: bool = False
+    ) -> tuple[Pose, float]:
+        """Return the pose near `start` with the largest smallest margin, and that margin.
 
-        From next to a seat that is known it takes fewer steps, for the valley is the right one.
+        `home` (3,) is where the leash holds the piece's middle, by default where it starts. From next to a seat that is
+        known it takes fewer steps, for the valley is the right one.
         """
-        home = laid.apply(scale * self.centre[None])[0]
-        pose = best = laid
-        best_margin = -np.inf
+        if home is None:
+            home = start.apply(scale * self.centre[None])[0]
+        pose = best = start
+        best_margin, best_value = self._worth(start, scale, home)
         for tau in (0.7, 0.2, 0.05) if near else (2.0, 0.7, 0.25, 0.1, 0.05):
             damping = 1e-3
-            value, margin = self._soft(pose, scale, tau, home)
+            probe, points = self.probe, self.points
+            if tau < 0.5:
+                every = self.margins(pose, scale, self.dense)
+                upto = float(np.min(every))
+                if self.shoulders.any():  # what may sink into them belongs to it too
+                    upto = max(upto, -float(np.min(self.need[self.shoulders])))
+                close = every < upto + CLOSE_MM
+                points = self.dense_points[close]
+                probe = Probe(self.field, points)
+            value, margin = self._soft(probe, pose, scale, tau, home)
             for _ in range(12 if near else 25):
                 low = np.min(margin)
                 active = np.flatnonzero(margin < low + 12 * tau)
                 weight = np.exp(-(margin[active] - low) / tau)
                 weight /= weight.sum()
-                jacobian = self._jacobian(self.probe, self.points, pose, scale, active)
+                jacobian = self._jacobian(probe, points, pose, scale, active)
                 slope = weight @ jacobian
                 centred = jacobian - slope
                 bend = centred.T @ (weight[:, None] * centred) / tau
-                pull = self._pull(pose, scale, home)
-                if self._sunk(pose, scale, margin) > 0:
-                    pull[2] += _ABOVE
-                step = self._solve(bend, slope + pull, damping + 1e-3)
+                pull, stiff = self._pull(probe, pose, scale, home, margin)
+                step = self._solve(bend + stiff, slope + pull, damping + 1e-3)
                 length = np.linalg.norm(step)
                 if length > 10:
                     step *= 10 / length
-                moved = self._moved(pose, step, scale)
-                new, new_margin = self._soft(moved, scale, tau, home)
+                moved = self.moved(pose, step, scale)
+                new, new_margin = self._soft(probe, moved, scale, tau, home)
                 if new > value:
                     done = new - value < (1e-3 if near else 1e-5)
                     pose, value, margin, damping = moved, new, new_margin, damping / 4
@@ -231,62 +259,95 @@ class Seater:
                     damping *= 6
                     if damping > 1e3:
                         break
-            if np.min(margin) > best_margin:
-                best, best_margin = pose, float(np.min(margin))
+            if tau < 0.5:
+                least, worth = self._worth(pose, scale, home)
+                if worth > best_value:
+                    best, best_margin, best_value = pose, least, worth
         return best, best_margin
 
-    def _soft(self, pose: Pose, scale: float, tau: float, home: FloatArray) -> tuple[float, FloatArray]:
-        margin = self.margins(pose, scale)
+    def _worth(self, pose: Pose, scale: float, home: FloatArray) -> tuple[float, float]:
+        """Return a pose's smallest margin over the denser samples, and that less what the bounds cost, mm."""
+        every = self.margins(pose, scale, self.dense)
+        low = float(np.min(every))
+        return low, low - self._cost(self.dense, pose, scale, home, every)
+
+    def _soft(self, probe: Probe, pose: Pose, scale: float, tau: float, home: FloatArray) -> tuple[float, FloatArray]:
+        """Return the soft minimum of the margins less what the bounds cost (mm), and the margins (n,)."""
+        margin = self.margins(pose, scale, probe)
         low = np.min(margin)
         soft = low - tau * np.log(np.exp(-(margin - low) / tau).sum())
-        away = float(np.linalg.norm(pose.apply(scale * self.centre[None])[0] - home))
-        lifted = max(0.0, self._crown(pose, scale) - self.crown_gap)
-        hidden = self.eyes.hidden(pose, scale) if self.eyes else 0.0
-        sunk = self._sunk(pose, scale, margin)
-        return float(soft - 0.5 * max(0.0, away - LEASH_MM) ** 2 - 2.0 * (lifted + hidden) - _ABOVE * sunk), margin
+        return float(soft) - self._cost(probe, pose, scale, home, margin), margin
 
-    def _pull(self, pose: Pose, scale: float, home: FloatArray) -> FloatArray:
-        """Return the slope of the leash and of the crown's gap in the six freedoms."""
-        pull = np.zeros(6)
+    def _cost(self, probe: Probe, pose: Pose, scale: float, home: FloatArray, margin: FloatArray) -> float:
+        """Return what leash, crown's gap, eyes and shoulders cost, mm of margin; `margin` (n,) is the probe's there."""
+        away = float(np.linalg.norm(pose.apply(scale * self.centre[None])[0] - home))
+        cost = 0.5 * max(0.0, away - LEASH_MM) ** 2
+        for over, weight, _ in self._bounds(probe, pose, scale, margin):
+            cost += weight * (over * over / (2 * _ROUNDED_MM) if over < _ROUNDED_MM else over - 0.5 * _ROUNDED_MM)
+        return cost
+
+    def _pull(
+        self, probe: Probe, pose: Pose, scale: float, home: FloatArray, margin: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the slope (6,) in the freedoms of what `_cost` takes off, and how it bends (6, 6)."""
+        pull, stiff = np.zeros(6), np.zeros((6, 6))
         away = pose.apply(scale * self.centre[None])[0] - home
         length = float(np.linalg.norm(away))
         if length > LEASH_MM:
             pull[:3] -= (length - LEASH_MM) * away / length
-        if self._crown(pose, scale) > self.crown_gap:
-            pull[2] -= 2.0
-        if self.eyes and self.eyes.hidden(pose, scale) > 0:
-            for k in range(6):
-                up, down = (self.eyes.hidden(self._moved(pose, sign * np.eye(6)[k], scale), scale) for sign in (1, -1))
-                pull[k] -= up - down  # twice the slope
-        return pull
+            stiff[:3, :3] += np.outer(away, away) / length**2
+        for over, weight, slope in self._bounds(probe, pose, scale, margin):
+            pull -= weight * min(over / _ROUNDED_MM, 1.0) * slope
+            stiff += weight / max(over, _ROUNDED_MM) * np.outer(slope, slope)
+        return pull, stiff
+
+    def _bounds(
+        self, probe: Probe, pose: Pose, scale: float, margin: FloatArray
+    ) -> list[tuple[float, float, FloatArray]]:
+        """Return of each bound that is overstepped by how far (mm), what a mm weighs, and its slope (6,)."""
+        found = []
+        middle = pose.apply(scale * self.centre[None])[0]
+
+        def take(over: float, weight: float, point: FloatArray, way: FloatArray) -> None:
+            if over > 0:
+                found.append((over, weight, np.concatenate([way, np.cross(point - middle, way) / ARM_MM]) * self.free))
+
+        # A crown or a rim comes down all about at once: a turn that lifts its lowest point lowers another.
+        up = np.array([0.0, 0.0, 1.0])
+        take(self._crown(pose, scale) - self.crown_gap, _HELD, middle, up)
+        for over, edge, way in self.eyes.covered(pose, scale) if self.eyes else ():
+            take(over, _HELD, edge, way)
+        take(self._sunk(probe, pose, scale, margin), _ABOVE, middle, -up)
+        return found
 
     def _crown(self, pose: Pose, scale: float) -> float:
         """Return how far the piece's inside stands above the vertex; -inf where the form has no crown."""
         if self.crown is None:
             return -np.inf
-        top = self.field.form.mesh.vertices[np.argmax(self.field.form.mesh.vertices[:, 2])]
-        placed = np.asarray(self.few.moved(pose, scale), float)
-        over = np.hypot(placed[0] - top[0], placed[1] - top[1]) < 40.0
-        over &= placed[2] > top[2] - 40.0
-        return float(np.min(placed[2][over]) - top[2]) if over.any() else -np.inf
+        placed = np.asarray(self.probe.moved(pose, scale), float)
+        off = np.hypot(placed[0] - self.top[0], placed[1] - self.top[1])
+        over = np.flatnonzero((off < _DISC_EDGE_MM) & (placed[2] > self.top[2] - 40.0))
+        above = placed[2, over] - self.top[2] + _DISC_RISE * np.maximum(off[over] - _DISC_MM, 0.0)
+        return float(np.min(above)) if len(over) else -np.inf
 
-    def _sunk(self, pose: Pose, scale: float, margin: FloatArray) -> float:
-        """Return how deep the piece is in the shoulders, mm; `margin` (n,) are the samples' own there."""
+    def _sunk(self, probe: Probe, pose: Pose, scale: float, margin: FloatArray) -> float:
+        """Return how deep the piece is in the shoulders, mm; `margin` (n,) is the probe's there."""
         if not self.shoulders.any():
             return 0.0
         rows = np.flatnonzero(margin < -np.min(self.need[self.shoulders]))
         if not len(rows):
             return 0.0
-        label = label_rows(self.field, self.probe.moved(pose, scale)[:, rows])
+        label = label_rows(self.field, probe.moved(pose, scale)[:, rows])
         depth = -(margin[rows] + self.need[label])[self.shoulders[label]]
         return float(np.max(depth, initial=0.0))
 
-    def margins(self, pose: Pose, scale: float) -> FloatArray:
-        """Return the margins (n,) of the samples by the field."""
-        value = np.asarray(self.probe.standoff(pose, scale), float)
+    def margins(self, pose: Pose, scale: float, probe: Probe | None = None) -> FloatArray:
+        """Return the margins (n,) of the samples, or of a probe's points, by the field."""
+        probe = probe or self.probe
+        value = np.asarray(probe.standoff(pose, scale), float)
         if (self.need == self.need[0]).all():
             return value - self.need[0]
-        return value - self.need[label_rows(self.field, self.probe.moved(pose, scale))]
+        return value - self.need[label_rows(self.field, probe.moved(pose, scale))]
 
     def _jacobian(self, probe: Probe, points: FloatArray, pose: Pose, scale: float, rows: Any) -> FloatArray:
         """Return the standoffs' slopes (n, 6) in the freedoms: moves in mm, turns in mm at `ARM_MM`."""
@@ -305,7 +366,8 @@ class Seater:
             step[free] = np.linalg.solve(square + damping * np.eye(len(square)), rhs[free])
         return step
 
-    def _moved(self, pose: Pose, step: FloatArray, scale: float) -> Pose:
+    def moved(self, pose: Pose, step: FloatArray, scale: float) -> Pose:
+        """Return a pose after a step (6,) in the freedoms: mm, and turns in mm at `ARM_MM`."""
         pivot = pose.apply(scale * self.centre[None])[0]
         angle = float(np.degrees(np.linalg.norm(step[3:]) / ARM_MM))
         turn = rotation_about(step[3:], min(angle, 30.0)) if angle > 1e-12 else np.eye(3)

@@ -29,10 +29,15 @@ from .surface import surface_of
 from .uncertainty import SLOWEST, Places
 
 SEATS = ("fixed", "best")
+Seen = tuple[dict[float, tuple[Pose, float]], dict[float, tuple[float, Place]]]
 CONTACT_MM = 3.0
 # Freedoms that the contacts hold by less than this share of a full grip hardly move: other places would soon hold them.
 SLACK = 0.02
 _CONTACTS = 200
+# Steps in the freedoms (mm, and mm of turn at `ARM_MM`) from which a seat that will be the answer is looked for again.
+_ABOUT = np.array(
+    [(0, s * 2.0, -1.0, s * 4.0, 0, 0) for s in (1, -1)] + [(s * 1.5, 0, -1.0, 0, s * 3.0, s * 4.0) for s in (1, -1)]
+)
 # Places that may come to limit the size are looked for this much above the least margin, one in each cell.
 _NEAR_MM = 25.0
 _CELL_MM = 24.0
@@ -137,12 +142,25 @@ class Seats:
         room = (least - self.wearer.allowances())[rows]
         return float(np.max(room[np.isfinite(room)], initial=-np.inf))
 
+    def seen(self) -> Seen:
+        """Return the seats and exact margins known by now, for `see`."""
+        return self._known, self._exact
+
+    def see(self, seen: Seen) -> None:
+        """Go back to what was known."""
+        self._known, self._exact = seen
+
     def seat_afresh(self, scale: float) -> bool:
-        """Seat the piece from the start again at a scale; return whether that is better than what was known."""
+        """Seat the piece from the start again at a scale, and from poses about the better of this and what was known.
+
+        Return whether any is better. Where regions with unlike allowances meet, one search may stop at their border.
+        """
         if self.seater is None:
             return False
         known = self._seated(scale)
-        fresh = self.seater.seat(scale)
+        fresh = max(known, self.seater.seat(scale), key=_margin_of)
+        for step in _ABOUT:
+            fresh = max(fresh, self.seater.seat(scale, self.seater.moved(fresh[0], step, scale), True), key=_margin_of)
         if fresh[1] <= known[1] + 0.02:
             return False
         self._known, self._exact = {scale: fresh}, {}
@@ -167,6 +185,10 @@ class Seats:
         begin = replace(before, translation_mm=before.translation_mm + shift)
         self._known[scale] = self.seater.seat(scale, begin, near=True)
         return self._known[scale]
+
+
+def _margin_of(seat: tuple[Pose, float]) -> float:
+    return seat[1]
 
 
 def _reach(points: FloatArray) -> float:

@@ -34,7 +34,7 @@ from ..wearer.regions import in_words
 from .causes import Causes, causes_of_spread
 from .clearance import NEAR_MM, Clearance
 from .largest import largest_scale
-from .scales import HIGHEST, LOWEST, SCALE_TOLERANCE, Hull, turns
+from .scales import HIGHEST, LOWEST, SCALE_TOLERANCE, SEATED_TOLERANCE, Hull, turns
 from .seats import Seats, growth, places_of, touch
 from .uncertainty import Law, Places, after_reading, law_of
 from .unequal import PerAxis, per_axis
@@ -265,10 +265,16 @@ def _smallest(
         fails, fits = _seated_bracket(seats, near or first, progress)
         found = seats.close_in(fails, fits)
         for _ in range(3 if near is None else 0):
-            below = None if found is None else found * (1 - 10 * SCALE_TOLERANCE)
-            if below is None or not seats.seat_afresh(below) or seats.exact(below) < 0:
+            if found is None:
                 break
-            found = seats.close_in(*_seated_bracket(seats, below, progress))
+            seen, below = seats.seen(), found * (1 - SEATED_TOLERANCE)
+            if not seats.seat_afresh(below):
+                break
+            again = seats.close_in(*_seated_bracket(seats, below, progress))
+            if again is None or again >= found:  # what was found to fit stays found
+                seats.see(seen)
+                break
+            found = again
     if found is None:
         raise InputError(
             "the margin turns too sharply with the scale", source=seats.piece.name, remedy="check the mesh"
