@@ -210,3 +210,14 @@ def test_a_bowed_head_keeps_the_head_and_turns_the_trunk():
     floor = np.flatnonzero(mesh.vertices[:, 2] < -199)
     tilt = np.polyfit(bent.mesh.vertices[floor, 1], bent.mesh.vertices[floor, 2], 1)[0]
     assert np.degrees(np.arctan(tilt)) == pytest.approx(-20.0, abs=0.5)
+
+
+def test_a_neck_that_bends_to_no_avail_is_listed_as_searched(monkeypatch):
+    from arming_cap.core.fit import donning
+
+    closed = Piece("shell", (Part("shell", shapes.sphere(46, 48)),))
+    ball = Wearer("ball", Form(shapes.sphere(40, 48)))
+    monkeypatch.setattr(donning, "_bowing", lambda *asked: asked[-1])
+    found = find_passage(closed, ball, Pose(), Search(most_cells=0, neck_bend_deg=20.0))
+    assert found.as_dict()["neck_bend_deg"] == 0.0
+    assert any("bowed up to 20 degrees" in word for word in found.as_dict()["freedoms"])

@@ -139,6 +139,9 @@ def find_passage(
     found = _answer(find_way(seated(piece, wearer, seat), options, progress), seat, options)
     if options.neck_bend_deg and not found.passes:
         found = _bowing(piece, wearer, seat, options, progress, found)
+        if not found.neck_bend_deg:
+            tried = f"head bowed up to {options.neck_bend_deg:g} degrees on the neck either way: no wider way found"
+            found = replace(found, freedoms=(*found.freedoms, tried))
     progress(1.0, f"passage: pinch {found.pinch_mm:.1f} mm")
     return found
 
