@@ -47,7 +47,10 @@ def way_drawn(along: Along, found: Passage) -> tuple[Drawing, Chart]:
     at = np.array(found.at)[shown]
     marks.append((f"pinch {figure(found.pinch_mm)} mm", (float(at[0]), float(at[1]))))
     last = len(chosen)
-    title = f"The way off: 1 worn to {last} clear by {CLEAR_MM:.0f} mm{said}; it is put on from {last} to 1, as tight"
+    title = (
+        f"The way off: 1 worn to {last} clear by {CLEAR_MM:.0f} mm{said}; "
+        f"it is put on from {last} to 1, with the same pinch"
+    )
     drawing = Drawing(title, tuple(outlines), ("wearer's left" if aside else "back", "up"), tuple(marks))
     points = np.column_stack([along.way_mm, along.margin_mm])
     pinch = (float(along.way_mm[along.pinch]), float(along.margin_mm[along.pinch]))
