@@ -25,7 +25,7 @@ EARS_FOLD_MM = 20.0  # an ear stands off by 20 to 23 mm in the mean (ANSUR II ea
 WALL_MM = 6.0  # what is trimmed is trimmed through the wall; helmet walls are 2 to 5 mm, common practice
 STEP_MM = 1.0
 TRIM_MM = 25.0  # a strip deeper than this is no trim of a rim but another piece; ours to choose, no source
-SCALE_STEP = 0.0025
+SCALES_MORE = (0.0, 0.0025, 0.01)  # shares by which a scale is raised until its passage is proved between its looks
 
 
 @dataclass(frozen=True)
@@ -109,13 +109,13 @@ def _scaled(
     options: Search,
     progress: Progress,
 ) -> Mend:
-    """Scale up as far as was found to pass, or one step more where that is not proved to pass."""
-    for step in range(2):
-        larger = piece.scaled(scale * (1 + step * SCALE_STEP))
+    """Scale up as far as was found to pass, or a little more where that is not proved to pass."""
+    for more in SCALES_MORE:
+        larger = piece.scaled(scale * (1 + more))
         again = find_passage(larger, wearer, seat_of(larger), replace(options, decide_only=True), progress)
         if again.passes:
             break
-    return Mend("scale up", {"percent": 100 * (scale * (1 + step * SCALE_STEP) - 1)}, again.passes, again.pinch_mm)
+    return Mend("scale up", {"percent": 100 * (scale * (1 + more) - 1)}, again.passes, again.pinch_mm)
 
 
 def _ears(piece: Piece, wearer: Wearer, seat: Pose, found: Passage, options: Search, progress: Progress) -> Mend | None:
