@@ -22,6 +22,7 @@ from .widen import narrowest, widened
 
 FINE = 2 * TOLERANCES.standoff_mm
 POLISHES = 3
+LONGER = 32  # times as many looks where the verdict hangs on what lies between
 HOPELESS_MM = 3.0  # a rough way so much too narrow is not looked at more finely where only the sign is asked
 ALIKE_MM = 16.0  # voxels in which a piece and its mirror image are compared
 WIDENS_MM = 1.0  # by what the last widening is not expected to help more
@@ -128,8 +129,8 @@ def find_way(scene: Scene, options: Search, progress: Progress, known: FloatArra
             chain, least, bound, cells = _bounded(band, chain, least, about, options, progress)
     if least.floor_mm < least.margin_mm - 2 * tight and least.triangle >= 0:
         least = polished(least, scene.cover, scene.pivot, chain, *about)
-    if least.floor_mm < 0 <= least.margin_mm:  # the verdict hangs on it: look longer
-        sure = least_along(scene.cover, scene.pivot, chain, *about, least, 8 * LOOKS, enough=0.0)
+    if least.floor_mm < 0 and least.margin_mm > tight:  # the verdict hangs on it: look longer
+        sure = least_along(scene.cover, scene.pivot, chain, *about, least, LONGER * LOOKS, enough=0.0)
         least = replace(least, floor_mm=sure.floor_mm) if sure.margin_mm >= least.margin_mm else sure
     return Found(scene, chain, least, max(bound, least.margin_mm), at_seat, out, cells, planes)
 
@@ -205,9 +206,11 @@ def _on_lattice(band: _Band, freedoms: Freedoms, options: Search, progress: Prog
     lattice = Lattice(band.scene, band.forest, band.margins, freedoms, np.radians(options.pitch_deg), band.until)
     near = lattice.widest_near(lattice.rough(progress).nodes, 3, 6.0, 0.4, 4)
     yield band.to_the_end(lattice.placements(near.nodes))
-    if not options.decide_only or near.width > -HOPELESS_MM:
+    for slack, within, hopeless in ((2.0, 0.2, HOPELESS_MM), (1.0, 0.1, 0.4 * HOPELESS_MM)):
+        if options.decide_only and near.width < -hopeless:
+            return
         lattice = lattice.finer()
-        near = lattice.widest_near(2 * near.nodes, 3, 2.0, 0.2, 3)
+        near = lattice.widest_near(2 * near.nodes, 3, slack, within, 3)
         yield band.to_the_end(lattice.placements(near.nodes))
 
 
