@@ -181,9 +181,13 @@ def _answer(found: Found, seat: Pose, options: Search) -> Passage:
         verdict = Status.PASS if least.floor_mm >= 0 else Status.MARGINAL
     else:
         verdict = Status.MARGINAL
-    freedoms: tuple[str, ...] = ("fore-aft", "up", f"pitch within {options.pitch_deg:g} degrees either way")
+    pitch = f"within {options.pitch_deg:g} degrees either way"
+    freedoms: tuple[str, ...] = ("fore-aft", "up", f"pitch {pitch}")
+    if found.out[2] < 1 - 1e-9:
+        out = ", ".join(f"{v:.2f}" for v in found.out + 0.0)
+        freedoms = (f"along {out}", "square to it in one plane", f"a turn in that plane {pitch}")
     if found.planes > 1:
-        freedoms += (f"side, up, roll within {options.pitch_deg:g} degrees either way (without a bound)",)
+        freedoms += (f"out, square to that plane, and a turn there {pitch} (without a bound)",)
     if found.planes:
         freedoms += ("the way found widened in side, roll and yaw too",)
     if options.springs_mm:

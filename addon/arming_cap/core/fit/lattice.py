@@ -15,6 +15,7 @@ from collections import deque
 from dataclasses import dataclass
 from heapq import heappop, heappush
 from itertools import product
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,10 +27,11 @@ from .forest import Forest
 from .lift import Scene
 from .margins import Margins
 
-STEP_MM = 6.0
-TURN_MM = 12.0  # what a step of turn moves a point at the middle lever
-ASIDE_MM = 110.0  # how far the rough map reaches fore and aft
-BELOW_MM = 25.0  # and back beyond the seat
+STEP = 0.04  # of the piece's reach
+LARGEST_MM, SMALLEST_MM = 6.0, 2.0  # steps
+TURN = 2.0  # steps that a step of turn moves a point at the middle lever
+ASIDE = 18  # steps that the rough map reaches fore and aft
+BELOW = 4  # and back beyond the seat
 CLEAR_MM = 30.0  # margins are mapped to here beyond the form
 PER_MM = 64  # of the rough map's whole numbers
 FAR = 16_000
@@ -87,10 +89,11 @@ class Lattice:
         self._parts = np.ascontiguousarray(parts.T / grid.spacing, dtype=np.float32)
         self._radii = forest.radii.astype(np.float32)
         lever = float(np.linalg.norm(arm - along, axis=1).mean())
-        turns = max(int(np.ceil(pitch * lever / TURN_MM)), 1)
-        self.step = np.array([STEP_MM, STEP_MM, pitch / turns])
-        self.high = np.array([int(ASIDE_MM / STEP_MM), int(np.ceil(scene.travel(freedoms.out) / STEP_MM)), turns])
-        self.low = np.array([-self.high[0], -int(BELOW_MM / STEP_MM), -turns])
+        shift = float(np.clip(STEP * scene.reach, SMALLEST_MM, LARGEST_MM))
+        turns = max(int(np.ceil(pitch * lever / (TURN * shift))), 1)
+        self.step = np.array([shift, shift, pitch / turns])
+        self.high = np.array([ASIDE, int(np.ceil(scene.travel(freedoms.out) / shift)), turns])
+        self.low = np.array([-ASIDE, -BELOW, -turns])
         self._known: dict[Node, float] = {}
 
     def finer(self) -> Lattice:
@@ -115,17 +118,18 @@ class Lattice:
 
     def _mapped(self, progress: Progress) -> Int16:
         """Return the rough margins of all nodes, in `PER_MM`ths of a millimetre."""
-        f, step = self.freedoms, STEP_MM
+        f, step = self.freedoms, float(self.step[0])
+        back, aside_mm = BELOW * step, ASIDE * step
         frame = np.stack([f.axis, f.across, f.out])
         points = (_thinned(self.forest.centres, step) - f.pivot) @ frame.T
         form = (self.scene.form.mesh.vertices - f.pivot) @ frame.T
         low = np.maximum(points.min(axis=0) - step, form.min(axis=0) - CLEAR_MM)
         high = form.max(axis=0) + CLEAR_MM
         reach = self.scene.reach
-        low[1], high[1] = max(low[1] - ASIDE_MM, -reach - ASIDE_MM), min(high[1], reach + ASIDE_MM)
+        low[1], high[1] = max(low[1] - aside_mm, -reach - aside_mm), min(high[1], reach + aside_mm)
         low[0], high[0] = max(low[0], points[:, 0].min() - step), min(high[0], points[:, 0].max() + step)
-        low[1] = max(-reach - ASIDE_MM, float(form[:, 1].min()) - CLEAR_MM)
-        low[2] = max(-reach - BELOW_MM, float(form[:, 2].min()) - CLEAR_MM)
+        low[1] = max(-reach - aside_mm, float(form[:, 1].min()) - CLEAR_MM)
+        low[2] = max(-reach - back, float(form[:, 2].min()) - CLEAR_MM)
         shape = np.maximum(np.ceil((high - low) / step).astype(int) + 1, 1)
         grid = low + step * np.stack(np.unravel_index(np.arange(shape.prod()), tuple(shape)), axis=1)
         values = self.margins.rough(grid @ frame + f.pivot)
@@ -276,9 +280,20 @@ def _flooded(level: Int16) -> Int16:
             for order in (range(len(water) - 2, -1, -1), range(1, len(water))):
                 side = 1 if order.step < 0 else -1
                 for k in order:
-                    np.maximum(water[k], np.minimum(water[k + side], ground[k]), out=water[k])
+                    np.maximum(water[k], np.minimum(_spread(water[k + side]), ground[k]), out=water[k])
         if (before == flood).all():
             return flood
+
+
+def _spread(values: NDArray[Any]) -> NDArray[Any]:
+    """Return the largest of each value and those beside it, across corners too."""
+    for axis in range(values.ndim):
+        one = np.moveaxis(values, axis, 0)
+        wide = one.copy()
+        np.maximum(wide[1:], one[:-1], out=wide[1:])
+        np.maximum(wide[:-1], one[1:], out=wide[:-1])
+        values = np.moveaxis(wide, 0, axis)
+    return values
 
 
 def _shortest(level: Int16, flood: Int16, seat: tuple[int, ...]) -> IntArray:
@@ -290,19 +305,14 @@ def _shortest(level: Int16, flood: Int16, seat: tuple[int, ...]) -> IntArray:
     away[front] = 0
     steps = 0
     while front.any() and away[seat] < 0:
-        wider = np.zeros_like(front)
-        for axis in range(3):
-            near, mine = np.moveaxis(wider, axis, 0), np.moveaxis(front, axis, 0)
-            near[1:] |= mine[:-1]
-            near[:-1] |= mine[1:]
         steps += 1
-        front = wider & open_ & (away < 0)
+        front = _spread(front) & open_ & (away < 0)
         away[front] = steps
     path = [tuple(int(k) for k in seat)]
     while away[path[-1]] > 0:
         here = path[-1]
-        beside = [tuple(here[k] + (s if k == axis else 0) for k in range(3)) for axis in range(3) for s in (-1, 1)]
-        inside = [n for n in beside if all(0 <= n[k] < level.shape[k] for k in range(3))]
+        beside = [tuple(h + s for h, s in zip(here, step, strict=True)) for step in NEIGHBOURS]
+        inside = [n for n in beside if all(0 <= k < most for k, most in zip(n, level.shape, strict=True))]
         path.append(max((n for n in inside if away[n] == away[here] - 1), key=lambda n: int(level[n])))
     return np.array(path, dtype=np.int64)
 

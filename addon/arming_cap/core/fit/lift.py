@@ -23,8 +23,10 @@ from .motion import Least, least_along
 UP = np.array([0.0, 0.0, 1.0])
 STEP_MM = 8.0
 AROUND_MM = 60.0
-# Another way out than up is only taken where it is wider by this.
+# Another way out than up is only taken where it is wider by this, and where neither passes by this share of what is
+# missing upwards: how deep one solid is drawn through another says nothing.
 CLEARLY_WIDER_MM = 1.0
+CLEARLY_WIDER = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,16 +92,17 @@ def way_out(scene: Scene) -> FloatArray:
     directions = np.concatenate([[UP], directions])
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
     rows = np.arange(scene.cover.roots)
-    for _ in range(2):
+    for _ in range(3):  # balls of 8 mm: larger ones miss what is thin
         rows = scene.cover.children(rows)
     points = scene.cover.centres[rows]
     widths = []
     for direction in directions:
-        run = np.arange(0.0, scene.travel(direction), 2 * STEP_MM)[: 3 * int(scene.reach // STEP_MM)]
+        run = np.arange(0.0, scene.travel(direction), STEP_MM)[: 6 * int(scene.reach // STEP_MM)]
         moved = (points[None] + run[:, None, None] * direction).reshape(-1, 3)
         widths.append(float(scene.field.standoff(moved).min()))
     best = int(np.argmax(np.array(widths)))
-    return UP if widths[0] >= widths[best] - CLEARLY_WIDER_MM else directions[best]
+    wider = max(CLEARLY_WIDER_MM, CLEARLY_WIDER * max(-widths[0], 0.0))
+    return UP if widths[best] <= widths[0] + wider else directions[best]
 
 
 @dataclass(frozen=True, eq=False)

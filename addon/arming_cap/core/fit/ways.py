@@ -25,6 +25,7 @@ POLISHES = 3
 LONGER = 32  # times as many looks where the verdict hangs on what lies between
 HOPELESS_MM = 3.0  # a rough way so much too narrow is not looked at more finely where only the sign is asked
 ALIKE_MM = 16.0  # voxels in which a piece and its mirror image are compared
+PLAIN_MM = 1.0  # a rough way so wide is left to the last widening
 WIDENS_MM = 1.0  # by what the last widening is not expected to help more
 PATIENCE = 1500  # cells, in which the bound must come down by so much, or it is left where it is
 PROGRESS_MM = 0.25
@@ -206,8 +207,8 @@ def _on_lattice(band: _Band, freedoms: Freedoms, options: Search, progress: Prog
     lattice = Lattice(band.scene, band.forest, band.margins, freedoms, np.radians(options.pitch_deg), band.until)
     near = lattice.widest_near(lattice.rough(progress).nodes, 3, 6.0, 0.4, 4)
     yield band.to_the_end(lattice.placements(near.nodes))
-    for slack, within, hopeless in ((2.0, 0.2, HOPELESS_MM), (1.0, 0.1, 0.4 * HOPELESS_MM)):
-        if options.decide_only and near.width < -hopeless:
+    for slack, within, hopeless, plain in ((2.0, 0.2, HOPELESS_MM, np.inf), (1.0, 0.1, 0.4 * HOPELESS_MM, PLAIN_MM)):
+        if near.width > plain or (options.decide_only and near.width < -hopeless):
             return
         lattice = lattice.finer()
         near = lattice.widest_near(2 * near.nodes, 3, slack, within, 3)
