@@ -74,18 +74,18 @@ def test_half_a_millimetre_is_told_apart(gap):
 
 
 def test_a_bent_tube_turns_off_a_bent_rod():
-    """Along its own arc it keeps the difference of the radii, 4 mm; drawn straight its bend is in the way."""
+    """Along its own arc it keeps the difference of the radii, 10 mm; drawn straight its bend is in the way."""
     import manifold3d
 
-    rod = swept(12.0, 100.0, -3.0, 55.0)
+    rod = swept(8.0, 100.0, -3.0, 62.0)
     base = manifold3d.Manifold.cube((160, 160, 10), True).translate((0, 100, -8))
     form = Form(solid(_solid(rod), base))
-    tube = solid(_solid(swept(20.0, 100.0, 4.0, 44.0)) - _solid(swept(16.0, 100.0, 0.0, 50.0)))
+    tube = solid(_solid(swept(22.0, 100.0, 4.0, 58.0)) - _solid(swept(18.0, 100.0, 0.0, 62.0)))
     wearer = Wearer("rod", form)
     assert straight_lift(piece(tube), wearer, Pose(), UP).pinch_mm < -1
-    found = find_passage(piece(tube), wearer, Pose())
+    found = find_passage(piece(tube), wearer, Pose(), QUICK)
     assert found.passes and not found.straight
-    assert 0 < found.pinch_mm < 4.1 and found.bound_mm > 3.9
+    assert 4 < found.pinch_mm < 10.1
     assert max(abs(pose.rotation_deg[0]) for pose in found.path) > 20
 
 
