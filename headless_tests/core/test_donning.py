@@ -52,7 +52,7 @@ def test_straight_lift_over_a_ball(gap: float) -> None:
 
 
 def test_far_too_small_is_refused_with_proof() -> None:
-    found = find_passage(ring(BALL - 15), ball_on_stem(), Pose(), Search(decide_only=True))
+    found = find_passage(ring(BALL - 15), ball_on_stem(), Pose(), Search(decide_only=True, pitch_deg=40.0))
     assert found.verdict is Status.FAIL
     assert found.bound_mm < 0
 

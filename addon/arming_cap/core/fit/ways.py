@@ -22,7 +22,7 @@ from .widen import narrowest, widened
 
 FINE = 2 * TOLERANCES.standoff_mm
 POLISHES = 3
-LONGER = 32  # times as many looks where the verdict hangs on what lies between
+LONGER, QUICKLY = 32, 8  # times as many looks where the verdict hangs on what lies between
 HOPELESS_MM = 3.0  # a rough way so much too narrow is not looked at more finely where only the sign is asked
 ALIKE_MM = 16.0  # voxels in which a piece and its mirror image are compared
 PLAIN_MM = 1.0  # a rough way so wide is left to the last widening
@@ -131,7 +131,8 @@ def find_way(scene: Scene, options: Search, progress: Progress, known: FloatArra
     if least.floor_mm < least.margin_mm - 2 * tight and least.triangle >= 0:
         least = polished(least, scene.cover, scene.pivot, chain, *about)
     if least.floor_mm < 0 and least.margin_mm > tight:  # the verdict hangs on it: look longer
-        sure = least_along(scene.cover, scene.pivot, chain, *about, least, LONGER * LOOKS, enough=0.0)
+        longer = QUICKLY if options.decide_only else LONGER
+        sure = least_along(scene.cover, scene.pivot, chain, *about, least, longer * LOOKS, enough=0.0)
         least = replace(least, floor_mm=sure.floor_mm) if sure.margin_mm >= least.margin_mm else sure
     return Found(scene, chain, least, max(bound, least.margin_mm), at_seat, out, cells, planes)
 
