@@ -58,7 +58,7 @@ def test_the_part_that_closes_the_neck_is_the_one_to_take_off():
             Part("lid", TriangleMesh(flat, lid.triangles), removable=True),
         ),
     )
-    names, tried = take_off(piece, BALL, Pose(), Search(most_cells=1500, decide_only=True, pitch_deg=40.0))
+    names, tried = take_off(piece, BALL, Pose(), Search(most_cells=1500, decide_only=True))
     assert names == ("lid",)
     assert not tried[()].passes and not tried[("crest",)].passes and tried[("lid",)].passes
 
