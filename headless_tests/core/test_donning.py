@@ -32,7 +32,7 @@ def ring(radius: float, z: float = -70.0, name: str = "ring") -> Piece:
 @pytest.mark.parametrize("gap", [3.0, -0.5])
 def test_ball_through_circular_hole(gap: float) -> None:
     # Closed form: pinch = hole radius - ball radius. The bound of the proof may not lie below it.
-    found = find_passage(ring(BALL + gap), ball_on_stem(), Pose(), Search(most_cells=100, pitch_deg=25.0))
+    found = find_passage(ring(BALL + gap), ball_on_stem(), Pose(), Search(most_cells=100))
     assert found.pinch_mm == pytest.approx(gap, abs=0.2)
     assert found.bound_mm >= gap - 0.05
     assert found.where == "way"
@@ -52,7 +52,7 @@ def test_straight_lift_over_a_ball(gap: float) -> None:
 
 
 def test_far_too_small_is_refused_with_proof() -> None:
-    found = find_passage(ring(BALL - 15), ball_on_stem(), Pose(), Search(decide_only=True, pitch_deg=40.0))
+    found = find_passage(ring(BALL - 15), ball_on_stem(), Pose(), Search(decide_only=True))
     assert found.verdict is Status.FAIL
     assert found.bound_mm < 0
 

@@ -64,7 +64,5 @@ def test_the_part_that_closes_the_neck_is_the_one_to_take_off():
 
 
 def test_the_same_question_has_the_same_answer():
-    first, second = (
-        find_passage(helm(-40), BALL, Pose(), Search(most_cells=300, pitch_deg=40.0)).as_dict() for _ in range(2)
-    )
+    first, second = (find_passage(helm(-40), BALL, Pose(), Search(most_cells=300)).as_dict() for _ in range(2))
     assert first == second

@@ -9,9 +9,10 @@ import pytest
 import shapes
 
 from arming_cap.core.fit.bow import bowed
-from arming_cap.core.fit.cells import Freedoms, WidestWay, weighed
+from arming_cap.core.fit.cells import Boxes, WidestWay, weighed
 from arming_cap.core.fit.donning import find_passage, take_off
 from arming_cap.core.fit.forest import Forest
+from arming_cap.core.fit.freedoms import Freedoms
 from arming_cap.core.fit.lift import seated, straight_lift
 from arming_cap.core.fit.margins import Margins
 from arming_cap.core.fit.mending import mends
@@ -87,11 +88,10 @@ def test_no_placement_in_a_cell_has_more_than_its_hope():
     margins = Margins(scene.field, scene.allowances)
     low, size = np.array([-64.0, -64.0, -0.6]), np.array([32.0, 32.0, 0.3])
     freedoms = Freedoms(
-        np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]), np.array([1.0, 0.0, 0.0]), scene.pivot, low,
-        np.array([4, 8, 4]), size,
+        np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]), np.array([1.0, 0.0, 0.0]), scene.pivot
     )  # fmt: skip
     forest = Forest.of(scene.cover)
-    search = WidestWay(forest, freedoms, margins, 400.0, 50.0, 0.1, 400)
+    search = WidestWay(forest, freedoms, Boxes(low, np.array([4, 8, 4]), size), margins, 400.0, 50.0, 0.1, 400)
     search.sharpen(list(search.cells.values())[30:54])
     for cell in list(search.cells.values())[30:40]:
         search.split([cell])

@@ -14,7 +14,7 @@ from bpy.types import Context, Object, Operator, Scene
 from ...core.errors import InputError
 from .. import forms, work
 from .. import scene as scenes
-from .split import OfPiece, cast_to_split, lay_circle, new_fold
+from .split import OfPiece, OnPiece, at_cursor, cast_to_split, circle, lay_circle, new_fold
 
 PAGES = (("A4", "A4", "210 × 297 mm"), ("Letter", "Letter", "8.5 × 11 inches"))
 LEVELS = (
@@ -46,32 +46,21 @@ def planes_shown(scene: Scene, piece: str, mm: float) -> list[Any]:
 
 
 def _circle(name: str, piece: str, size: float) -> Object:
-    mark = bpy.data.objects.new(name, None)
-    mark.empty_display_type, mark.empty_display_size = "CIRCLE", size
-    mark.arming_cap.ring, mark.arming_cap.piece = True, piece
+    mark = circle(name, piece, size)
+    mark.arming_cap.ring = True
     return mark
 
 
-class ARMINGCAP_OT_add_ring_plane(Operator):
+class ARMINGCAP_OT_add_ring_plane(OnPiece, Operator):
     """Add a plane through the 3D cursor that a ring can be taken in; turn and move it like any object"""
 
     bl_idname = "arming_cap.add_ring_plane"
     bl_label = "Add Ring Plane"
     bl_options = {"REGISTER", "UNDO"}
 
-    @classmethod
-    def poll(cls, context: Context) -> bool:
-        if cast_to_split(context) is None:
-            cls.poll_message_set("Make a part of the piece the active object first")
-            return False
-        return True
-
     def execute(self, context: Context) -> set[str]:
-        scene, mm = context.scene, scenes.mm_per_unit(context.scene)
-        mark = _circle("level", cast_to_split(context).piece, 120.0 / mm)
-        lay_circle(mark, (0.0, 0.0, 1.0), scene.cursor.location.z * mm, np.array(scene.cursor.location) * mm, mm)
-        scene.collection.objects.link(mark)
-        forms.choose(mark)
+        scene = context.scene
+        at_cursor(_circle("level", cast_to_split(context).piece, 120.0 / scenes.mm_per_unit(scene)), scene)
         return {"FINISHED"}
 
 

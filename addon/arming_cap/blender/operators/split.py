@@ -69,17 +69,25 @@ def _add(fold: Collection, name: str, mesh: Any, mm: float, number: int) -> Obje
     return ob
 
 
-class OfPiece(work.InBackground):
-    """An operator on the active piece."""
-
-    _piece: str
+class OnPiece:
+    """An operator that needs the active piece."""
 
     @classmethod
     def poll(cls, context: Context) -> bool:
         if cast_to_split(context) is None:
             cls.poll_message_set("Make a part of the piece the active object first")
             return False
-        return cls.idle()
+        return True
+
+
+class OfPiece(OnPiece, work.InBackground):
+    """Long work on the active piece."""
+
+    _piece: str
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        return super().poll(context) and cls.idle()
 
     def refused(self, context: Context, error: InputError) -> set[str]:
         """Say why, and go to the place where that can be shown."""
@@ -151,31 +159,33 @@ def scenes_parts(scene: Scene, piece: str) -> tuple[str, ...]:
     return next((cast.parts for cast in scenes.cast_of(scene) if cast.piece == piece), ())
 
 
-class ARMINGCAP_OT_add_cut(Operator):
+def circle(name: str, piece: str, size: float) -> Object:
+    """Return a new circle that stands for a plane through a piece, not yet in a scene; its size in scene units."""
+    mark = bpy.data.objects.new(name, None)
+    mark.empty_display_type, mark.empty_display_size, mark.arming_cap.piece = "CIRCLE", size, piece
+    return mark
+
+
+def at_cursor(mark: Object, scene: Scene) -> None:
+    """Lay a circle level through the 3D cursor, and make it the active object."""
+    mm, cursor = scenes.mm_per_unit(scene), np.array(scene.cursor.location)
+    lay_circle(mark, (0.0, 0.0, 1.0), float(cursor[2]) * mm, cursor * mm, mm)
+    scene.collection.objects.link(mark)
+    forms.choose(mark)
+
+
+class ARMINGCAP_OT_add_cut(OnPiece, Operator):
     """Add a cut through the 3D cursor that the next plan must make; turn and move it like any object"""
 
     bl_idname = "arming_cap.add_cut"
     bl_label = "Add Cut"
     bl_options = {"REGISTER", "UNDO"}
 
-    @classmethod
-    def poll(cls, context: Context) -> bool:
-        if cast_to_split(context) is None:
-            cls.poll_message_set("Make a part of the piece the active object first")
-            return False
-        return True
-
     def execute(self, context: Context) -> set[str]:
-        scene, cast = context.scene, cast_to_split(context)
-        mark = bpy.data.objects.new("Cut", None)
-        mark.empty_display_type = "CIRCLE"
-        mark.empty_display_size = 150.0 / scenes.mm_per_unit(scene)
-        mark.arming_cap.cut, mark.arming_cap.piece = "LOCKED", cast.piece
-        mark.location = scene.cursor.location
-        mark.rotation_mode = "QUATERNION"
-        mark.rotation_quaternion = Vector((0.0, 1.0, 0.0)).rotation_difference(Vector((0.0, 0.0, 1.0)))
-        scene.collection.objects.link(mark)
-        forms.choose(mark)
+        scene = context.scene
+        mark = circle("Cut", cast_to_split(context).piece, 150.0 / scenes.mm_per_unit(scene))
+        mark.arming_cap.cut = "LOCKED"
+        at_cursor(mark, scene)
         return {"FINISHED"}
 
 

@@ -25,6 +25,7 @@ import numpy as np
 from ..arrays import BoolArray, FloatArray, IntArray
 from ..progress import Progress
 from .forest import Forest
+from .freedoms import Freedoms
 from .margins import Margins
 
 CELL_MM = 32.0
@@ -41,32 +42,18 @@ BEND = 1 / 60.0  # per mm: a head's, for choosing points by; the points chosen a
 
 
 @dataclass(frozen=True, eq=False)
-class Freedoms:
-    """Three freedoms and how far they are searched.
+class Boxes:
+    """How far three freedoms are searched, and through which largest cells.
 
     Attributes
     ----------
-    across, out
-        Unit vectors (3,): the two translations.
-    axis
-        Unit vector (3,) the piece turns about, through the pivot.
-    pivot
-        (3,) mm.
     low, count, size
-        Lowest placement, number and size of the largest cells: mm, mm, radians.
+        (3,) each: lowest placement, number and size of the largest cells: mm, mm, radians.
     """
 
-    across: FloatArray
-    out: FloatArray
-    axis: FloatArray
-    pivot: FloatArray
     low: FloatArray
     count: IntArray
     size: FloatArray
-
-    def placements(self, q: FloatArray) -> FloatArray:
-        """Return the six numbers (n, 6) of placements (n, 3)."""
-        return np.concatenate([q[:, :1] * self.across + q[:, 1:2] * self.out, q[:, 2:] * self.axis], axis=1)
 
 
 def weighed(
@@ -212,8 +199,8 @@ class WidestWay:
     ----------
     piece
         Forest of the piece at the seat.
-    freedoms, margins
-        Where it moves, and past what.
+    freedoms, boxes, margins
+        How it moves, how far, and past what.
     far
         Along `out`, a placement beyond this is off the body.
     ceiling
@@ -228,18 +215,17 @@ class WidestWay:
         self,
         piece: Forest,
         freedoms: Freedoms,
+        boxes: Boxes,
         margins: Margins,
         far: float,
         ceiling: float,
         tolerance: float,
         most_cells: int,
     ) -> None:
-        self.freedoms, self.margins, self.piece = freedoms, margins, piece
-        arm = piece.centres - freedoms.pivot
-        along = np.outer(arm @ freedoms.axis, freedoms.axis)
-        # In one, for one gather: a centre's foot on the axis, its arm from there, and the arm a quarter turn on.
-        self.parts = np.concatenate([along + freedoms.pivot, arm - along, np.cross(freedoms.axis, arm)], axis=1)
-        self.lever = np.linalg.norm(arm - along, axis=1)
+        self.freedoms, self.boxes, self.margins, self.piece = freedoms, boxes, margins, piece
+        # In one, for one gather.
+        self.parts = np.concatenate(freedoms.arms(piece.centres), axis=1)
+        self.lever = np.linalg.norm(self.parts[:, 3:6], axis=1)
         self.far, self.ceiling, self.tolerance, self.most_cells = far, ceiling, tolerance, most_cells
         self.cells: dict[int, Cell] = {}
         self.made = 0
@@ -256,7 +242,7 @@ class WidestWay:
 
     def _fill(self, roots: IntArray) -> None:
         """Make the largest cells, their hopes by the grid alone."""
-        f = self.freedoms
+        f = self.boxes
         shape = tuple(int(n) for n in f.count)
         at = np.stack(np.unravel_index(np.arange(np.prod(shape)), shape), axis=1)
         half = np.broadcast_to(f.size / 2, at.shape)
@@ -382,7 +368,7 @@ class WidestWay:
         """Halve cells; no half hopes for more than the whole."""
         made = []
         for cell in cells:
-            axis = int(np.where(cell.half > THINNEST * self.freedoms.size, cell.lean, -1.0).argmax())
+            axis = int(np.where(cell.half > THINNEST * self.boxes.size, cell.lean, -1.0).argmax())
             half = cell.half.copy()
             half[axis] /= 2
             pair = []
@@ -410,7 +396,7 @@ class WidestWay:
 
     def _at_edge(self, cell: Cell) -> bool:
         """Return whether a cell reaches the border of the two translations searched."""
-        f = self.freedoms
+        f = self.boxes
         low, high = f.low.tolist(), (f.low + f.count * f.size).tolist()
         return any(cell.low[k] <= low[k] + 1e-9 or cell.high[k] >= high[k] - 1e-9 for k in (0, 1))
 
@@ -422,7 +408,7 @@ class WidestWay:
         """Whether cutting a cell again would change next to nothing."""
         if not cell.sharp:
             return False
-        return bool((cell.half <= THINNEST * self.freedoms.size).all()) or (
+        return bool((cell.half <= THINNEST * self.boxes.size).all()) or (
             cell.hope - cell.margin <= self.enough(cell.hope) and self.extent(cell) < 2.0
         )
 

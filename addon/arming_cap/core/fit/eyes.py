@@ -75,10 +75,6 @@ class Eyes:
                 found.append((over, at, sign * np.eye(3)[axis]))
         return found
 
-    def hidden(self, pose: Pose, scale: float) -> float:
-        """Return by how many mm the pupils lie outside their openings, all edges together; 0 where none is covered."""
-        return sum(over for over, _, _ in self.covered(pose, scale))
-
     def __bool__(self) -> bool:
         return bool(self._edges)
 

@@ -12,6 +12,7 @@ widest there is. Nothing here proves that there is no wider way: `cells` does.
 from __future__ import annotations
 
 from collections import deque
+from copy import copy
 from dataclasses import dataclass
 from heapq import heappop, heappush
 from itertools import product
@@ -22,8 +23,8 @@ from numpy.typing import NDArray
 
 from ..arrays import FloatArray, IntArray
 from ..progress import Progress
-from .cells import Freedoms
 from .forest import Forest
+from .freedoms import Freedoms
 from .lift import Scene
 from .margins import Margins
 
@@ -79,16 +80,12 @@ class Lattice:
         ceiling: float,
     ) -> None:
         self.scene, self.forest, self.margins, self.freedoms, self.ceiling = scene, forest, margins, freedoms, ceiling
-        arm = forest.centres - freedoms.pivot
-        along = np.outer(arm @ freedoms.axis, freedoms.axis)
-        # A centre's foot on the axis, its arm from there, and the arm a quarter turn on, in the field's own units.
-        grid = margins.field.fine
-        parts = np.concatenate(
-            [along + freedoms.pivot - grid.origin, arm - along, np.cross(freedoms.axis, arm)], axis=1
-        )
+        foot, arm, quarter = freedoms.arms(forest.centres)
+        grid = margins.field.fine  # in its units, as it is asked
+        parts = np.concatenate([foot - grid.origin, arm, quarter], axis=1)
         self._parts = np.ascontiguousarray(parts.T / grid.spacing, dtype=np.float32)
         self._radii = forest.radii.astype(np.float32)
-        lever = float(np.linalg.norm(arm - along, axis=1).mean())
+        lever = float(np.linalg.norm(arm, axis=1).mean())
         shift = float(np.clip(STEP * scene.reach, SMALLEST_MM, LARGEST_MM))
         turns = max(int(np.ceil(pitch * lever / (TURN * shift))), 1)
         self.step = np.array([shift, shift, pitch / turns])
@@ -98,8 +95,7 @@ class Lattice:
 
     def finer(self) -> Lattice:
         """Return the same with steps of half the size."""
-        fine: Lattice = object.__new__(Lattice)
-        fine.__dict__.update(self.__dict__)
+        fine = copy(self)
         fine.step, fine.high, fine.low, fine._known = self.step / 2, 2 * self.high, 2 * self.low, {}
         return fine
 
@@ -111,7 +107,6 @@ class Lattice:
         """Return a shortest chain among the widest by the rough map."""
         level = self._mapped(progress)
         seat = (-self.low[0], -self.low[1], -self.low[2])
-        level[seat] = min(int(level[seat]), FAR)
         nodes = _shortest(level, _flooded(level), seat)
         chain = nodes + self.low
         return Chain(chain, min(float(level[tuple(nodes.T)].min()) / PER_MM, self.ceiling))
@@ -123,13 +118,10 @@ class Lattice:
         frame = np.stack([f.axis, f.across, f.out])
         points = (_thinned(self.forest.centres, step) - f.pivot) @ frame.T
         form = (self.scene.form.mesh.vertices - f.pivot) @ frame.T
-        low = np.maximum(points.min(axis=0) - step, form.min(axis=0) - CLEAR_MM)
-        high = form.max(axis=0) + CLEAR_MM
-        reach = self.scene.reach
-        low[1], high[1] = max(low[1] - aside_mm, -reach - aside_mm), min(high[1], reach + aside_mm)
-        low[0], high[0] = max(low[0], points[:, 0].min() - step), min(high[0], points[:, 0].max() + step)
-        low[1] = max(-reach - aside_mm, float(form[:, 1].min()) - CLEAR_MM)
-        low[2] = max(-reach - back, float(form[:, 2].min()) - CLEAR_MM)
+        # The box holds what the piece can come to, as far as the form is near.
+        reach, beside = self.scene.reach, np.array([points[:, 0].min(), points[:, 0].max()])
+        low = np.maximum([beside[0] - step, -reach - aside_mm, -reach - back], form.min(axis=0) - CLEAR_MM)
+        high = np.minimum([beside[1] + step, reach + aside_mm, np.inf], form.max(axis=0) + CLEAR_MM)
         shape = np.maximum(np.ceil((high - low) / step).astype(int) + 1, 1)
         grid = low + step * np.stack(np.unravel_index(np.arange(shape.prod()), tuple(shape)), axis=1)
         values = self.margins.rough(grid @ frame + f.pivot)
@@ -157,13 +149,8 @@ class Lattice:
             level[:, :, k] = some
         return level
 
-    def least(self, nodes: IntArray, floor: float = -np.inf, within: float = 0.1) -> FloatArray:
-        """Return the least margins (k,) of nodes (k, 3) to `within` mm above; below `floor` only that it is below."""
-        q = nodes * self.step
-        parts = [self._least(q[n : n + AT_ONCE], floor, within) for n in range(0, len(q), AT_ONCE)]
-        return np.concatenate(parts) if parts else np.empty(0)
-
     def _least(self, q: FloatArray, floor: float, within: float) -> FloatArray:
+        """Return the least margins (k,) of placements (k, 3) to `within` mm above; below `floor` only that they are."""
         f, piece = self.freedoms, self.forest
         number = len(q)
         shift = ((q[:, :1] * f.across + q[:, 1:2] * f.out) / self.margins.field.spacing).T.astype(np.float32)
@@ -189,13 +176,24 @@ class Lattice:
             at = np.repeat(at, count)
         return least.astype(np.float64)
 
-    def _measure(self, nodes: list[Node], floor: float, within: float) -> None:
+    def _measure(self, nodes: list[Node], floor: float, within: float, progress: Progress) -> None:
         new = [node for node in nodes if node not in self._known]
-        if new:
-            values = self.least(np.array(new), floor, within)
-            self._known.update(zip(new, np.minimum(values, self.ceiling).tolist(), strict=True))
+        for start in range(0, len(new), AT_ONCE):
+            progress(0.2 + 0.1 * start / len(new), "passage: looking along the way")
+            some = new[start : start + AT_ONCE]
+            values = self._least(np.array(some) * self.step, floor, within)
+            self._known.update(zip(some, np.minimum(values, self.ceiling).tolist(), strict=True))
 
-    def widest_near(self, chain: IntArray, around: int, slack: float, within: float, times: int) -> Chain:
+    def widest_near(
+        self,
+        chain: IntArray,
+        around: int,
+        slack: float,
+        within: float,
+        times: int,
+        progress: Progress,
+        worth: float = -np.inf,
+    ) -> Chain:
         """Return the widest chain near one, where it is narrow.
 
         Parameters
@@ -210,27 +208,35 @@ class Lattice:
             How closely margins are measured, mm.
         times
             How often to look again near what was found, as long as that helps.
+        progress
+            Told of it; may cancel.
+        worth
+            A way narrower than this is not looked for, mm.
         """
         best = Chain(_joined(chain), -np.inf)
         cube = list(product(range(-around, around + 1), repeat=3))
         for _ in range(times):
             path = [(int(a), int(b), int(c)) for a, b, c in best.nodes]
-            self._measure(path, -np.inf, within)
+            self._measure(path, -np.inf, within, progress)
             width = min(self._known[node] for node in path)
             tube = set(path)
             for a, b, c in path:
                 if self._known[a, b, c] < width + slack:
                     tube.update((a + i, b + j, c + k) for i, j, k in cube)
             tube = {node for node in tube if -self.high[2] <= node[2] <= self.high[2]}
-            self._measure(sorted(tube), width, within)
-            again = self._widest(tube, path[0], path[-1])
+            floor = max(width, worth)
+            self._measure(sorted(tube), floor, within, progress)
+            best = best if best.width >= width else Chain(best.nodes, width)
+            again = self._widest({node for node in tube if self._known[node] >= floor}, path[0], path[-1])
+            if again is None:
+                break
             if again.width < best.width + 0.02:
                 break
             best = again
         return best
 
-    def _widest(self, tube: set[Node], seat: Node, goal: Node) -> Chain:
-        """Return the shortest of the widest chains through some nodes."""
+    def _widest(self, tube: set[Node], seat: Node, goal: Node) -> Chain | None:
+        """Return the shortest of the widest chains through some nodes; None where none leads through."""
         known = self._known
         heap = [(-known[seat], 0, seat)]
         seen: set[Node] = set()
@@ -247,6 +253,8 @@ class Lattice:
                 n = (node[0] + i, node[1] + j, node[2] + k)
                 if n in tube and n not in seen:
                     heappush(heap, (max(least, -known[n]), steps + 1, n))
+        if goal not in seen:
+            return None
         before = {seat: seat}
         queue = deque([seat])
         while queue and goal not in before:

@@ -18,7 +18,7 @@ from ..tolerances import TOLERANCES
 from ..wearer.field import Field, field_of
 from ..wearer.form import Form, Wearer
 from .cover import Cover, cover
-from .motion import Least, least_along
+from .motion import Least, least_along, polished
 
 UP = np.array([0.0, 0.0, 1.0])
 STEP_MM = 8.0
@@ -83,6 +83,16 @@ def straight_chain(direction: FloatArray, travel: float) -> FloatArray:
     """Return placements (k, 6) along a line, no farther apart than `STEP_MM`."""
     steps = np.linspace(0.0, travel, int(np.ceil(travel / STEP_MM)) + 1)
     return np.column_stack([steps[:, None] * direction, np.zeros((len(steps), 3))])
+
+
+def drawn_off(scene: Scene, direction: FloatArray) -> tuple[FloatArray, Least]:
+    """Return the placements (k, 6) along a unit vector (3,) until the piece is off the body, and their least margin."""
+    about = (scene.field, scene.allowances, 2 * TOLERANCES.standoff_mm)
+    chain = straight_chain(direction, scene.travel(direction))
+    # The seat is part of the way: what leaves more room is not looked at for long.
+    at_seat = least_along(scene.cover, scene.pivot, chain[:1], *about)
+    least = least_along(scene.cover, scene.pivot, chain, *about, at_seat)
+    return chain, polished(least, scene.cover, scene.pivot, chain, *about)
 
 
 def way_out(scene: Scene) -> FloatArray:
@@ -195,10 +205,7 @@ def straight_lift(
         if not np.isfinite(length) or length == 0:
             raise InputError("the way out has no direction", source=piece.name, remedy="give an axis such as 0,0,1")
         direction = np.asarray(axis, float) / length
-    chain = straight_chain(direction, scene.travel(direction))
-    least: Least = least_along(
-        scene.cover, scene.pivot, chain, scene.field, scene.allowances, 2 * TOLERANCES.standoff_mm
-    )
+    chain, least = drawn_off(scene, direction)
     step = float(np.linalg.norm(chain[1, :3]))
     at, part, region = meeting(scene, least.point + direction * step * least.when, least.triangle)
     passes = least.margin_mm >= 0

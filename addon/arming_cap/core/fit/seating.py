@@ -115,8 +115,8 @@ class Seater:
         self.points = surface.inner(2 * SAMPLES, WALL_MM)
         if not len(self.points):
             raise InputError("the piece has no surface to seat", source=piece.name, remedy="check the mesh")
-        self.dense = Probe(self.field, surface.inner(DENSER * 2 * SAMPLES, WALL_MM))
         self.dense_points = surface.inner(DENSER * 2 * SAMPLES, WALL_MM)
+        self.dense = Probe(self.field, self.dense_points)
         self.centre = piece.mesh.bounds.mean(axis=0)
         self.probe = Probe(self.field, self.points)
         self.few = Probe(self.field, self.points[:: max(1, len(self.points) // 800)])

@@ -12,9 +12,10 @@ from ..arrays import FloatArray
 from ..progress import Progress
 from ..tolerances import TOLERANCES
 from ..wearer.field import Field
-from .cells import CELL_MM, Freedoms, WidestWay
+from .cells import CELL_MM, Boxes, WidestWay
 from .forest import Forest
-from .lattice import Lattice
+from .freedoms import Freedoms
+from .lattice import Chain, Lattice
 from .lift import Scene, straight_chain, way_out
 from .margins import Margins
 from .motion import LOOKS, Least, least_along, polished
@@ -23,9 +24,10 @@ from .widen import narrowest, widened
 FINE = 2 * TOLERANCES.standoff_mm
 POLISHES = 3
 LONGER, QUICKLY = 32, 8  # times as many looks where the verdict hangs on what lies between
-HOPELESS_MM = 3.0  # a rough way so much too narrow is not looked at more finely where only the sign is asked
+# Of the lattice from coarse to fine: steps to either side, how much wider than the narrowest is left alone, how closely
+# margins are measured, how much wider than it shows a way may turn out, and from which width on it is not needed, mm.
+LEVELS = ((3, 6.0, 0.4, 2.0, np.inf), (3, 2.0, 0.2, 1.0, np.inf), (3, 1.0, 0.1, 0.5, 1.0))
 ALIKE_MM = 16.0  # voxels in which a piece and its mirror image are compared
-PLAIN_MM = 1.0  # a rough way so wide is left to the last widening
 WIDENS_MM = 1.0  # by what the last widening is not expected to help more
 PATIENCE = 1500  # cells, in which the bound must come down by so much, or it is left where it is
 PROGRESS_MM = 0.25
@@ -206,13 +208,14 @@ def _widest(
 def _on_lattice(band: _Band, freedoms: Freedoms, options: Search, progress: Progress) -> Iterator[FloatArray]:
     """Yield chains (k, 6), each wider than the one before as a rule, and each dearer."""
     lattice = Lattice(band.scene, band.forest, band.margins, freedoms, np.radians(options.pitch_deg), band.until)
-    near = lattice.widest_near(lattice.rough(progress).nodes, 3, 6.0, 0.4, 4)
-    yield band.to_the_end(lattice.placements(near.nodes))
-    for slack, within, hopeless, plain in ((2.0, 0.2, HOPELESS_MM, np.inf), (1.0, 0.1, 0.4 * HOPELESS_MM, PLAIN_MM)):
-        if near.width > plain or (options.decide_only and near.width < -hopeless):
-            return
-        lattice = lattice.finer()
-        near = lattice.widest_near(2 * near.nodes, 3, slack, within, 3)
+    near = lattice.rough(progress)
+    for number, (around, slack, within, error, plain) in enumerate(LEVELS[: 2 if options.decide_only else None]):
+        if number:
+            if near.width > plain or (options.decide_only and near.width < -2 * error):
+                return
+            lattice, near = lattice.finer(), Chain(2 * near.nodes, near.width)
+        worth = -error if options.decide_only else -np.inf
+        near = lattice.widest_near(near.nodes, around, slack, within, 4, progress, worth)
         yield band.to_the_end(lattice.placements(near.nodes))
 
 
@@ -229,9 +232,16 @@ def _bounded(
 ) -> Bounded:
     """Return the widest chain, its least margin, a bound on all others, and the number of cells it took."""
     scene, bound, width = band.scene, band.until, least.margin_mm
-    freedoms = _cells_of(_planes_of_motion(scene, band.out)[0], scene, options)
+    freedoms = _planes_of_motion(scene, band.out)[0]
     search = WidestWay(
-        band.forest, freedoms, band.margins, scene.travel(band.out), bound, options.tolerance_mm / 2, options.most_cells
+        band.forest,
+        freedoms,
+        _boxes(scene, band.out, options),
+        band.margins,
+        scene.travel(band.out),
+        bound,
+        options.tolerance_mm / 2,
+        options.most_cells,
     )
     seen, stuck, before = width, search.made + PATIENCE, bound
     while True:
@@ -270,17 +280,12 @@ def _planes_of_motion(scene: Scene, out: FloatArray) -> list[Freedoms]:
     if np.linalg.norm(side) < 0.5:
         side = np.array([0.0, 1.0, 0.0]) - out * out[1]
     side /= np.linalg.norm(side)
-    across = np.cross(side, out)
-    nothing = np.zeros(3)
-    return [
-        Freedoms(np.cross(axis, out), out, axis, scene.pivot, nothing, nothing.astype(int), nothing)
-        for axis in (side, across)
-    ]
+    return [Freedoms(np.cross(axis, out), out, axis, scene.pivot) for axis in (side, np.cross(side, out))]
 
 
-def _cells_of(freedoms: Freedoms, scene: Scene, options: Search) -> Freedoms:
-    """Return freedoms with the largest cells they are searched through."""
-    far = scene.travel(freedoms.out)
+def _boxes(scene: Scene, out: FloatArray, options: Search) -> Boxes:
+    """Return how far the freedoms are searched, and through which cells."""
+    far = scene.travel(out)
     turns = 2 * int(np.ceil(np.radians(options.pitch_deg) * scene.reach / CELL_MM))
     turn = 2 * np.radians(options.pitch_deg) / turns
     wide = 2 * int(np.ceil(scene.reach / CELL_MM))
@@ -288,7 +293,7 @@ def _cells_of(freedoms: Freedoms, scene: Scene, options: Search) -> Freedoms:
     count = np.array([wide, int(np.ceil(far / CELL_MM)) + 1 + below, turns])
     size = np.array([CELL_MM, CELL_MM, turn])
     low = np.array([-wide / 2 * CELL_MM, -below * CELL_MM, -turns / 2 * turn])
-    return replace(freedoms, low=low, count=count, size=size)
+    return Boxes(low, count, size)
 
 
 def _mirrored(scene: Scene, axis: FloatArray) -> bool:

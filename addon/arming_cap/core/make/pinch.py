@@ -15,8 +15,7 @@ from ..arrays import FloatArray
 from ..errors import InputError
 from ..fit.clearance import Clearance
 from ..fit.donning import find_passage
-from ..fit.lift import meeting, seated, straight_chain, way_out
-from ..fit.motion import least_along, polished
+from ..fit.lift import drawn_off, meeting, seated, way_out
 from ..fit.ways import Search
 from ..piece import Piece
 from ..pose import Pose
@@ -97,13 +96,9 @@ def pinch_of(
 def _drawn_off(piece: Piece, wearer: Wearer, progress: Progress) -> tuple[float, str, FloatArray]:
     """Return the least margin of a piece drawn straight off, the region there, and where on the worn piece (3,)."""
     scene = seated(piece, wearer, Pose(), progress)
-    about = (scene.field, scene.allowances, 2 * TOLERANCES.standoff_mm)
     out = way_out(scene)
-    chain = straight_chain(out, scene.travel(out))
     progress(0.5, "the tightest place of the way")
-    at_seat = least_along(scene.cover, scene.pivot, chain[:1], *about)
-    least = least_along(scene.cover, scene.pivot, chain, *about, at_seat)
-    least = polished(least, scene.cover, scene.pivot, chain, *about)
+    chain, least = drawn_off(scene, out)
     moved = least.point + out * float(np.linalg.norm(chain[1, :3])) * least.when
     return least.margin_mm, meeting(scene, moved, least.triangle)[2], least.point
 
