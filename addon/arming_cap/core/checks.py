@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from .arrays import FloatArray
 from .crowd import each_fitting
 from .doncheck import check_donning
 from .errors import InputError
@@ -78,6 +79,8 @@ def check_fit(
     way: tuple[Drawing, ...] = ()
     room: tuple[Chart, ...] = ()
     chances: tuple[Chart, ...] = ()
+    goes_on: Verdict | None = None
+    motion: FloatArray | None = None
     pose = Pose()
 
     progress(0.0, f"{piece.name}: looking at the mesh")
@@ -107,18 +110,17 @@ def check_fit(
             verdicts.append(_clearance(found, wearer))
         if "donning" in limits.checks:
             passing = flattened(wearer, limits.padding_gives_mm)
-            verdict, way, room = check_donning(whole, passing, pose, part_of(progress, 0.4, 0.7))
-            verdicts.append(verdict)
-            if off := verdicts[-1].details["take_off"]:
+            goes_on, passage, way, room = check_donning(whole, passing, pose, part_of(progress, 0.4, 0.7))
+            verdicts.append(goes_on)
+            motion = passage.motion
+            if off := goes_on.details["take_off"]:
                 warnings.append(f"it goes on and comes off only without {' and '.join(off)}")
         if sees:
             progress(0.7, f"{piece.name} on {wearer.name}: looking out")
             verdicts.append(_sight(whole.moved(pose), wearer))
         if "size" in limits.checks:
-            goes_on = next((v for v in verdicts if v.check == "donning"), None)
-            verdict, sized, chances, said = check_size(
-                piece, wearer, limits, scale, seat, causes, goes_on, pose, part_of(progress, 0.7, 0.95)
-            )
+            about = (piece, wearer, limits, scale, seat, causes, goes_on, motion, pose)
+            verdict, sized, chances, said = check_size(*about, part_of(progress, 0.7, 0.95))
             verdicts.append(verdict)
             warnings += said
         progress(0.95, f"{piece.name} on {wearer.name}: drawing")

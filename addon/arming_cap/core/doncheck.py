@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from .fit.along import margins_along
-from .fit.donning import take_off
+from .fit.donning import Passage, take_off
 from .fit.facing import reasons
 from .piece import Piece
 from .pose import Pose
@@ -20,8 +20,8 @@ from .wearer.regions import in_words
 
 def check_donning(
     piece: Piece, wearer: Wearer, pose: Pose, progress: Progress
-) -> tuple[Verdict, tuple[Drawing, ...], tuple[Chart, ...]]:
-    """Judge whether the piece gets on: as a whole, else with its removable parts off; and draw the way.
+) -> tuple[Verdict, Passage, tuple[Drawing, ...], tuple[Chart, ...]]:
+    """Judge whether the piece gets on: as a whole, else with its removable parts off; find the way and draw it.
 
     First asked of a body that gives nowhere, which is the harder question; then with the flesh that may give.
     """
@@ -78,4 +78,4 @@ def check_donning(
             },
         },
     )
-    return verdict, (drawing,), (chart,)
+    return verdict, found, (drawing,), (chart,)

@@ -8,9 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from .arrays import FloatArray
 from .errors import InputError
 from .fit.causes import Causes
-from .fit.donning import find_passage
+from .fit.donning import smallest_scale
 from .fit.padding import padding
 from .fit.seating import seat as find_seat
 from .fit.sizing import Sizing, size
@@ -40,6 +41,7 @@ def check_size(
     seat: str,
     causes: Causes | None,
     donning: Verdict | None,
+    way: FloatArray | None,
     pose: Pose,
     progress: Progress,
 ) -> tuple[Verdict, dict[str, Any] | None, tuple[Chart, ...], tuple[str, ...]]:
@@ -52,6 +54,8 @@ def check_size(
     donning
         The verdict on the passage at `scale`; None where that was not asked for, and the size then rests on the
         margins alone.
+    way
+        (k, 6) the motion of the passage found at `scale`.
     pose
         In which the piece is worn at `scale`.
     """
@@ -72,9 +76,7 @@ def check_size(
     passage = None
     if donning is not None:
         off = tuple(donning.details.get("take_off", ()))
-        passage = _passage(
-            piece.without(off), wearer, limits, found, scale, seat, donning, part_of(progress, 0.5, 0.95)
-        )
+        passage = _passage(piece.without(off), wearer, limits, found, seat, way, part_of(progress, 0.5, 0.95))
     pads = padding(piece, wearer, found.pose, found.scale, limits.foam_mm)
     shown = {**found.as_dict(), "padding": [pad.as_dict() for pad in pads]}
     if donning is not None:
@@ -150,39 +152,18 @@ def _passage(
     wearer: Wearer,
     limits: Limits,
     found: Sizing,
-    checked: float,
     seat: str,
-    donning: Verdict,
+    way: FloatArray | None,
     progress: Progress,
 ) -> float | None:
     """Return the smallest scale, not below the margins' own, at which a way on is found; None up to `LARGEST_SCALE`."""
+
+    def seat_of(scaled: Piece) -> Pose:
+        return Pose() if seat == "fixed" else find_seat(scaled, wearer).pose
+
+    def named(share: float, what: str) -> None:
+        progress(share, f"{piece.name} on {wearer.name}, {what}")
+
     passing = flattened(wearer, limits.padding_gives_mm)
-    quick = Search(decide_only=True, most_cells=0)
-
-    def goes_on(scale: float) -> bool:
-        progress(0.5, f"{piece.name} on {wearer.name}: a way on at {per_cent(scale)}")
-        scaled = piece.scaled(scale)
-        if scale == found.scale:
-            pose = found.pose
-        else:
-            pose = Pose() if seat == "fixed" else find_seat(scaled, wearer).pose
-        return find_passage(scaled, passing, pose, quick).pinch_mm >= 0
-
-    low = found.scale
-    if goes_on(low):
-        return low
-    if checked > low and donning.status is not Status.FAIL:
-        high = checked
-    else:
-        high, step = max(low, checked), 1.02
-        while True:
-            high *= step
-            if high > LARGEST_SCALE:
-                return None
-            if goes_on(high):
-                break
-            low, step = high, step * step
-    while high / low - 1 > PASSAGE_WITHIN:
-        middle = float(np.sqrt(low * high))
-        low, high = (low, middle) if goes_on(middle) else (middle, high)
-    return high
+    span = (found.scale, LARGEST_SCALE)
+    return smallest_scale(piece, passing, seat_of, Search(), named, span, found.scale, PASSAGE_WITHIN, way)

@@ -61,6 +61,8 @@ class Passage:
         What was searched, in words.
     cells
         Size of the proof.
+    motion
+        (k, 6) the path as `find_way` has it: placements from the seat.
     neck_bend_deg
         How far the head bows on the way, forwards if positive; 0 where the form is rigid.
     """
@@ -80,6 +82,7 @@ class Passage:
     out: FloatArray
     freedoms: tuple[str, ...]
     cells: int
+    motion: FloatArray
     neck_bend_deg: float = 0.0
 
     @property
@@ -208,6 +211,7 @@ def _answer(found: Found, seat: Pose, options: Search) -> Passage:
         out=found.out,
         freedoms=freedoms,
         cells=found.cells,
+        motion=chain,
     )
 
 
@@ -242,52 +246,64 @@ def smallest_scale(
     options: Search = Search(),  # noqa: B008  frozen
     progress: Progress = silent,
     span: tuple[float, float] = (0.5, 2.0),
+    first: float = 1.0,
     within: float = 0.0025,
+    known_way: FloatArray | None = None,
 ) -> float | None:
     """Return the smallest uniform scale, about the frame's origin, at which the piece passes; None within the span.
 
     The answer has a way whose measured pinch is at least 0, not yet proved between its looks as `find_passage` proves
     it; for a scale smaller by `within` (a share) none was found. `seat_of` gives the worn pose of a scaled piece;
-    for positions as filed it returns ``Pose()``.
+    for positions as filed it returns ``Pose()``. `first` is the scale that is tried first, `known_way` (k, 6) the
+    `Passage.motion` of another scale.
+
+    Between a scale that passes and one that does not, only the way that passed is followed and widened; when the two
+    are as close as asked, all ways are looked for once more at the smaller.
     """
     quick = replace(options, decide_only=True, most_cells=0)
-    chain: FloatArray | None = None
+    chain = known_way
+    known: dict[float, float] = {}  # about the pinch of the widest way, by scale
+    looked: set[float] = set()  # scales at which all ways were looked for
 
-    def tried(scale: float) -> float:
-        """Return the pinch, or about the pinch, of the widest way at a scale; remember a way that passes."""
+    def look(scale: float, elsewhere: bool) -> None:
         nonlocal chain
         progress(0.5, f"passage: at {100 * scale:.1f} %")
         scaled = piece.scaled(scale)
-        found = find_way(seated(scaled, wearer, seat_of(scaled)), quick, progress, chain)
-        if found.least.margin_mm >= 0 or chain is None:
+        found = find_way(seated(scaled, wearer, seat_of(scaled)), quick, progress, chain, elsewhere)
+        known[scale] = found.least.margin_mm
+        if known[scale] >= 0 or chain is None:
             chain = found.chain
-        return found.least.margin_mm
+        if elsewhere:
+            looked.add(scale)
 
-    def next_to(scale: float, pinch: float, step: float) -> float:
-        """Return a scale a little beyond where the pinch would be 0 if it grew as the piece does."""
-        size = 0.5 * float(np.median(np.ptp(piece.mesh.bounds, axis=0)))
-        return float(np.clip(-1.1 * pinch / size, step * 0.25, step)) + scale
+    def beyond(scale: float, step: float) -> float:
+        """Return a change of scale, a little more than would bring the pinch to 0 if it grew as the piece does."""
+        return float(np.clip(1.1 * abs(known[scale]) / size, step / 4, step))
 
-    pinch = tried(1.0)
-    low, high = (span[0], 1.0) if pinch >= 0 else (1.0, span[1])
-    known = {1.0: pinch}
-    at, step = 1.0, 0.06
-    while low == span[0] or high == span[1]:  # until both sides are known
-        at = next_to(at, known[at], step) if pinch < 0 else at - (next_to(1.0, -known[at], step) - 1.0)
-        step *= 2
-        if not span[0] < at < span[1]:
-            return span[0] if pinch >= 0 else None
-        known[at] = tried(at)
-        low, high = (low, at) if known[at] >= 0 else (at, high)
-    while high / low - 1 > within:
-        # Where a straight line between the two would be 0, but never so near an end as to gain nothing.
-        share = known[high] / max(known[high] - known[low], 1e-6)
-        middle = float(high - np.clip(share, 0.15, 0.85) * (high - low))
-        if high - low < 4 * within:
-            middle = max(middle, low + 0.9 * within) if share < 0.5 else middle
-        known[middle] = tried(middle)
-        low, high = (low, middle) if known[middle] >= 0 else (middle, high)
-    return high
+    least, most = span
+    size = 0.5 * float(np.median(np.ptp(piece.mesh.bounds, axis=0)))
+    step = 0.06
+    look(first, True)
+    while True:
+        high = min((scale for scale, pinch in known.items() if pinch >= 0), default=None)
+        low = max((s for s, pinch in known.items() if pinch < 0 and (high is None or s < high)), default=None)
+        if high is None:  # until both sides are known
+            assert low is not None
+            if low == most:
+                return None
+            look(min(low + beyond(low, step), most), True)
+            step *= 2
+        elif low is None:
+            if high == least:
+                return high
+            look(max(high - beyond(high, step), least), True)
+            step *= 2
+        elif high / low - 1 > within:
+            look(float(np.sqrt(low * high)), False)
+        elif low not in looked:
+            look(low, True)
+        else:
+            return high
 
 
 def out_of_the_way(piece: Piece, names: tuple[str, ...]) -> Piece:

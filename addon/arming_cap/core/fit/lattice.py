@@ -91,12 +91,14 @@ class Lattice:
         self.step = np.array([shift, shift, pitch / turns])
         self.high = np.array([ASIDE, int(np.ceil(scene.travel(freedoms.out) / shift)), turns])
         self.low = np.array([-ASIDE, -BELOW, -turns])
-        self._known: dict[Node, float] = {}
+        self._known: dict[Node, float] = {}  # least margins
+        self._capped: dict[Node, float] = {}  # where only this was asked of them: whether they reach it
 
     def finer(self) -> Lattice:
         """Return the same with steps of half the size."""
         fine = copy(self)
-        fine.step, fine.high, fine.low, fine._known = self.step / 2, 2 * self.high, 2 * self.low, {}
+        fine.step, fine.high, fine.low = self.step / 2, 2 * self.high, 2 * self.low
+        fine._known, fine._capped = {}, {}
         return fine
 
     def placements(self, nodes: IntArray) -> FloatArray:
@@ -149,8 +151,11 @@ class Lattice:
             level[:, :, k] = some
         return level
 
-    def _least(self, q: FloatArray, floor: float, within: float) -> FloatArray:
-        """Return the least margins (k,) of placements (k, 3) to `within` mm above; below `floor` only that they are."""
+    def _least(self, q: FloatArray, floor: float, enough: float, within: float) -> FloatArray:
+        """Return the least margins (k,) of placements (k, 3) to `within` mm above.
+
+        Below `floor` only that they are, and from `enough` on only that they reach it.
+        """
         f, piece = self.freedoms, self.forest
         number = len(q)
         shift = ((q[:, :1] * f.across + q[:, 1:2] * f.out) / self.margins.field.spacing).T.astype(np.float32)
@@ -168,7 +173,8 @@ class Lattice:
             here = at[start]
             least[here] = np.minimum(least[here], np.minimum.reduceat(value, start))
             low = least[at]
-            keep = np.flatnonzero((value - self._radii[rows] < low - within) & (low >= floor))
+            value -= self._radii[rows]
+            keep = np.flatnonzero((value < np.minimum(low - within, enough)) & (low >= floor))
             at, rows = at[keep], rows[keep]
             below = np.flatnonzero(piece.count[rows])
             at, rows = at[below], rows[below]
@@ -176,13 +182,20 @@ class Lattice:
             at = np.repeat(at, count)
         return least.astype(np.float64)
 
-    def _measure(self, nodes: list[Node], floor: float, within: float, progress: Progress) -> None:
-        new = [node for node in nodes if node not in self._known]
+    def _measure(self, nodes: list[Node], floor: float, enough: float, within: float, progress: Progress) -> None:
+        """Learn the margins of nodes, those below `floor` and from `enough` on only so far."""
+        enough = min(enough, self.ceiling)
+        new = [node for node in nodes if node not in self._known or self._capped.get(node, enough) < enough]
         for start in range(0, len(new), AT_ONCE):
             progress(0.2 + 0.1 * start / len(new), "passage: looking along the way")
             some = new[start : start + AT_ONCE]
-            values = self._least(np.array(some) * self.step, floor, within)
-            self._known.update(zip(some, np.minimum(values, self.ceiling).tolist(), strict=True))
+            values = self._least(np.array(some) * self.step, floor, enough, within)
+            for node, value in zip(some, np.minimum(values, enough).tolist(), strict=True):
+                self._known[node] = value
+                if value == enough:
+                    self._capped[node] = enough
+                else:
+                    self._capped.pop(node, None)
 
     def widest_near(
         self,
@@ -193,6 +206,7 @@ class Lattice:
         times: int,
         progress: Progress,
         worth: float = -np.inf,
+        enough: float = np.inf,
     ) -> Chain:
         """Return the widest chain near one, where it is narrow.
 
@@ -212,12 +226,14 @@ class Lattice:
             Told of it; may cancel.
         worth
             A way narrower than this is not looked for, mm.
+        enough
+            Nor one that is wider than this, mm.
         """
         best = Chain(_joined(chain), -np.inf)
         cube = list(product(range(-around, around + 1), repeat=3))
         for _ in range(times):
             path = [(int(a), int(b), int(c)) for a, b, c in best.nodes]
-            self._measure(path, -np.inf, within, progress)
+            self._measure(path, -np.inf, np.inf, within, progress)
             width = min(self._known[node] for node in path)
             tube = set(path)
             for a, b, c in path:
@@ -225,7 +241,7 @@ class Lattice:
                     tube.update((a + i, b + j, c + k) for i, j, k in cube)
             tube = {node for node in tube if -self.high[2] <= node[2] <= self.high[2]}
             floor = max(width, worth)
-            self._measure(sorted(tube), floor, within, progress)
+            self._measure(sorted(tube), floor, min(enough, max(width, worth) + slack / 2), within, progress)
             best = best if best.width >= width else Chain(best.nodes, width)
             again = self._widest({node for node in tube if self._known[node] >= floor}, path[0], path[-1])
             if again is None:

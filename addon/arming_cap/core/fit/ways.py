@@ -45,7 +45,7 @@ class Search:
     tolerance_mm
         How closely the pinch is to be known.
     most_cells
-        Where to stop and give the bounds found.
+        Where to stop and give the bounds found; with 0 nothing is proved, nor what lies between two looks at the way.
     decide_only
         Whether to stop as soon as it is known on which side of 0 the pinch lies.
     neck_bend_deg
@@ -96,7 +96,9 @@ class Found:
     planes: int
 
 
-def find_way(scene: Scene, options: Search, progress: Progress, known: FloatArray | None = None) -> Found:
+def find_way(
+    scene: Scene, options: Search, progress: Progress, known: FloatArray | None = None, elsewhere: bool = True
+) -> Found:
     """Return the widest way found and a bound on all others.
 
     Parameters
@@ -109,6 +111,8 @@ def find_way(scene: Scene, options: Search, progress: Progress, known: FloatArra
         Told the bounds as they close; may cancel.
     known
         A chain (k, 6) that is likely to be wide.
+    elsewhere
+        Whether to look for another way where that one, widened, does not pass.
     """
     tight = FINE
     at_seat = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, FINE)
@@ -122,7 +126,7 @@ def find_way(scene: Scene, options: Search, progress: Progress, known: FloatArra
     enough = options.decide_only and (straight.floor_mm >= 0 or at_seat.margin_mm < 0)
     if not enough and straight.margin_mm < at_seat.margin_mm - options.tolerance_mm:
         band = _Band(Forest.of(scene.cover), scene, Margins(scene.field, allowances), out, line, at_seat.margin_mm)
-        chain, planes = _widest(band, straight.margin_mm, options, progress, known)
+        chain, planes = _widest(band, straight.margin_mm, options, progress, known, elsewhere)
         if chain is not line:
             looks = LOOKS // 6 if options.decide_only else LOOKS
             least = least_along(scene.cover, scene.pivot, chain, *about, at_seat, looks)
@@ -132,7 +136,7 @@ def find_way(scene: Scene, options: Search, progress: Progress, known: FloatArra
             chain, least, bound, cells = _bounded(band, chain, least, about, options, progress)
     if least.floor_mm < least.margin_mm - 2 * tight and least.triangle >= 0:
         least = polished(least, scene.cover, scene.pivot, chain, *about)
-    if least.floor_mm < 0 and least.margin_mm > tight:  # the verdict hangs on it: look longer
+    if options.most_cells and least.floor_mm < 0 and least.margin_mm > tight:  # the verdict hangs on it: look longer
         longer = QUICKLY if options.decide_only else LONGER
         sure = least_along(scene.cover, scene.pivot, chain, *about, least, longer * LOOKS, enough=0.0)
         least = replace(least, floor_mm=sure.floor_mm) if sure.margin_mm >= least.margin_mm else sure
@@ -176,15 +180,18 @@ class _Band:
 
 
 def _widest(
-    band: _Band, width: float, options: Search, progress: Progress, known: FloatArray | None
+    band: _Band, width: float, options: Search, progress: Progress, known: FloatArray | None, elsewhere: bool
 ) -> tuple[FloatArray, int]:
     """Return the widest chain found, the straight one where none is wider, and in how many planes it was looked for."""
     chain, passes = band.line, options.decide_only
     if known is not None:
-        known, found = band.widest(band.to_the_end(known), 1, progress)
+        known = band.to_the_end(known)
+        found = band.width(known)
+        if not passes or found <= FINE:
+            known, found = band.widest(known, 1, progress)
         if found > width:
             chain, width = known, found
-        if passes and width > FINE:
+        if (passes and width > FINE) or not elsewhere:
             return chain, 0
     planes = _planes_of_motion(band.scene, band.out)
     if _mirrored(band.scene, planes[0].axis):
@@ -214,8 +221,8 @@ def _on_lattice(band: _Band, freedoms: Freedoms, options: Search, progress: Prog
             if near.width > plain or (options.decide_only and near.width < -2 * error):
                 return
             lattice, near = lattice.finer(), Chain(2 * near.nodes, near.width)
-        worth = -error if options.decide_only else -np.inf
-        near = lattice.widest_near(near.nodes, around, slack, within, 4, progress, worth)
+        worth, enough = (-error, error) if options.decide_only else (-np.inf, np.inf)
+        near = lattice.widest_near(near.nodes, around, slack, within, 4, progress, worth, enough)
         yield band.to_the_end(lattice.placements(near.nodes))
 
 

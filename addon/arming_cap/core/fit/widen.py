@@ -75,7 +75,8 @@ def widened(
         mine = mine[least[mine] <= tight]
         if not len(mine):
             continue
-        near, values = _near(_threes(band, mine, band[mine]) / scale, piece, pivot, margins, 2 * STEP_MM, FINEST_MM)
+        threes = _threes(band, mine, band[mine]) / scale
+        near, values = _near(threes, piece, pivot, margins, 2 * STEP_MM, FINEST_MM, CALM_MM, until)
         least[mine] = values.reshape(-1, 3).min(axis=1)
         tight = min(until, float(least[1:-1].min()) + CALM_MM)
         near = [near[3 * n + k] for n, i in enumerate(mine.tolist()) if least[i] < tight for k in range(3)]
@@ -167,11 +168,11 @@ def narrowest(
     lever = 0.6 * reach
     scale = np.array([1.0, 1.0, 1.0, lever, lever, lever])
     band = resampled(chain * scale, SPACING_MM)
-    least = _near(band / scale, piece, pivot, margins, 0.0, 3.0)[1]
+    least = _near(band / scale, piece, pivot, margins, 0.0, 3.0, SPACING_MM)[1]
     tight = np.flatnonzero(least < least.min() + SPACING_MM)
     close = np.unique(np.clip(tight[:, None] + np.linspace(-0.5, 0.5, int(SPACING_MM / spacing) + 1), 0, len(band) - 1))
     finer = np.stack([np.interp(close, np.arange(len(band)), column) for column in band.T], axis=1)
-    return float(_near(finer / scale, piece, pivot, margins, 0.0, FINEST_MM)[1].min())
+    return float(_near(finer / scale, piece, pivot, margins, 0.0, FINEST_MM, 0.0)[1].min())
 
 
 def _together(band: FloatArray, mine: IntArray, tried: FloatArray) -> BoolArray:
@@ -212,9 +213,19 @@ def _flat(placements: FloatArray, at: IntArray, points: FloatArray, pivot: Float
 
 
 def _near(
-    placements: FloatArray, piece: Forest, pivot: FloatArray, margins: Margins, within: float, finest: float
+    placements: FloatArray,
+    piece: Forest,
+    pivot: FloatArray,
+    margins: Margins,
+    within: float,
+    finest: float,
+    spare: float,
+    until: float = np.inf,
 ) -> tuple[list[IntArray], FloatArray]:
-    """Return for each placement the points that are within reach of being its tightest, and its least margin."""
+    """Return for each placement the points that are within reach of being its tightest, and its least margin.
+
+    Where that is more than `spare` above the tightest placement's, or beyond `until`, only that it is so.
+    """
     number = len(placements)
     at, rows = np.repeat(np.arange(number), piece.roots), np.tile(np.arange(piece.roots), number)
     least = np.full(number, np.inf)
@@ -223,7 +234,8 @@ def _near(
         value = margins.rough(_flat(placements, at, piece.centres[rows], pivot)[0])
         start = np.flatnonzero(np.diff(at, prepend=-1))
         least[at[start]] = np.minimum(least[at[start]], np.minimum.reduceat(value, start))
-        keep = value - piece.radii[rows] < least[at] + within
+        most = min(float(least.min()) + spare, until)
+        keep = value - piece.radii[rows] < np.minimum(least[at], most) + within
         large = (piece.radii[rows] > finest) & (piece.count[rows] > 0)
         ground = keep & ~large & (value < least[at] + within)
         done.append((at[ground], rows[ground]))
