@@ -241,7 +241,7 @@ class Lattice:
                     tube.update((a + i, b + j, c + k) for i, j, k in cube)
             tube = {node for node in tube if -self.high[2] <= node[2] <= self.high[2]}
             floor = max(width, worth)
-            self._measure(sorted(tube), floor, min(enough, max(width, worth) + slack / 2), within, progress)
+            self._measure(sorted(tube), floor, min(enough, max(width, worth) + slack), within, progress)
             best = best if best.width >= width else Chain(best.nodes, width)
             again = self._widest({node for node in tube if self._known[node] >= floor}, path[0], path[-1])
             if again is None:
