@@ -27,7 +27,7 @@ from typing import Any
 
 import numpy as np
 
-from ..arrays import FloatArray, IntArray
+from ..arrays import BoolArray, FloatArray, IntArray
 from ..errors import InputError
 from ..piece import Piece
 from ..pose import Pose
@@ -44,6 +44,7 @@ NEAR_MM = 100.0
 LABEL_MM = 8.0
 _EVALUATIONS = 400_000
 _QUICK_EVALUATIONS = 40_000
+_FIRST = 600  # samples that are looked at exactly before the whole surface is
 
 
 @dataclass(frozen=True)
@@ -150,10 +151,12 @@ def measure(
     scale: float = 1.0,
     progress: Progress = silent,
     field: Field | None = None,
+    quick: bool = False,
 ) -> Clearance:
     """Return the clearance of a piece after ``pose.apply(scale * points)``.
 
-    `field` is the wearer's where it is at hand, for many questions about one place.
+    `field` is the wearer's where it is at hand, for many questions about one place. `quick` ends after a tenth of the
+    evaluations, which may leave a larger `Clearance.tolerance_mm`.
 
     Raises
     ------
@@ -174,7 +177,8 @@ def measure(
     label = field.regions_at(triangle)
     least = _Least(len(names))
     least.take(standoff, label, placed, rows)
-    tolerance = _minimise(surface, field, pose, scale, least)
+    effort = _QUICK_EVALUATIONS if quick else _EVALUATIONS
+    tolerance = _minimise(surface, field, pose, scale, least, evaluations=effort)
 
     inner = seen_first(surface, field, pose, scale, placed, standoff, triangle, closest)
     spread = wearer.form.spread_mm
@@ -230,7 +234,11 @@ def least_margin(
     surface = surface_of(piece)
     field = field or field_for(piece, wearer, pose, scale)
     points, rows = surface.samples(SAMPLES)
-    placed = pose.apply(scale * points)
+    rough = Probe(field, points)
+    margin = rough.standoff(pose, scale) - need_mm[label_rows(field, rough.moved(pose, scale))]
+    some = np.argsort(margin, kind="stable")[:_FIRST]
+    rows = rows[some]
+    placed = pose.apply(scale * points[some])
     standoff, triangle, _ = field.exact(placed)
     least = _Least(len(need_mm), need_mm)
     least.take(standoff, field.regions_at(triangle), placed, rows)
@@ -352,13 +360,7 @@ def _limits(field: Field, points: Any, values: FloatArray) -> Any:
     if len(values) == 1:
         return np.full(points.shape[1], values[0], np.float32)
     origin, labels = _labels(field)
-    limit = values.astype(np.float32)[labels]
-    for axis in range(3):
-        shifted = np.moveaxis(limit, axis, 0)
-        wide = shifted.copy()
-        np.maximum(wide[1:], shifted[:-1], out=wide[1:])
-        np.maximum(wide[:-1], shifted[1:], out=wide[:-1])
-        limit = np.moveaxis(wide, 0, axis)
+    limit = _beside(values.astype(np.float32)[labels], np.maximum)
     held, outside = _lattice_rows(origin, labels, points)
     found = np.ascontiguousarray(limit).ravel()[held]
     found[outside] = np.max(values)
@@ -378,7 +380,20 @@ def label_rows(field: Field, points: Any) -> IntArray:
     return labels.ravel().take(row.astype(np.intp))
 
 
-def _lattice_rows(origin: FloatArray, labels: IntArray, points: Any) -> tuple[Any, Any]:
+def exact_rows(field: Field, points: FloatArray) -> IntArray:
+    """Return for points (n, 3) the row of the form's region they are nearest to.
+
+    As the triangles tell where lattice nodes about a point differ, as the lattice has it elsewhere.
+    """
+    rows = label_rows(field, np.asarray(points.T, np.float32))
+    origin, mixed = field.box[0], _lattice(field)[1]
+    held, outside = _lattice_rows(origin, mixed, points.T)
+    unsure = mixed.ravel()[held] | outside
+    rows[unsure] = field.regions_at(field.exact(points[unsure])[1])
+    return rows
+
+
+def _lattice_rows(origin: FloatArray, labels: Any, points: Any) -> tuple[Any, Any]:
     """Return the rows of the lattice's nodes nearest to points (3, n), and which points lie outside it."""
     node = np.rint((points - origin[:, None].astype(np.float32)) / np.float32(LABEL_MM)).astype(np.int32)
     held = np.minimum(np.maximum(node, 0), np.array(labels.shape, np.int32)[:, None] - 1)
@@ -387,6 +402,11 @@ def _lattice_rows(origin: FloatArray, labels: IntArray, points: Any) -> tuple[An
 
 def _labels(field: Field) -> tuple[FloatArray, IntArray]:
     """Return the first node and the region rows (x, y, z) of a lattice over the fine box."""
+    return field.box[0], _lattice(field)[0]
+
+
+def _lattice(field: Field) -> tuple[IntArray, BoolArray]:
+    """Return the lattice's region rows (x, y, z), and which of them have another region beside them."""
     form = field.form
     key = (form.mesh.content_hash, field.box.tobytes(), np.asarray(form.region_of_triangle).tobytes())
     if key not in _lattices:
@@ -395,11 +415,23 @@ def _labels(field: Field) -> tuple[FloatArray, IntArray]:
         triangle = field.surface.nearest(nodes.reshape(-1, 3))[1]
         while len(_lattices) >= 8:
             _lattices.pop(next(iter(_lattices)))
-        _lattices[key] = field.regions_at(triangle).reshape(nodes.shape[:3])
-    return field.box[0], _lattices[key]
+        labels = field.regions_at(triangle).reshape(nodes.shape[:3])
+        _lattices[key] = labels, _beside(labels, np.minimum) != _beside(labels, np.maximum)
+    return _lattices[key]
 
 
-_lattices: dict[tuple[str, bytes, bytes], IntArray] = {}
+def _beside(values: Any, most: Any) -> Any:
+    """Return the largest (or least, by `most`) of each of some values (x, y, z) and those beside it."""
+    for axis in range(3):
+        shifted = np.moveaxis(values, axis, 0)
+        wide = shifted.copy()
+        most(wide[1:], shifted[:-1], out=wide[1:])
+        most(wide[:-1], shifted[1:], out=wide[:-1])
+        values = np.moveaxis(wide, 0, axis)
+    return values
+
+
+_lattices: dict[tuple[str, bytes, bytes], tuple[IntArray, BoolArray]] = {}
 
 
 def seen_first(

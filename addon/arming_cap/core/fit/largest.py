@@ -68,7 +68,7 @@ def _where_too_loose(seats: Seats, found: Clearance, room: float, loosest_mm: fl
     scale += (rough + off) / slope
     place = Place()
     for _ in range(4):
-        short, place = _loosest(seats.measured(scale), loosest_mm)
+        short, place = _loosest(seats.measured(scale, quick=True), loosest_mm)
         if abs(short) <= max(TOLERANCES.standoff_mm, SCALE_TOLERANCE * scale * slope):
             break
         scale = max(scale + short / slope, found.scale)

@@ -23,16 +23,20 @@ from typing import Any
 
 import numpy as np
 
-from ..arrays import FloatArray
+from ..arrays import FloatArray, IntArray
 from ..errors import InputError
 from ..piece import Piece
 from ..pose import Pose, rotation_about
 from ..progress import Progress, silent
 from ..wearer.field import Field, Probe
 from ..wearer.form import Wearer
-from .clearance import WALL_MM, Clearance, field_for, label_rows, measure
+from .clearance import WALL_MM, Clearance, exact_rows, field_for, label_rows, measure
+from .climb import climbed
 from .eyes import Eyes
 from .surface import surface_of
+
+# A bound that is overstepped: by how far (mm), what a mm weighs, and its slope (6,).
+Bound = tuple[float, float, FloatArray]
 
 FREEDOMS = ("side", "fore_aft", "height", "pitch", "roll", "yaw")
 SAMPLES = 6000
@@ -52,6 +56,8 @@ _DISC_MM, _DISC_EDGE_MM, _DISC_RISE = 40.0, 60.0, 3.0
 LEASH_MM = 20.0
 # Where a piece was laid on is taken to hold for scales within this share.
 STILL_LAID = 0.03
+# Size of the first steps (mm) and number of the last ones, which need no slopes.
+CLIMB = (1.0, 200)
 ARM_MM = 100.0  # a turn counts as the movement at this distance
 REACH_MM = 80.0
 REACH_DEG = 25.0
@@ -112,12 +118,15 @@ class Seater:
         self._surface = surface = surface_of(piece)
         self.eyes: Eyes | None = None
         self._laid: tuple[float, FloatArray] | None = None  # at which scale it was laid on, and its middle there
+        self._lid: Probe | None = None
+        self._watched: list[tuple[FloatArray, int]] = []  # points of the piece, and the regions they meet
         self.points = surface.inner(2 * SAMPLES, WALL_MM)
         if not len(self.points):
             raise InputError("the piece has no surface to seat", source=piece.name, remedy="check the mesh")
         self.dense_points = surface.inner(DENSER * 2 * SAMPLES, WALL_MM)
         self.dense = Probe(self.field, self.dense_points)
         self.centre = piece.mesh.bounds.mean(axis=0)
+        self.reach = float(np.linalg.norm(self.dense_points - self.centre, axis=1).max())
         self.probe = Probe(self.field, self.points)
         self.few = Probe(self.field, self.points[:: max(1, len(self.points) // 800)])
         self.few_points = self.points[:: max(1, len(self.points) // 800)]
@@ -145,20 +154,82 @@ class Seater:
             Whether `start` is a seat at a scale close by, so that the piece need not be laid on again.
         """
         pose = start or self.start
-        if near and self._laid is not None and abs(scale / self._laid[0] - 1) < STILL_LAID:
+        if near and self._laid is not None and self.laid_near(scale):
             return self._centre(pose, scale, self._laid[1], near)
         laid = self._even_out(pose, scale)[0] if near else self._lay_on(pose, scale)
         middle = laid.apply(scale * self.centre[None])[0]
         self._laid = scale, middle
-        if self.eyes is None:
-            self.eyes = Eyes(self._surface, self.field.form.landmarks, laid, scale)
+        self._look_about(laid, scale)
         return self._centre(pose if near else laid, scale, middle, near)
+
+    def laid_near(self, scale: float) -> bool:
+        """Return whether the piece was laid on at a scale so near that it need not be again."""
+        return self._laid is not None and abs(scale / self._laid[0] - 1) < STILL_LAID
+
+    def climbed(
+        self, pose: Pose, scale: float, step: float = CLIMB[0], looks: int = CLIMB[1]
+    ) -> tuple[Pose, float, float]:
+        """Return the pose after last steps that need no slopes, from one that is nearly best; see `climb`.
+
+        Then its smallest margin by samples, and what it costs for the bounds it oversteps, mm of margin. The samples
+        keep the regions that they are nearest to at first, as the triangles tell: a margin then has no jumps where
+        regions with unlike needs meet.
+        """
+        home = self._home(pose, scale)
+        close, beyond = self._close(pose, scale)
+        points = np.concatenate([close, np.array([p for p, _ in self._watched]).reshape(-1, 3)])
+        label = exact_rows(self.field, pose.apply(scale * points))
+        label[len(points) - len(self._watched) :] = [row for _, row in self._watched]
+        probe = Probe(self.field, points)
+        free = np.flatnonzero(self.free)
+
+        def moved(place: FloatArray) -> Pose:
+            by = np.zeros(6)
+            by[free] = place
+            return self.moved(pose, by, scale)
+
+        def told(place: FloatArray) -> tuple[float, float]:
+            at = moved(place)
+            margin = np.asarray(probe.standoff(at, scale), float) - self.need[label]
+            # No sample left out has less than this: none goes farther than the piece's farthest point.
+            turned = float(np.linalg.norm(place[free >= 3]))
+            left = beyond - float(np.linalg.norm(place[free < 3])) - turned / ARM_MM * scale * self.reach
+            cost = self._cost(at, scale, home, self._bounds(at, scale, margin, label))
+            return min(float(np.min(margin)), left), cost
+
+        def worth(place: FloatArray) -> float:
+            margin, cost = told(place)
+            return margin - cost
+
+        best = climbed(worth, len(free), step, looks)
+        return moved(best), *told(best)
+
+    def cost(self, pose: Pose, scale: float) -> float:
+        """Return what a pose costs for the bounds it oversteps, mm of margin."""
+        margin, label = self._look(self.dense, pose, scale)
+        return self._cost(pose, scale, self._home(pose, scale), self._bounds(pose, scale, margin, label))
+
+    def _home(self, pose: Pose, scale: float) -> FloatArray:
+        """Return where the leash holds the piece's middle, (3,): where it was laid on, or where it is."""
+        return pose.apply(scale * self.centre[None])[0] if self._laid is None else self._laid[1]
+
+    def watch(self, pose: Pose, scale: float, point: FloatArray, region: int) -> None:
+        """Look at a point (3,) of the piece, given where it is in a pose, in all climbs to come."""
+        self._watched.append((pose.inverse().apply(point[None])[0] / scale, region))
 
     def rest(self, pose: Pose, scale: float) -> float:
         """Take a pose found before as where the piece rests at a scale; return its smallest margin in mm."""
+        self._look_about(pose, scale)
+        return float(np.min(self.margins(pose, scale, self.dense)))
+
+    def _look_about(self, pose: Pose, scale: float) -> None:
+        """Find the eye openings, once, and what may come to lie over the crown while the piece moves on its leash."""
         if self.eyes is None:
             self.eyes = Eyes(self._surface, self.field.form.landmarks, pose, scale)
-        return float(np.min(self.margins(pose, scale, self.dense)))
+        placed = np.asarray(self.probe.moved(pose, scale), float)
+        off = np.hypot(placed[0] - self.top[0], placed[1] - self.top[1])
+        over = (off < _DISC_EDGE_MM + 2 * LEASH_MM) & (placed[2] > self.top[2] - 40.0 - 2 * LEASH_MM)
+        self._lid = Probe(self.field, self.points[over]) if over.any() else None
 
     def _lay_on(self, start: Pose, scale: float) -> Pose:
         starts = [start]
@@ -221,19 +292,14 @@ class Seater:
         if home is None:
             home = start.apply(scale * self.centre[None])[0]
         pose = best = start
-        best_margin, best_value = self._worth(start, scale, home)
+        best_value = self._worth(self.dense, start, scale, home)[1]
         for tau in (0.7, 0.2, 0.05) if near else (2.0, 0.7, 0.25, 0.1, 0.05):
             damping = 1e-3
             probe, points = self.probe, self.points
             if tau < 0.5:
-                every = self.margins(pose, scale, self.dense)
-                upto = float(np.min(every))
-                if self.shoulders.any():  # what may sink into them belongs to it too
-                    upto = max(upto, -float(np.min(self.need[self.shoulders])))
-                close = every < upto + CLOSE_MM
-                points = self.dense_points[close]
+                points = self._close(pose, scale)[0]
                 probe = Probe(self.field, points)
-            value, margin = self._soft(probe, pose, scale, tau, home)
+            value, margin, bounds = self._soft(probe, pose, scale, tau, home)
             for _ in range(12 if near else 25):
                 low = np.min(margin)
                 active = np.flatnonzero(margin < low + 12 * tau)
@@ -243,16 +309,16 @@ class Seater:
                 slope = weight @ jacobian
                 centred = jacobian - slope
                 bend = centred.T @ (weight[:, None] * centred) / tau
-                pull, stiff = self._pull(probe, pose, scale, home, margin)
+                pull, stiff = self._pull(pose, scale, home, bounds)
                 step = self._solve(bend + stiff, slope + pull, damping + 1e-3)
                 length = np.linalg.norm(step)
                 if length > 10:
                     step *= 10 / length
                 moved = self.moved(pose, step, scale)
-                new, new_margin = self._soft(probe, moved, scale, tau, home)
+                new, new_margin, new_bounds = self._soft(probe, moved, scale, tau, home)
                 if new > value:
                     done = new - value < (1e-3 if near else 1e-5)
-                    pose, value, margin, damping = moved, new, new_margin, damping / 4
+                    pose, value, margin, bounds, damping = moved, new, new_margin, new_bounds, damping / 4
                     if done:
                         break
                 else:
@@ -260,35 +326,55 @@ class Seater:
                     if damping > 1e3:
                         break
             if tau < 0.5:
-                least, worth = self._worth(pose, scale, home)
-                if worth > best_value:
-                    best, best_margin, best_value = pose, least, worth
-        return best, best_margin
+                if (worth := self._worth(self.dense, pose, scale, home)[1]) > best_value:
+                    best, best_value = pose, worth
+                else:  # it went farther than the close samples can tell
+                    pose = best
+        if not near:
+            best = self.climbed(best, scale)[0]
+        return best, self._worth(self.dense, best, scale, home)[0]
 
-    def _worth(self, pose: Pose, scale: float, home: FloatArray) -> tuple[float, float]:
-        """Return a pose's smallest margin over the denser samples, and that less what the bounds cost, mm."""
+    def _close(self, pose: Pose, scale: float) -> tuple[FloatArray, float]:
+        """Return those (n, 3) of the denser samples that are nearly tightest in a pose, and what all others have."""
         every = self.margins(pose, scale, self.dense)
-        low = float(np.min(every))
-        return low, low - self._cost(self.dense, pose, scale, home, every)
+        upto = float(np.min(every))
+        if self.shoulders.any():  # what may sink into them belongs to it too
+            upto = max(upto, -float(np.min(self.need[self.shoulders])))
+        return self.dense_points[every < upto + CLOSE_MM], upto + CLOSE_MM
 
-    def _soft(self, probe: Probe, pose: Pose, scale: float, tau: float, home: FloatArray) -> tuple[float, FloatArray]:
-        """Return the soft minimum of the margins less what the bounds cost (mm), and the margins (n,)."""
-        margin = self.margins(pose, scale, probe)
+    def _worth(self, probe: Probe, pose: Pose, scale: float, home: FloatArray) -> tuple[float, float]:
+        """Return a pose's smallest margin over a probe's points, and that less what the bounds cost, mm."""
+        margin, label = self._look(probe, pose, scale)
+        low = float(np.min(margin))
+        return low, low - self._cost(pose, scale, home, self._bounds(pose, scale, margin, label))
+
+    def _soft(
+        self, probe: Probe, pose: Pose, scale: float, tau: float, home: FloatArray
+    ) -> tuple[float, FloatArray, list[Bound]]:
+        """Return the soft minimum of the margins less what the bounds cost (mm), the margins (n,), and the bounds."""
+        margin, label = self._look(probe, pose, scale)
         low = np.min(margin)
         soft = low - tau * np.log(np.exp(-(margin - low) / tau).sum())
-        return float(soft) - self._cost(probe, pose, scale, home, margin), margin
+        bounds = self._bounds(pose, scale, margin, label)
+        return float(soft) - self._cost(pose, scale, home, bounds), margin, bounds
 
-    def _cost(self, probe: Probe, pose: Pose, scale: float, home: FloatArray, margin: FloatArray) -> float:
-        """Return what leash, crown's gap, eyes and shoulders cost, mm of margin; `margin` (n,) is the probe's there."""
+    def _look(self, probe: Probe, pose: Pose, scale: float) -> tuple[FloatArray, IntArray]:
+        """Return the margins (n,) of a probe's points by the field, and the regions (n,) they are nearest to."""
+        value = np.asarray(probe.standoff(pose, scale), float)
+        if (self.need == self.need[0]).all() and not self.shoulders.any():
+            return value - self.need[0], np.zeros(len(value), np.intp)
+        label = label_rows(self.field, probe.moved(pose, scale))
+        return value - self.need[label], label
+
+    def _cost(self, pose: Pose, scale: float, home: FloatArray, bounds: list[Bound]) -> float:
+        """Return what the leash and the bounds overstepped cost, mm of margin."""
         away = float(np.linalg.norm(pose.apply(scale * self.centre[None])[0] - home))
         cost = 0.5 * max(0.0, away - LEASH_MM) ** 2
-        for over, weight, _ in self._bounds(probe, pose, scale, margin):
+        for over, weight, _ in bounds:
             cost += weight * (over * over / (2 * _ROUNDED_MM) if over < _ROUNDED_MM else over - 0.5 * _ROUNDED_MM)
         return cost
 
-    def _pull(
-        self, probe: Probe, pose: Pose, scale: float, home: FloatArray, margin: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
+    def _pull(self, pose: Pose, scale: float, home: FloatArray, bounds: list[Bound]) -> tuple[FloatArray, FloatArray]:
         """Return the slope (6,) in the freedoms of what `_cost` takes off, and how it bends (6, 6)."""
         pull, stiff = np.zeros(6), np.zeros((6, 6))
         away = pose.apply(scale * self.centre[None])[0] - home
@@ -296,15 +382,13 @@ class Seater:
         if length > LEASH_MM:
             pull[:3] -= (length - LEASH_MM) * away / length
             stiff[:3, :3] += np.outer(away, away) / length**2
-        for over, weight, slope in self._bounds(probe, pose, scale, margin):
+        for over, weight, slope in bounds:
             pull -= weight * min(over / _ROUNDED_MM, 1.0) * slope
             stiff += weight / max(over, _ROUNDED_MM) * np.outer(slope, slope)
         return pull, stiff
 
-    def _bounds(
-        self, probe: Probe, pose: Pose, scale: float, margin: FloatArray
-    ) -> list[tuple[float, float, FloatArray]]:
-        """Return of each bound that is overstepped by how far (mm), what a mm weighs, and its slope (6,)."""
+    def _bounds(self, pose: Pose, scale: float, margin: FloatArray, label: IntArray) -> list[Bound]:
+        """Return the bounds that are overstepped; `margin` (n,) and `label` (n,) are of points of the piece there."""
         found = []
         middle = pose.apply(scale * self.centre[None])[0]
 
@@ -317,37 +401,29 @@ class Seater:
         take(self._crown(pose, scale) - self.crown_gap, _HELD, middle, up)
         for over, edge, way in self.eyes.covered(pose, scale) if self.eyes else ():
             take(over, _HELD, edge, way)
-        take(self._sunk(probe, pose, scale, margin), _ABOVE, middle, -up)
+        take(self._sunk(margin, label), _ABOVE, middle, -up)
         return found
 
     def _crown(self, pose: Pose, scale: float) -> float:
         """Return how far the piece's inside stands above the vertex; -inf where the form has no crown."""
-        if self.crown is None:
+        if self.crown is None or self._lid is None:
             return -np.inf
-        placed = np.asarray(self.probe.moved(pose, scale), float)
+        placed = np.asarray(self._lid.moved(pose, scale), float)
         off = np.hypot(placed[0] - self.top[0], placed[1] - self.top[1])
         over = np.flatnonzero((off < _DISC_EDGE_MM) & (placed[2] > self.top[2] - 40.0))
         above = placed[2, over] - self.top[2] + _DISC_RISE * np.maximum(off[over] - _DISC_MM, 0.0)
         return float(np.min(above)) if len(over) else -np.inf
 
-    def _sunk(self, probe: Probe, pose: Pose, scale: float, margin: FloatArray) -> float:
-        """Return how deep the piece is in the shoulders, mm; `margin` (n,) is the probe's there."""
+    def _sunk(self, margin: FloatArray, label: IntArray) -> float:
+        """Return how deep points of the piece with margins (n,) and regions (n,) are in the shoulders, mm."""
         if not self.shoulders.any():
             return 0.0
-        rows = np.flatnonzero(margin < -np.min(self.need[self.shoulders]))
-        if not len(rows):
-            return 0.0
-        label = label_rows(self.field, probe.moved(pose, scale)[:, rows])
-        depth = -(margin[rows] + self.need[label])[self.shoulders[label]]
-        return float(np.max(depth, initial=0.0))
+        rows = np.flatnonzero(self.shoulders[label])
+        return float(np.max(-(margin[rows] + self.need[label[rows]]), initial=0.0))
 
     def margins(self, pose: Pose, scale: float, probe: Probe | None = None) -> FloatArray:
         """Return the margins (n,) of the samples, or of a probe's points, by the field."""
-        probe = probe or self.probe
-        value = np.asarray(probe.standoff(pose, scale), float)
-        if (self.need == self.need[0]).all():
-            return value - self.need[0]
-        return value - self.need[label_rows(self.field, probe.moved(pose, scale))]
+        return self._look(probe or self.probe, pose, scale)[0]
 
     def _jacobian(self, probe: Probe, points: FloatArray, pose: Pose, scale: float, rows: Any) -> FloatArray:
         """Return the standoffs' slopes (n, 6) in the freedoms: moves in mm, turns in mm at `ARM_MM`."""

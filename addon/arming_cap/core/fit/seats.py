@@ -24,20 +24,21 @@ from ..wearer.form import Wearer
 from .causes import Causes
 from .clearance import SAMPLES, Clearance, field_for, label_rows, least_margin, measure
 from .scales import SCALE_TOLERANCE, SEATED_TOLERANCE, close_in
-from .seating import ARM_MM, Seater
+from .seating import ARM_MM, CLIMB, Seater
 from .surface import surface_of
 from .uncertainty import SLOWEST, Places
 
 SEATS = ("fixed", "best")
-Seen = tuple[dict[float, tuple[Pose, float]], dict[float, tuple[float, Place]]]
 CONTACT_MM = 3.0
 # Freedoms that the contacts hold by less than this share of a full grip hardly move: other places would soon hold them.
 SLACK = 0.02
 _CONTACTS = 200
 # Steps in the freedoms (mm, and mm of turn at `ARM_MM`) from which a seat that will be the answer is looked for again.
-_ABOUT = np.array(
-    [(0, s * 2.0, -1.0, s * 4.0, 0, 0) for s in (1, -1)] + [(s * 1.5, 0, -1.0, 0, s * 3.0, s * 4.0) for s in (1, -1)]
-)
+_ABOUT = [(0, s * 2.0, -1.0, s * 4.0, 0, 0) for s in (1, -1)] + [
+    (s * 1.5, 0, -1.0, 0, s * 3.0, s * 4.0) for s in (1, -1)
+]
+_NEXT = 0.01  # scales so near that a seat at one is a start for climbing at the other
+_CLIMB = (0.3, 80)  # like `CLIMB`, near the seat
 # Places that may come to limit the size are looked for this much above the least margin, one in each cell.
 _NEAR_MM = 25.0
 _CELL_MM = 24.0
@@ -78,7 +79,7 @@ class Seats:
         self.piece, self.wearer, self.need = piece, wearer, need_mm
         self.start = start or Pose()
         self._known: dict[float, tuple[Pose, float]] = {}
-        self._exact: dict[float, tuple[float, Place]] = {}
+        self._exact: dict[float, tuple[Pose, float, Place]] = {}
         surface = surface_of(piece)
         if not surface.mesh.areas.any():
             raise InputError("the piece has no surface to size", source=piece.name, remedy="check the mesh")
@@ -100,7 +101,9 @@ class Seats:
 
     def pose(self, scale: float) -> Pose:
         """Return the pose at a scale."""
-        return self.start if self.seater is None else self._seated(scale)[0]
+        if self.seater is None:
+            return self.start
+        return self._exact[scale][0] if scale in self._exact else self._seated(scale)[0]
 
     def margin(self, scale: float) -> float:
         """Return the smallest margin at a scale (mm), by the field at points of the piece."""
@@ -114,22 +117,23 @@ class Seats:
 
     def exact(self, scale: float) -> float:
         """Return the smallest margin at a scale (mm), exact against the triangles."""
-        return self._measured(scale)[0]
+        return self._measured(scale)[1]
 
     def close_in(self, fails: float, fits: float) -> float | None:
         """Return the scale between two where the exact margin turns; see `scales.close_in`."""
         step = 0.005 * fits
         around = self.margin(fits + step) - self.margin(fits - step) if self.seater is None else 0.0
         slope = min(max(abs(around) / (2 * step), 0.1 * self.rate), self.rate) if around else 0.6 * self.rate
-        return close_in(self.exact, fails, fits, slope, SCALE_TOLERANCE if self.seater is None else SEATED_TOLERANCE)
+        within = SCALE_TOLERANCE if self.seater is None else SEATED_TOLERANCE
+        return close_in(self.exact, fails, fits, slope, within)
 
     def place(self, scale: float) -> Place:
         """Return where the smallest margin is."""
-        return self._measured(scale)[1]
+        return self._measured(scale)[2]
 
-    def measured(self, scale: float) -> Clearance:
-        """Return the clearance at a scale in full."""
-        return measure(self.piece, self.wearer, self.pose(scale), scale, field=self.field)
+    def measured(self, scale: float, quick: bool = False) -> Clearance:
+        """Return the clearance at a scale in full; `quick` on the way to an answer, see `measure`."""
+        return measure(self.piece, self.wearer, self.pose(scale), scale, field=self.field, quick=quick)
 
     def loosest(self, scale: float, rows: IntArray) -> float:
         """Return the largest, over some of the form's regions, of the least room over the allowance, by the field."""
@@ -142,34 +146,63 @@ class Seats:
         room = (least - self.wearer.allowances())[rows]
         return float(np.max(room[np.isfinite(room)], initial=-np.inf))
 
-    def seen(self) -> Seen:
-        """Return the seats and exact margins known by now, for `see`."""
-        return self._known, self._exact
-
-    def see(self, seen: Seen) -> None:
-        """Go back to what was known."""
-        self._known, self._exact = seen
-
     def seat_afresh(self, scale: float) -> bool:
-        """Seat the piece from the start again at a scale, and from poses about the better of this and what was known.
+        """Seat the piece from the start again at a scale, and from about its seat; return whether any is better.
 
-        Return whether any is better. Where regions with unlike allowances meet, one search may stop at their border.
+        Where regions with unlike needs meet there are many places from which every way leads down.
         """
-        if self.seater is None:
-            return False
-        known = self._seated(scale)
-        fresh = max(known, self.seater.seat(scale), key=_margin_of)
-        for step in _ABOUT:
-            fresh = max(fresh, self.seater.seat(scale, self.seater.moved(fresh[0], step, scale), True), key=_margin_of)
+        assert self.seater is not None
+        known = self._measured(scale)
+        starts = [self.seater.moved(known[0], np.array(step), scale) for step in _ABOUT]
+        if not self.seater.laid_near(scale):
+            starts.append(self.seater.seat(scale)[0])
+        climbs = [self.seater.climbed(pose, scale, *_CLIMB) for pose in starts]
+        worths = [self._least(pose, scale)[0] - cost for pose, _, cost in climbs]
+        fresh = self._settled(climbs[int(np.argmax(worths))][0], scale)
         if fresh[1] <= known[1] + 0.02:
             return False
-        self._known, self._exact = {scale: fresh}, {}
+        self._exact[scale], self._known[scale] = fresh, fresh[:2]
         return True
 
-    def _measured(self, scale: float) -> tuple[float, Place]:
+    def _measured(self, scale: float) -> tuple[Pose, float, Place]:
+        """Return the pose at a scale, its smallest margin (mm), exact, and where that is."""
         if scale not in self._exact:
-            self._exact[scale] = least_margin(self.piece, self.wearer, self.need, self.pose(scale), scale, self.field)
+            if self.seater is None:
+                self._exact[scale] = (self.start, *self._least(self.start, scale))
+            else:
+                nearest = min(self._exact, key=lambda s: abs(s - scale), default=np.inf)
+                near = abs(nearest / scale - 1) < _NEXT
+                begin = self._grown(self._exact[nearest][0], nearest, scale) if near else self._seated(scale)[0]
+                self._exact[scale] = self._settled(begin, scale, near)
         return self._exact[scale]
+
+    def _least(self, pose: Pose, scale: float) -> tuple[float, Place]:
+        return least_margin(self.piece, self.wearer, self.need, pose, scale, self.field)
+
+    def _settled(self, pose: Pose, scale: float, near: bool = False) -> tuple[Pose, float, Place]:
+        """Return the best pose about one, its smallest margin, exact, and where that is.
+
+        The seater looks at samples; what lies between them and turns out to be tightest it looks at from then on.
+        """
+        assert self.seater is not None
+        best = (pose, *self._least(pose, scale))
+        worth, at = best[1] - self.seater.cost(pose, scale), best
+        for climb in (CLIMB, _CLIMB) if near else (CLIMB, _CLIMB, _CLIMB, _CLIMB):
+            self.seater.watch(at[0], scale, np.array(at[2].at), self.wearer.form.region_names.index(at[2].region))
+            new, _, cost = self.seater.climbed(best[0], scale, *climb)
+            at = (new, *self._least(new, scale))
+            gained = at[1] - cost - worth
+            if gained > 0:
+                best, worth = at, at[1] - cost
+                if gained < 0.01:
+                    break
+        return best
+
+    def _grown(self, pose: Pose, before: float, scale: float) -> Pose:
+        """Return the pose at a scale of a piece grown about its middle from another: that is then nearly its seat."""
+        assert self.seater is not None
+        shift = (before - scale) * (pose.rotation @ self.seater.centre)
+        return replace(pose, translation_mm=pose.translation_mm + shift)
 
     def _seated(self, scale: float) -> tuple[Pose, float]:
         assert self.seater is not None
@@ -179,16 +212,9 @@ class Seats:
             self._known[scale] = self.seater.seat(scale)
             return self._known[scale]
         nearest = min(self._known, key=lambda s: abs(s - scale))
-        before = self._known[nearest][0]
-        # Grown about its middle, not about the files' origin: the seat is then nearly right.
-        shift = (nearest - scale) * (before.rotation @ self.seater.centre)
-        begin = replace(before, translation_mm=before.translation_mm + shift)
+        begin = self._grown(self._known[nearest][0], nearest, scale)
         self._known[scale] = self.seater.seat(scale, begin, near=True)
         return self._known[scale]
-
-
-def _margin_of(seat: tuple[Pose, float]) -> float:
-    return seat[1]
 
 
 def _reach(points: FloatArray) -> float:

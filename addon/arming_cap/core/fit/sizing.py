@@ -219,7 +219,7 @@ def size(
     unequal = None
     if distortion > 0:
         progress(0.85, f"sizing {piece.name}: a scale for each axis")
-        unequal = per_axis(seats, at, grows, scale, distortion, _smallest)
+        unequal = per_axis(seats, at, grows, scale, distortion, _nearly_smallest)
     progress(1.0, f"sizing {piece.name}")
     return Sizing(
         scale,
@@ -251,28 +251,21 @@ def _check_extents(piece: Piece, wearer: Wearer) -> None:
         )
 
 
-def _smallest(
-    seats: Seats, progress: Progress, warnings: list[str], near: float | None = None, first: float = 1.0
-) -> float:
+def _smallest(seats: Seats, progress: Progress, warnings: list[str], first: float = 1.0) -> float:
     """Return the smallest scale that fits, exact against the triangles.
 
-    A seated piece begins at scale `first`, or `near` the answer, where the seat is known too and not doubted again.
+    A seated piece begins at scale `first`.
     """
     if seats.seater is None:
         fails, fits = _fixed_bracket(seats, progress, warnings)
         found = seats.close_in(fails, fits)
     else:
-        fails, fits = _seated_bracket(seats, near or first, progress)
-        found = seats.close_in(fails, fits)
-        for _ in range(3 if near is None else 0):
-            if found is None:
+        found = seats.close_in(*_seated_bracket(seats, first, progress))
+        for _ in range(2):
+            if found is None or not seats.seat_afresh(found * (1 - SEATED_TOLERANCE)):
                 break
-            seen, below = seats.seen(), found * (1 - SEATED_TOLERANCE)
-            if not seats.seat_afresh(below):
-                break
-            again = seats.close_in(*_seated_bracket(seats, below, progress))
-            if again is None or again >= found:  # what was found to fit stays found
-                seats.see(seen)
+            again = seats.close_in(*_seated_bracket(seats, found * (1 - SEATED_TOLERANCE), progress))
+            if again is None or again >= found:
                 break
             found = again
     if found is None:
@@ -280,6 +273,20 @@ def _smallest(
             "the margin turns too sharply with the scale", source=seats.piece.name, remedy="check the mesh"
         )
     return found
+
+
+def _nearly_smallest(seats: Seats, near: float) -> float | None:
+    """Return a scale that fits, exact against the triangles, not far above the smallest; None where that is not `near`.
+
+    With the seat fixed it is the smallest.
+    """
+    if seats.seater is None:
+        return _smallest(seats, silent, [])
+    for _ in range(4):
+        if (room := seats.exact(near)) >= 0:
+            return near
+        near += -1.2 * room / (0.6 * seats.rate) + SEATED_TOLERANCE * near
+    return None
 
 
 def _confirmed(seats: Seats, scale: float) -> tuple[float, Clearance]:
@@ -342,7 +349,10 @@ def _fixed_bracket(seats: Seats, progress: Progress, warnings: list[str]) -> tup
 
 
 def _seated_bracket(seats: Seats, start: float, progress: Progress) -> tuple[float, float]:
-    """Return a scale that does not fit and a larger one that does, from `start` towards the change of sign."""
+    """Return a scale that does not fit and a larger one that does, from `start` towards the change of sign.
+
+    By the field: close together about where the margin turns, if it is even between the last two that were tried.
+    """
     scale, room = start, seats.margin(start)
     if room < 0 and (below := _fits_below(seats, scale, room)) is not None:
         scale, room = below, seats.margin(below)
@@ -359,7 +369,9 @@ def _seated_bracket(seats: Seats, start: float, progress: Progress) -> tuple[flo
         new = seats.margin(after)
         nearest = max(nearest, (new, after))
         if (new >= 0) != shrinking:
-            return (after, scale) if shrinking else (scale, after)
+            turn = scale - room * (after - scale) / (new - room)
+            near = 2 * SEATED_TOLERANCE * turn
+            return max(min(scale, after), turn - near), min(max(scale, after), turn + near)
         slope = min(max((new - room) / (after - scale), 0.2 * seats.rate), seats.rate)
         scale, room = after, new
 

@@ -79,6 +79,12 @@ class PieceSurface:
             self._inner[key] = points[free] if free.sum() >= 100 else points
         return self._inner[key]
 
+    def stretched(self, ratio: FloatArray) -> PieceSurface:
+        """Return the surface stretched by a few per cent along each axis, its samples where they stood."""
+        other = PieceSurface(self.mesh.scaled(list(ratio)))
+        other._inner = {key: points * ratio for key, points in self._inner.items()}
+        return other
+
     @cached_property
     def _tree(self) -> tuple[Any, FloatArray, IntArray]:
         import igl
@@ -111,8 +117,20 @@ def surface_of(piece: Piece) -> PieceSurface:
     """Return the surface of a piece, made once for the same geometry."""
     key = piece.mesh.content_hash
     if key not in _recent:
-        _recent[key] = PieceSurface(piece.mesh)
-        while len(_recent) > 8:
-            _recent.popitem(last=False)
+        _keep(key, PieceSurface(piece.mesh))
     _recent.move_to_end(key)
     return _recent[key]
+
+
+def stretched_surface(piece: Piece, like: Piece, ratio: FloatArray) -> PieceSurface:
+    """Return the surface of a piece that is another one stretched by a few per cent along each axis."""
+    key = piece.mesh.content_hash
+    if key not in _recent:
+        _keep(key, surface_of(like).stretched(ratio))
+    return surface_of(piece)
+
+
+def _keep(key: str, surface: PieceSurface) -> None:
+    _recent[key] = surface
+    while len(_recent) > 8:
+        _recent.popitem(last=False)

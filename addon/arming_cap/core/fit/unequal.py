@@ -16,8 +16,8 @@ import numpy as np
 from ..arrays import FloatArray
 from ..errors import InputError
 from ..piece import Piece
-from ..progress import Progress, silent
 from .seats import Seats, Touch
+from .surface import stretched_surface
 from .uncertainty import SLOWEST
 
 DISTORTION = 0.04
@@ -64,7 +64,7 @@ def per_axis(
     grows: FloatArray,
     scale: float,
     distortion: float,
-    smallest: Callable[[Seats, Progress, list[str], float], float],
+    smallest: Callable[[Seats, float], float | None],
 ) -> PerAxis | None:
     """Return the least distorted scale per axis that saves nearly as much as any; None where none saves enough.
 
@@ -75,7 +75,7 @@ def per_axis(
     distortion
         The most that is allowed.
     smallest
-        How to size a piece.
+        How to size a piece near a scale.
     """
     choices = [
         (pattern, stretch, _base(at.margins, grows, scale, stretch * np.array(pattern), SLOWEST * seats.reach))
@@ -89,8 +89,10 @@ def per_axis(
     pattern, stretch, near = choices[min(enough, key=lambda i: (choices[i][1], -saved[i]))]
     ratio = 1 + stretch * np.array(pattern)
     begin = seats.start if seats.seater is None else seats.pose(scale)
+    piece = stretched(seats.piece, ratio)
+    stretched_surface(piece, seats.piece, ratio)
     again = Seats(
-        stretched(seats.piece, ratio),
+        piece,
         seats.wearer,
         seats.need,
         "fixed" if seats.seater is None else "best",
@@ -99,8 +101,10 @@ def per_axis(
         rest=None if seats.seater is None else (scale, begin),
     )
     try:
-        base = smallest(again, silent, [], near)
+        base = smallest(again, near)
     except InputError:
+        return None
+    if base is None:
         return None
     saves = float(1 - base**3 * ratio.prod() / scale**3)
     if saves < WORTH_SAVING:

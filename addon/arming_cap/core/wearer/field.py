@@ -37,9 +37,10 @@ from ..tolerances import TOLERANCES
 from .form import Form
 from .regions import HEAD
 
-FORMAT = 1  # of the kept files; raise it when their content changes meaning
+FORMAT = 2  # of the kept files; raise it when their content changes meaning
 NODE_BUDGET = 8_000_000  # 16 bytes each
 COARSE_MM = 16.0
+FAR_MM = 28.0  # nodes farther from the form than this are interpolated from every fourth that is exact
 ROOM_MM = 40.0  # between the form and the border of a grid: most pieces stay inside
 SNAP_MM = 32.0  # corners of boxes stand on this lattice, so that near-by questions share a field
 _CHUNK = 8192  # points per gather: the temporaries stay in the second-level cache
@@ -180,8 +181,9 @@ def _node_bounds(grid: Grid, u: Float32) -> tuple[Float32, Float32]:
     value = rows[:, 0]
     # float32 places a point to a ten-thousandth of a millimetre in a grid of a metre
     moved = np.sqrt((offset * offset).sum(axis=0)) * np.float32(grid.spacing) + np.float32(1e-3)
-    beyond = np.abs(value) > np.float32(TOLERANCES.field_band_mm)
-    return value - moved - beyond * np.float32(np.sqrt(3) * grid.spacing), value
+    away, slack = np.abs(value), np.float32(np.sqrt(3) * grid.spacing)  # see `_sampled`
+    between = (away > np.float32(TOLERANCES.field_band_mm)) + 2 * (away > np.float32(FAR_MM) - 3 * slack)
+    return value - moved - between * slack, value
 
 
 def _taylor(rows: Float32, offset: Float32) -> Float32:
@@ -503,17 +505,32 @@ def _sampled(
     if all_exact:
         value, slope = _exact_nodes(surface, _lattice(origin, spacing, shape), None, progress)
     else:
-        half = tuple(n // 2 + 1 for n in shape)
-        value, slope = _exact_nodes(surface, _lattice(origin, 2 * spacing, half), None, part_of(progress, 0.0, 0.6))
-        both = np.column_stack([value, slope]).reshape(*half, 4)
-        both = _doubled(both)[: shape[0], : shape[1], : shape[2]].reshape(-1, 4)
-        value, slope = np.ascontiguousarray(both[:, 0]), np.ascontiguousarray(both[:, 1:])
-        # Interpolating a function that changes no faster than one moves errs by less than √3 spacings.
+        # From every fourth node to every second to every one, each time nearer to the surface. The mean of the corners
+        # of a cell of side h errs by no more than √3 h/2 for a function that changes no faster than one moves.
         slack = np.sqrt(3) * spacing
-        band = np.flatnonzero(np.abs(value) <= TOLERANCES.field_band_mm + slack)
-        points = origin + spacing * np.stack(np.unravel_index(band, shape), axis=1)
-        value[band], slope[band] = _exact_nodes(surface, points, value[band], part_of(progress, 0.6, 1.0), slack)
+        half = tuple(n // 2 + 1 for n in shape)
+        quarter = tuple(n // 2 + 1 for n in half)
+        value, slope = _exact_nodes(surface, _lattice(origin, 4 * spacing, quarter), None, part_of(progress, 0.0, 0.1))
+        for upto, before, after, step, share in (
+            (FAR_MM, quarter, half, 2, (0.1, 0.5)),
+            (TOLERANCES.field_band_mm, half, shape, 1, (0.5, 1.0)),
+        ):
+            value, slope = _between(value, slope, before, after)
+            band = np.flatnonzero(np.abs(value) <= upto + step * slack)
+            points = origin + step * spacing * np.stack(np.unravel_index(band, after), axis=1)
+            value[band], slope[band] = _exact_nodes(
+                surface, points, value[band], part_of(progress, *share), step * slack
+            )
     return value, np.rint(np.clip(slope, -1, 1) * 127).astype(np.int8)
+
+
+def _between(
+    value: Float32, slope: Float32, coarse: tuple[int, ...], shape: tuple[int, ...]
+) -> tuple[Float32, Float32]:
+    """Return standoffs (N,) and gradients (N, 3) on a grid of `shape` with the means of a coarser one's between."""
+    both = np.column_stack([value, slope]).reshape(*coarse, 4)
+    both = _doubled(both)[: shape[0], : shape[1], : shape[2]].reshape(-1, 4)
+    return np.ascontiguousarray(both[:, 0]), np.ascontiguousarray(both[:, 1:])
 
 
 def _lattice(origin: FloatArray, spacing: float, shape: tuple[int, ...]) -> FloatArray:
