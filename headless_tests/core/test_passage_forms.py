@@ -18,7 +18,7 @@ from arming_cap.core.wearer.form import Form, Wearer
 
 UP = np.array([0.0, 0.0, 1.0])
 # Asked for the sign alone: the way found is real, but need not be the widest.
-QUICK = Search(decide_only=True, most_cells=0)
+QUICK = Search(most_cells=0)
 
 
 def piece(mesh: TriangleMesh) -> Piece:
@@ -85,7 +85,7 @@ def test_a_bent_tube_turns_off_a_bent_rod():
     assert straight_lift(piece(tube), wearer, Pose(), UP).pinch_mm < -1
     found = find_passage(piece(tube), wearer, Pose(), QUICK)
     assert found.passes and not found.straight
-    assert 4 < found.pinch_mm < 10.1
+    assert 7.9 < found.pinch_mm < 8.5  # at the seat it has 8.44: its ends are cut square
     assert max(abs(pose.rotation_deg[0]) for pose in found.path) > 20
 
 
@@ -108,7 +108,7 @@ def test_a_ring_hooks_over_a_chin():
     ring = shapes.revolved(np.column_stack([18 + 3 * np.cos(turn), 3 * np.sin(turn)]), 64).moved(Pose.of((0, 0, -25)))
     assert straight_lift(piece(ring), wearer, Pose(), UP).pinch_mm < -5
     found = find_passage(piece(ring), wearer, Pose(), QUICK)
-    assert found.passes and not found.straight and 0 < found.pinch_mm < 9.1 and found.bound_mm > 8.9
+    assert found.passes and not found.straight and 6.8 < found.pinch_mm < 9.1 and found.bound_mm > 8.9
     assert max(abs(pose.rotation_deg[0]) for pose in found.path) > 25
 
 

@@ -260,7 +260,7 @@ def smallest_scale(
     Between a scale that passes and one that does not, only the way that passed is followed and widened; when the two
     are as close as asked, all ways are looked for once more at the smaller.
     """
-    quick = replace(options, decide_only=True, most_cells=0)
+    quick = replace(options, decide_only=True, most_cells=0, proved=False)
     chain = known_way
     known: dict[float, float] = {}  # about the pinch of the widest way, by scale
     looked: set[float] = set()  # scales at which all ways were looked for

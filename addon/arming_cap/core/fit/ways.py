@@ -45,7 +45,9 @@ class Search:
     tolerance_mm
         How closely the pinch is to be known.
     most_cells
-        Where to stop and give the bounds found; with 0 nothing is proved, nor what lies between two looks at the way.
+        Where to stop and give the bounds found.
+    proved
+        Whether to look longer at what lies between the looks at the way found, where the verdict hangs on it.
     decide_only
         Whether to stop as soon as it is known on which side of 0 the pinch lies.
     neck_bend_deg
@@ -57,6 +59,7 @@ class Search:
     pitch_deg: float = 75.0
     tolerance_mm: float = 0.3
     most_cells: int = 12_000
+    proved: bool = True
     decide_only: bool = False
     springs_mm: float = 0.0
     neck_bend_deg: float = 0.0
@@ -136,7 +139,7 @@ def find_way(
             chain, least, bound, cells = _bounded(band, chain, least, about, options, progress)
     if least.floor_mm < least.margin_mm - 2 * tight and least.triangle >= 0:
         least = polished(least, scene.cover, scene.pivot, chain, *about)
-    if options.most_cells and least.floor_mm < 0 and least.margin_mm > tight:  # the verdict hangs on it: look longer
+    if options.proved and least.floor_mm < 0 and least.margin_mm > tight:  # the verdict hangs on it: look longer
         longer = QUICKLY if options.decide_only else LONGER
         sure = least_along(scene.cover, scene.pivot, chain, *about, least, longer * LOOKS, enough=0.0)
         least = replace(least, floor_mm=sure.floor_mm) if sure.margin_mm >= least.margin_mm else sure

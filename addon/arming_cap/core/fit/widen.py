@@ -261,5 +261,7 @@ def _planes(
     value, normal = margins.rough_planes(moved)
     slope = np.concatenate([normal, np.cross(arm, normal)], axis=1)
     slope[at % 3 > 0] *= 0.5  # a middle moves half as far
-    least = np.minimum.reduceat(value, np.concatenate([[0], np.cumsum(size)[:-1]]))
+    least = np.full(len(near), np.inf)  # of those that have no point near
+    some = np.flatnonzero(size)
+    least[some] = np.minimum.reduceat(value, (np.cumsum(size) - size)[some])
     return _Planes(at // 3, value, slope, least.reshape(-1, 3).min(axis=1))
