@@ -116,7 +116,8 @@ def test_lengths_are_shown_in_millimetres(extension):
     assert len(lengths) >= 5
     assert all(p.unit == "CAMERA" for p in lengths)  # the one unit Blender always shows as mm
     floats = [p for cls in classes() for p in own_properties(cls) if p.type == "FLOAT"]
-    assert sorted(p.identifier for p in floats if p not in lengths) == ["shrinkage", "weight_kg", "weights"]
+    assert sorted(p.identifier for p in floats if p not in lengths) == ["opens", "shrinkage", "weight_kg", "weights"]
+    assert next(p for p in floats if p.identifier == "opens").unit == "ROTATION"
 
 
 def test_what_writes_can_be_undone(extension):

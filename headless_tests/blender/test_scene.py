@@ -243,6 +243,24 @@ def test_a_job_holds_what_the_scene_says(scene):
     assert visor.arming_cap.role == "REMOVABLE" and part.arming_cap.role == "PART"
 
 
+def test_a_removable_part_swings_about_its_empty(scene):
+    ball_in_band()
+    visor = put(shapes.box((5.0, 5.0, 5.0), (0, -120, 0)), "REMOVABLE", "Visor")
+    empty = bpy.data.objects.new("Pivot", None)
+    scene.collection.objects.link(empty)
+    empty.location, empty.rotation_euler, empty.scale = (0, 10, 40), (0, np.pi / 2, 0), (3, 3, 3)
+    visor.arming_cap.hinge, visor.arming_cap.opens = empty, np.radians(-110.0)
+    band, part = scenes().job_of_scene(scene).fittings[0].piece.parts
+    assert band.hinge is None and part.hinge.opens_deg == pytest.approx(-110.0, abs=1e-3)
+    np.testing.assert_allclose(part.hinge.point_mm, (0, 10, 40), atol=1e-4)
+    np.testing.assert_allclose(part.hinge.axis, (1, 0, 0), atol=1e-6)
+    visor.arming_cap.role = "PART"  # then it does not come off, nor swing
+    assert scenes().job_of_scene(scene).fittings[0].piece.parts[1].hinge is None
+    visor.arming_cap.role, empty.scale = "REMOVABLE", (0, 0, 0)
+    with pytest.raises(Exception, match="scaled to nothing"):
+        scenes().job_of_scene(scene)
+
+
 def test_the_same_scene_in_metres_and_in_millimetres_is_the_same_job(scene):
     ball_in_band()
     small = scenes().job_of_scene(scene).fittings[0]

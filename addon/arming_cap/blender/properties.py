@@ -77,6 +77,10 @@ def _changed(group: PropertyGroup, context: Context) -> None:
     results.look_again()
 
 
+def _is_empty(group: PropertyGroup, ob: Object) -> bool:
+    return ob.type == "EMPTY"
+
+
 def _can_wear(group: PropertyGroup, ob: Object) -> bool:
     return bool(ob.arming_cap.role == "FORM")
 
@@ -324,6 +328,8 @@ class ARMINGCAP_PG_object(PropertyGroup):
         role: str
         piece: str
         worn_by: Any
+        hinge: Any
+        opens: float
         allowance_mm: float
         allowances: Any
         form_facts: str
@@ -351,6 +357,23 @@ class ARMINGCAP_PG_object(PropertyGroup):
             description="The form this part's piece is worn on, where the scene holds several",
             type=Object,
             poll=_can_wear,
+            update=_changed,
+        )
+        hinge: PointerProperty(
+            name="Hinge",
+            description="An empty on the line that this part swings open about: the empty's own Z axis. "
+            "Without one the part comes off",
+            type=Object,
+            poll=_is_empty,
+            update=_changed,
+        )
+        opens: FloatProperty(
+            name="Opens By",
+            description="How far it swings from where it is worn, by the right hand about the empty's Z axis",
+            subtype="ANGLE",
+            default=1.57079633,
+            min=-3.14159265,
+            max=3.14159265,
             update=_changed,
         )
         allowance_mm: _length(

@@ -19,7 +19,7 @@ from ..core.arrays import FloatArray, IntArray
 from ..core.errors import InputError
 from ..core.formats import DOOR_MM, THIMBLE_MM
 from ..core.mesh import TriangleMesh
-from ..core.piece import Part, Piece
+from ..core.piece import Hinge, Part, Piece
 from ..core.progress import Progress, silent
 from .forms import REGION, facts_of, form_of_facts
 
@@ -338,6 +338,23 @@ def body_of(form: Object, depsgraph: Depsgraph, mm: float) -> Body:
     return Body(*_read(form, depsgraph, mm), facts_of(form, mm), allowances_of(form))
 
 
+def hinge_of(ob: Object, depsgraph: Depsgraph, mm: float) -> Hinge | None:
+    """Return what a removable part swings about, in millimetres: the Z axis of its empty; None where it comes off.
+
+    Raises
+    ------
+    InputError
+        If the empty's axis has no length.
+    """
+    own = ob.arming_cap
+    if own.role != "REMOVABLE" or own.hinge is None:
+        return None
+    matrix = np.array(own.hinge.evaluated_get(depsgraph).matrix_world, float)
+    if not np.linalg.norm(matrix[:3, 2]) > 1e-9:
+        raise InputError("the hinge's empty is scaled to nothing", source=own.hinge.name, remedy="clear its scale")
+    return Hinge(mm * matrix[:3, 3], matrix[:3, 2] / np.linalg.norm(matrix[:3, 2]), float(np.degrees(own.opens)))
+
+
 def draft_of(scene: Scene) -> Draft:
     """Copy out of a scene what is to be checked.
 
@@ -358,7 +375,10 @@ def draft_of(scene: Scene) -> Draft:
     worn = []
     for cast in casts:
         members = [scene.objects[name] for name in cast.parts]
-        made = (Part(ob.name, mesh_of(ob, depsgraph, mm), ob.arming_cap.role == "REMOVABLE") for ob in members)
+        made = (
+            Part(ob.name, mesh_of(ob, depsgraph, mm), ob.arming_cap.role == "REMOVABLE", hinge_of(ob, depsgraph, mm))
+            for ob in members
+        )
         worn.append((Piece(cast.piece, tuple(made)), cast.form))
     own = scene.arming_cap
     # A piece cannot be pressed outwards: what the field's range would allow is clamped here.

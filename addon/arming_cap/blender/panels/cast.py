@@ -64,12 +64,19 @@ class ARMINGCAP_PT_roles(Tab, Panel):
         split.operator_menu_enum("arming_cap.set_role", "role", text=word, icon=ROLE_ICONS.get(role, "NONE"))
         if any(ob.arming_cap.role in {"PART", "REMOVABLE"} for ob in chosen):
             layout.operator("arming_cap.set_piece", icon="GROUP")
+        if role == "REMOVABLE" and context.active_object in chosen:
+            own = context.active_object.arming_cap
+            line = layout.row(align=True)
+            line.prop(own, "hinge")
+            if own.hinge:
+                line.prop(own, "opens", text="")
         if role == "FORM" and context.active_object in chosen:
             _allowances(layout, context.active_object)
 
     @staticmethod
     def _piece(layout: UILayout, scene: Scene, cast: scenes.Cast) -> None:
-        removable = [name for name in cast.parts if scene.objects[name].arming_cap.role == "REMOVABLE"]
+        members = [scene.objects[name].arming_cap for name in cast.parts]
+        removable = [own for own in members if own.role == "REMOVABLE"]
         count = f"{len(cast.parts)} {'part' if len(cast.parts) == 1 else 'parts'}"
         column = layout.column(align=True)
         column.label(text=cast.piece, icon=ROLE_ICONS["PART"])

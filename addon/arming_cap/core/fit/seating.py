@@ -5,7 +5,9 @@ Two steps, both deterministic. First the piece is *laid on*: the inner surface's
 can be (Levenberg-Marquardt on their robust spread), from the start and from a few poses about it, which finds the
 right valley from far away. Then it is *centred*: the smallest margin m is raised through the soft minimum
 -τ log Σ exp(-m_i/τ) with τ falling, whose Hessian is nearly -Cov(J)/τ under its weights, so that a damped Newton step
-in six freedoms costs two gathers.
+in six freedoms costs two gathers. Last it *climbs* without slopes (`climb`), for a margin jumps where regions with
+unlike allowances meet, and slopes do not see that. The samples keep their regions on a climb, and none that was left
+out can become the tightest unseen.
 
 Where the piece was laid on with openings before the eyes, the pupils are kept inside them (`eyes`).
 

@@ -4,6 +4,9 @@
 A seated piece answers every change by settling anew. To first order it settles so that the margins of what it rests on
 stay even: with weights w over the contacts (the soft minimum's, `CONTACT_MM` deep) and J their slopes in the six
 freedoms, a change u of the margins becomes u + J x, where x makes the weighted spread of u + J x least.
+
+A seat that is to be an answer is *settled*: the seater climbs by its samples, the place that an exact measurement then
+finds tightest is watched from there on, and it climbs again, until nothing is gained.
 """
 
 from __future__ import annotations
