@@ -128,3 +128,25 @@ def test_a_sleeve_over_a_hand(room):
     else:
         # A hole of 28 mm goes over 30 by turning: one side of the hand after the other.
         assert found.bound_mm >= found.pinch_mm >= room - 0.2
+
+
+@pytest.mark.parametrize("pointed", [True, False])
+def test_a_greave_over_a_foot_that_is_pointed_or_not(pointed):
+    """The foot's half breadth is 45 mm: pointed it goes through a hole of 49 mm with 4 mm left, flat it is a hook."""
+    import manifold3d
+
+    shin = manifold3d.Manifold.cylinder(180, 34, 34, 64)
+    foot = manifold3d.Manifold.sphere(1.0, 64)
+    foot = (
+        foot.scale((45, 38, 110)).translate((0, 0, -70))
+        if pointed
+        else foot.scale((45, 110, 38)).translate((0, -60, 0))
+    )
+    thigh = manifold3d.Manifold.cube((160, 160, 120), True).translate((0, 0, 230))
+    greave = shapes.tube(49, 52, 60, 96).moved(Pose.of((0, 0, 100)))
+    options = QUICK if pointed else Search(decide_only=True, most_cells=0)
+    found = find_passage(piece(greave), Wearer("leg", Form(solid(shin, foot, thigh))), Pose(), options)
+    if pointed:
+        assert found.out @ -UP > 0.9 and found.passes and found.pinch_mm == pytest.approx(4.0, abs=0.2)
+    else:
+        assert not found.passes and found.pinch_mm < -5
