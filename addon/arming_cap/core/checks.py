@@ -25,7 +25,7 @@ from .progress import Progress, part_of, silent
 from .report.model import Chart, Drawing, FitReport, RunReport
 from .report.sections import drawings_of
 from .report.sizes import per_cent
-from .sizecheck import check_size, flattened
+from .sizecheck import check_size, flattened, seats_on
 from .tolerances import TOLERANCES
 from .verdict import Place, Status, Verdict, judge
 from .wearer.form import WHOLE, Wearer
@@ -110,7 +110,8 @@ def check_fit(
             verdicts.append(_clearance(found, wearer))
         if "donning" in limits.checks:
             passing = flattened(wearer, limits.padding_gives_mm)
-            goes_on, passage, way, room = check_donning(whole, passing, pose, part_of(progress, 0.4, 0.7))
+            seat_of = seats_on(wearer, seat) if limits.mends else None
+            goes_on, passage, way, room = check_donning(whole, passing, pose, part_of(progress, 0.4, 0.7), seat_of)
             verdicts.append(goes_on)
             motion = passage.motion
             if off := goes_on.details["take_off"]:

@@ -3,27 +3,40 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 from .fit.along import margins_along
-from .fit.donning import Passage, take_off
+from .fit.donning import Passage, smallest_scale, take_off
 from .fit.facing import reasons
+from .fit.mending import Mend, mends
 from .piece import Piece
 from .pose import Pose
 from .progress import Progress, part_of
 from .report.model import Chart, Drawing
 from .report.way import way_drawn
+from .report.words import figure
 from .verdict import Place, Status, Verdict
 from .wearer.form import WHOLE, Wearer
 from .wearer.regions import in_words
 
+# What a mend costs, in words; what counts nothing is left out.
+PRICES = {
+    "percent": "by {} %",
+    "give_mm": "by {} mm",
+    "at_y_mm": "at Y {} mm",
+    "depth_mm": "{} mm deep",
+    "area_cm2": "{} cm\N{SUPERSCRIPT TWO} in all",
+}
+
 
 def check_donning(
-    piece: Piece, wearer: Wearer, pose: Pose, progress: Progress
+    piece: Piece, wearer: Wearer, pose: Pose, progress: Progress, seat_of: Callable[[Piece], Pose] | None = None
 ) -> tuple[Verdict, Passage, tuple[Drawing, ...], tuple[Chart, ...]]:
     """Judge whether the piece gets on: as a whole, else with its removable parts off; find the way and draw it.
 
-    First asked of a body that gives nowhere, which is the harder question; then with the flesh that may give.
+    First asked of a body that gives nowhere, which is the harder question; then with the flesh that may give. Where
+    `seat_of` is given, the worn pose of a scaled piece, it is tried what would let on a piece that does not go on.
     """
     firm = replace(wearer, allowance_mm={k: max(v, 0.0) for k, v in wearer.allowance_mm.items()})
     off, tried = take_off(piece, firm, pose, progress=part_of(progress, 0.0, 0.45))
@@ -54,6 +67,13 @@ def check_donning(
         mend = (
             f"{max(-found.pinch_mm, 0.1):.1f} mm more room there: a larger scale, a wider rim, or a part that comes off"
         )
+    tries: tuple[Mend, ...] = ()
+    if seat_of is not None and not found.passes:
+        scale = smallest_scale(piece, firm, seat_of, progress=part_of(progress, 0.92, 0.95))
+        tries = mends(
+            piece, firm, pose, found, scale, progress=part_of(progress, 0.95, 1.0), seat_of=seat_of, tried=tried
+        )
+        mend = _said(tries) or mend
     drawing, chart = way_drawn(along, found)
     verdict = Verdict(
         "donning",
@@ -76,6 +96,18 @@ def check_donning(
                 }
                 for names, p in tried.items()
             },
+            **({"mends": [one.as_dict() for one in tries]} if tries else {}),
         },
     )
     return verdict, found, (drawing,), (chart,)
+
+
+def _said(tries: tuple[Mend, ...]) -> str:
+    """Return in words which mends help, with what each costs, and which do not."""
+    words: dict[bool, list[str]] = {True: [], False: []}
+    for one in tries:
+        price = [PRICES[name].format(figure(value)) for name, value in one.price.items() if name in PRICES]
+        words[one.passes].append(f"{one.what} ({', '.join(price)})" if price else one.what)
+    parts = [f"any of these, each tried: {'; '.join(words[True])}"] if words[True] else []
+    parts += [f"tried in vain: {'; '.join(words[False])}"] if words[False] else []
+    return ". ".join(part[0].upper() + part[1:] if number else part for number, part in enumerate(parts))

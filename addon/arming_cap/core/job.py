@@ -27,6 +27,7 @@
     padding_gives_mm = 4               # how far padding and hair flatten on the way on; left out: not at all
     loosest_mm = 25                    # room over the allowance at which a piece is too large; left out: 25
     foam_mm = [3, 5, 10]               # foam in stock, for the padding plan; left out: 3, 5, 10, 15, 20, 25
+    mends = true                       # try what would let a piece on that does not go on; takes time; left out: false
     distortion_percent = 4             # how far the scales of two axes may differ; 0: uniform only; left out: 4
     wall_mm = 0.8                      # look for walls thinner than this at the job's scale; left out: walls are not
                                        # looked at unless checks names "walls", which then means 0.8
@@ -82,6 +83,8 @@ class Limits:
         Thicknesses in stock for the padding plan.
     distortion_percent
         How far the scales of two axes may differ where a scale per axis would save material; 0 to look for none.
+    mends
+        Whether to try what would let a piece on that does not go on: each mend by the search on the mended piece.
     wall_mm
         Walls thinner than this at the scale checked are *marginal*, where the check ``walls`` is asked for. The
         default is two lines of the common nozzle.
@@ -92,6 +95,7 @@ class Limits:
     loosest_mm: float = 25.0
     foam_mm: tuple[float, ...] = STOCK_MM
     distortion_percent: float = 100 * DISTORTION
+    mends: bool = False
     wall_mm: float = 2 * LINE_MM
 
     @property
@@ -218,6 +222,7 @@ def _limits(table: _Table | None) -> Limits:
         loosest_mm=table.number("loosest_mm", Limits.loosest_mm, 0.0, 100.0),
         foam_mm=table.numbers("foam_mm", STOCK_MM, 0.5, 100.0),
         distortion_percent=table.number("distortion_percent", Limits.distortion_percent, 0.0, 25.0),
+        mends=table.flag("mends", False),
         wall_mm=table.number("wall_mm", Limits.wall_mm, 0.05, 50.0),
     )
     table.finish()

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -147,6 +148,11 @@ def flattened(wearer: Wearer, gives_mm: float) -> Wearer:
     return dataclasses.replace(wearer, allowance_mm=pressed)
 
 
+def seats_on(wearer: Wearer, seat: str) -> Callable[[Piece], Pose]:
+    """Return how the worn pose of a scaled piece is told, ``fixed`` or ``best``."""
+    return lambda scaled: Pose() if seat == "fixed" else find_seat(scaled, wearer).pose
+
+
 def _passage(
     piece: Piece,
     wearer: Wearer,
@@ -158,12 +164,11 @@ def _passage(
 ) -> float | None:
     """Return the smallest scale, not below the margins' own, at which a way on is found; None up to `LARGEST_SCALE`."""
 
-    def seat_of(scaled: Piece) -> Pose:
-        return Pose() if seat == "fixed" else find_seat(scaled, wearer).pose
-
     def named(share: float, what: str) -> None:
         progress(share, f"{piece.name} on {wearer.name}, {what}")
 
     passing = flattened(wearer, limits.padding_gives_mm)
     span = (found.scale, LARGEST_SCALE)
-    return smallest_scale(piece, passing, seat_of, Search(), named, span, found.scale, PASSAGE_WITHIN, way)
+    return smallest_scale(
+        piece, passing, seats_on(wearer, seat), Search(), named, span, found.scale, PASSAGE_WITHIN, way
+    )
