@@ -156,17 +156,13 @@ class Seater:
             Whether `start` is a seat at a scale close by, so that the piece need not be laid on again.
         """
         pose = start or self.start
-        if near and self._laid is not None and self.laid_near(scale):
+        if near and self._laid is not None and abs(scale / self._laid[0] - 1) < STILL_LAID:
             return self._centre(pose, scale, self._laid[1], near)
         laid = self._even_out(pose, scale)[0] if near else self._lay_on(pose, scale)
         middle = laid.apply(scale * self.centre[None])[0]
         self._laid = scale, middle
         self._look_about(laid, scale)
         return self._centre(pose if near else laid, scale, middle, near)
-
-    def laid_near(self, scale: float) -> bool:
-        """Return whether the piece was laid on at a scale so near that it need not be again."""
-        return self._laid is not None and abs(scale / self._laid[0] - 1) < STILL_LAID
 
     def climbed(
         self, pose: Pose, scale: float, step: float = CLIMB[0], looks: int = CLIMB[1]

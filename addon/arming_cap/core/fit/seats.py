@@ -32,6 +32,7 @@ from .surface import surface_of
 from .uncertainty import SLOWEST, Places
 
 SEATS = ("fixed", "best")
+Seen = tuple[dict[float, tuple[Pose, float]], dict[float, tuple[Pose, float, Place]]]
 CONTACT_MM = 3.0
 # Freedoms that the contacts hold by less than this share of a full grip hardly move: other places would soon hold them.
 SLACK = 0.02
@@ -149,23 +150,32 @@ class Seats:
         room = (least - self.wearer.allowances())[rows]
         return float(np.max(room[np.isfinite(room)], initial=-np.inf))
 
-    def seat_afresh(self, scale: float) -> bool:
-        """Seat the piece from the start again at a scale, and from about its seat; return whether any is better.
+    def seat_afresh(self, scale: float, anew: bool) -> bool:
+        """Seat the piece again at a scale, from about its seat and `anew` from the start; return whether any is better.
 
         Where regions with unlike needs meet there are many places from which every way leads down.
         """
         assert self.seater is not None
         known = self._measured(scale)
         starts = [self.seater.moved(known[0], np.array(step), scale) for step in _ABOUT]
-        if not self.seater.laid_near(scale):
+        if anew:
             starts.append(self.seater.seat(scale)[0])
         climbs = [self.seater.climbed(pose, scale, *_CLIMB) for pose in starts]
         worths = [self._least(pose, scale)[0] - cost for pose, _, cost in climbs]
         fresh = self._settled(climbs[int(np.argmax(worths))][0], scale)
         if fresh[1] <= known[1] + 0.02:
             return False
-        self._exact[scale], self._known[scale] = fresh, fresh[:2]
+        # What was found from the other seat would lead back to it.
+        self._exact, self._known = {scale: fresh}, {scale: fresh[:2]}
         return True
+
+    def seen(self) -> Seen:
+        """Return the seats known by now, for `see`."""
+        return self._known, self._exact
+
+    def see(self, seen: Seen) -> None:
+        """Go back to what was known."""
+        self._known, self._exact = seen
 
     def _measured(self, scale: float) -> tuple[Pose, float, Place]:
         """Return the pose at a scale, its smallest margin (mm), exact, and where that is."""

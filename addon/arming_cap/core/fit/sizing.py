@@ -261,11 +261,13 @@ def _smallest(seats: Seats, progress: Progress, warnings: list[str], first: floa
         found = seats.close_in(fails, fits)
     else:
         found = seats.close_in(*_seated_bracket(seats, first, progress))
-        for _ in range(2):
-            if found is None or not seats.seat_afresh(found * (1 - SEATED_TOLERANCE)):
+        for anew in (True, False):
+            seen = seats.seen()
+            if found is None or not seats.seat_afresh(found * (1 - SEATED_TOLERANCE), anew):
                 break
             again = seats.close_in(*_seated_bracket(seats, found * (1 - SEATED_TOLERANCE), progress))
-            if again is None or again >= found:
+            if again is None or again >= found:  # what was found to fit stays found
+                seats.see(seen)
                 break
             found = again
     if found is None:
