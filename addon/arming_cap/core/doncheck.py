@@ -55,18 +55,17 @@ def check_donning(
         taken = f"with {' and '.join(off)} off it goes on" if off else "it goes on"
         why = f"{taken}, {manner}{gives}; tightest {where}"
         if off:
-            why += f"; as a whole no way is wider than {whole.bound_mm:.1f} mm"
+            why += f"; as a whole no way is wider than {figure(whole.bound_mm)} mm"
     elif found.verdict is Status.FAIL:
-        why = f"no way on is wider than {found.bound_mm:.1f} mm; tightest {where}"
+        why = f"no way on is wider than {figure(found.bound_mm)} mm; tightest {where}"
     else:
-        why = f"undecided: the widest way found has {found.pinch_mm:.1f} mm, none has more than {found.bound_mm:.1f} mm"
+        least, most = figure(found.pinch_mm), figure(found.bound_mm)
+        why = f"undecided: the widest way found has {least} mm, none has more than {most} mm"
     along = margins_along(piece, firm, pose, found, off or (), progress=part_of(progress, 0.9, 1.0))
     why = "; ".join([why, *reasons(piece, wearer, pose, found, float(along.margin_mm[0]))])
     mend = ""
     if not found.passes:
-        mend = (
-            f"{max(-found.pinch_mm, 0.1):.1f} mm more room there: a larger scale, a wider rim, or a part that comes off"
-        )
+        mend = f"{figure(max(-found.pinch_mm, 0.1))} mm more room there: a larger scale, a wider rim, or a part that comes off"
     tries: tuple[Mend, ...] = ()
     if seat_of is not None and not found.passes:
         scale = smallest_scale(piece, firm, seat_of, progress=part_of(progress, 0.92, 0.95))
