@@ -65,7 +65,8 @@ def check_donning(
     why = "; ".join([why, *reasons(piece, wearer, pose, found, float(along.margin_mm[0]))])
     mend = ""
     if not found.passes:
-        mend = f"{figure(max(-found.pinch_mm, 0.1))} mm more room there: a larger scale, a wider rim, or a part that comes off"
+        short = figure(max(-found.pinch_mm, 0.1))
+        mend = f"{short} mm more room there: a larger scale, a wider rim, or a part that comes off"
     tries: tuple[Mend, ...] = ()
     if seat_of is not None and not found.passes:
         scale = smallest_scale(piece, firm, seat_of, progress=part_of(progress, 0.92, 0.95))
