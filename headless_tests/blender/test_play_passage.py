@@ -8,6 +8,8 @@ import re
 import bpy
 import numpy as np
 import pytest
+import shapes
+from mathutils import Vector
 from stage_props import ball_in_band
 
 from arming_cap.core.pose import Pose
@@ -159,3 +161,26 @@ def test_what_the_way_meets_is_shown_as_a_strip_on_the_piece(scene):
     with bpy.context.temp_override(scene=stage):
         bpy.ops.arming_cap.end_passage()
     assert not [mesh for mesh in bpy.data.meshes if mesh.name.startswith("Trim Strip")]
+
+
+def test_a_hinged_part_is_shown_swung_open(checked):
+    from stage_props import put
+
+    from arming_cap.blender import results
+
+    visor = put(shapes.box((5.0, 5.0, 5.0), (0, -120, 0)), "REMOVABLE", "Visor")
+    pivot = bpy.data.objects.new("Pivot", None)
+    checked.collection.objects.link(pivot)
+    pivot.rotation_euler = (0, np.pi / 2, 0)  # its Z along the scene's X
+    visor.arming_cap.hinge, visor.arming_cap.opens = pivot, np.radians(-90.0)
+    (fit,) = results.of(checked).fits
+    fit["verdicts"][0]["details"]["take_off"] = ["Visor"]
+    results.keep(checked, {"result": {"fits": [fit]}}, results.footing(checked), {})
+    bpy.context.view_layer.update()
+    assert bpy.ops.arming_cap.play_passage(fit=0) == {"FINISHED"}
+    stage = bpy.data.scenes["Passage of Scene"]
+    copy = next(ob for ob in stage.objects if ob.name.startswith("Visor"))
+    last = max(key.co.x for curve in curves(stage.objects["Way"]) for key in curve.keyframe_points)
+    stage.frame_set(int(last), subframe=last % 1.0)  # worn again: swung by a quarter turn about X it stands above
+    corners = np.array([copy.matrix_world @ Vector(corner) for corner in copy.bound_box])
+    assert corners.mean(axis=0) == pytest.approx((0, 0, 120), abs=0.05)

@@ -1,14 +1,19 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What a check of donning says would mend a piece, and that it is tried only where it was asked for."""
 
+from types import SimpleNamespace
+
+import numpy as np
 import pytest
 import shapes
 
-from arming_cap.core import doncheck
+from arming_cap.core import doncheck, sizecheck
 from arming_cap.core.checks import check_fit
-from arming_cap.core.fit.mending import Mend
+from arming_cap.core.fit.donning import out_in_words
+from arming_cap.core.fit.mending import Mend, _out
 from arming_cap.core.job import Limits, read_job
-from arming_cap.core.piece import Part, Piece
+from arming_cap.core.piece import Hinge, Part, Piece
+from arming_cap.core.pose import Pose
 from arming_cap.core.wearer.form import Form, Wearer
 
 TRIES = (
@@ -52,3 +57,27 @@ def test_a_job_asks_for_mends(tmp_path):
     for said, asked in (("mends = true", True), ("", False)):
         (tmp_path / "job.toml").write_text(f'{text}[limits]\nchecks = ["donning"]\n{said}\n', encoding="utf-8")
         assert read_job(tmp_path / "job.toml", units="mm").limits.mends is asked
+
+
+def test_a_hinged_part_is_swung_open_not_taken_off(monkeypatch):
+    """In words, among the mends, and in the size's passage."""
+    hinge = Hinge(np.array([0.0, 0.0, 60.0]), np.array([1.0, 0.0, 0.0]), -90.0)
+    band = Part("band", shapes.tube(44, 47, 20, 96))
+    parts = (band, Part("visor", shapes.box((5, 5, 5), (0, -50, 10)), True, hinge), Part("face", shapes.box(), True))
+    piece = Piece("helm", parts)
+    assert out_in_words(piece, ("face", "visor")) == "face off and visor open"
+    assert _out(piece, ("face", "visor")) == "take off face and open visor"
+    seen = []
+    monkeypatch.setattr(sizecheck, "smallest_scale", lambda one, *rest: seen.append(one))
+    found = SimpleNamespace(scale=1.0)
+    monkeypatch.setattr(sizecheck, "padding", lambda *a: ())
+    monkeypatch.setattr(sizecheck, "size", lambda *a, **k: found)
+    monkeypatch.setattr(sizecheck, "_verdict", lambda *a: None)
+    monkeypatch.setattr(sizecheck, "_charts", lambda *a: ())
+    found.as_dict, found.pose, found.warnings = dict, Pose(), ()
+    donning = SimpleNamespace(details={"take_off": ["visor"]})
+    ball = Wearer("ball", Form(shapes.sphere(40, 96)))
+    sizecheck.check_size(piece, ball, Limits(), 1.0, "fixed", None, donning, None, Pose(), lambda *a: None)
+    (one,) = seen
+    assert [part.name for part in one.parts] == ["band", "visor", "face"]
+    assert one.parts[1].mesh.bounds[:, 2].max() > parts[1].mesh.bounds[:, 2].max() + 30

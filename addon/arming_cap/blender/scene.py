@@ -344,12 +344,19 @@ def hinge_of(ob: Object, depsgraph: Depsgraph, mm: float) -> Hinge | None:
     Raises
     ------
     InputError
-        If the empty's axis has no length.
+        If the empty is switched off, or its axis has no length.
     """
     own = ob.arming_cap
     if own.role != "REMOVABLE" or own.hinge is None:
         return None
-    matrix = np.array(own.hinge.evaluated_get(depsgraph).matrix_world, float)
+    evaluated = own.hinge.evaluated_get(depsgraph)
+    if not evaluated.is_evaluated:
+        raise InputError(
+            "it is a part's hinge, but is switched off in the viewport or the view layer",
+            source=own.hinge.name,
+            remedy="switch it on, or give the part no hinge",
+        )
+    matrix = np.array(evaluated.matrix_world, float)
     if not np.linalg.norm(matrix[:3, 2]) > 1e-9:
         raise InputError("the hinge's empty is scaled to nothing", source=own.hinge.name, remedy="clear its scale")
     return Hinge(mm * matrix[:3, 3], matrix[:3, 2] / np.linalg.norm(matrix[:3, 2]), float(np.degrees(own.opens)))

@@ -15,6 +15,7 @@ from .doncheck import check_donning
 from .errors import InputError
 from .fit.causes import Causes
 from .fit.clearance import Clearance, measure
+from .fit.donning import out_in_words
 from .fit.facing import WORN_WITHIN_MM, gap_to_body
 from .fit.sight import eyes_of, judge_sight, look_out
 from .fit.thickness import Thickness, thickness
@@ -115,13 +116,14 @@ def check_fit(
             verdicts.append(goes_on)
             motion = passage.motion
             if off := goes_on.details["take_off"]:
-                warnings.append(f"it goes on and comes off only without {' and '.join(off)}")
+                warnings.append(f"it goes on and comes off only with {out_in_words(whole, tuple(off))}")
         if sees:
             progress(0.7, f"{piece.name} on {wearer.name}: looking out")
             verdicts.append(_sight(whole.moved(pose), wearer))
         if "size" in limits.checks:
-            about = (piece, wearer, limits, scale, seat, causes, goes_on, motion, pose)
-            verdict, sized, chances, said = check_size(*about, part_of(progress, 0.7, 0.95))
+            verdict, sized, chances, said = check_size(
+                piece, wearer, limits, scale, seat, causes, goes_on, motion, pose, part_of(progress, 0.7, 0.95)
+            )
             verdicts.append(verdict)
             warnings += said
         progress(0.95, f"{piece.name} on {wearer.name}: drawing")

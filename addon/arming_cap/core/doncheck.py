@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from .fit.along import margins_along
-from .fit.donning import Passage, smallest_scale, take_off
+from .fit.donning import Passage, out_in_words, smallest_scale, take_off
 from .fit.facing import reasons
 from .fit.mending import Mend, mends
 from .piece import Piece
@@ -52,7 +52,7 @@ def check_donning(
     where = f"where {found.part} meets the {region}"
     manner = "lifted straight" if found.straight else "tilted on the way"
     if found.passes:
-        taken = f"with {' and '.join(off)} off it goes on" if off else "it goes on"
+        taken = f"with {out_in_words(piece, off)} it goes on" if off else "it goes on"
         why = f"{taken}, {manner}{gives}; tightest {where}"
         if off:
             why += f"; as a whole no way is wider than {figure(whole.bound_mm)} mm"

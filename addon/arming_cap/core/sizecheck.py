@@ -12,7 +12,7 @@ import numpy as np
 from .arrays import FloatArray
 from .errors import InputError
 from .fit.causes import Causes
-from .fit.donning import smallest_scale
+from .fit.donning import out_of_the_way, smallest_scale
 from .fit.padding import padding
 from .fit.seating import seat as find_seat
 from .fit.sizing import Sizing, size
@@ -77,7 +77,7 @@ def check_size(
     passage = None
     if donning is not None:
         off = tuple(donning.details.get("take_off", ()))
-        passage = _passage(piece.without(off), wearer, limits, found, seat, way, part_of(progress, 0.5, 0.95))
+        passage = _passage(out_of_the_way(piece, off), wearer, limits, found, seat, way, part_of(progress, 0.5, 0.95))
     pads = padding(piece, wearer, found.pose, found.scale, limits.foam_mm)
     shown = {**found.as_dict(), "padding": [pad.as_dict() for pad in pads]}
     if donning is not None:

@@ -121,7 +121,7 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
 def don(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Find out whether the piece can be put on, as a whole or with parts off."""
     from ..core.fit.along import margins_along
-    from ..core.fit.donning import smallest_scale, take_off
+    from ..core.fit.donning import out_in_words, smallest_scale, take_off
     from ..core.fit.facing import check_worn, reasons
     from ..core.fit.mending import mends
     from ..core.fit.ways import Search
@@ -179,7 +179,7 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
         for line in said:
             print(line, file=stdout)
         for names, p in list(tried.items())[1:]:
-            taken = f"with {', '.join(names)} off"
+            taken = f"with {out_in_words(case.piece, names)}"
             print(f"    {taken}: {p.verdict.value}, pinch {mm(p.pinch_mm)}", file=stdout)
         if scale is not None:
             print(f"smallest scale that passes as a whole: {100 * scale:.2f} %", file=stdout)

@@ -3,14 +3,16 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import bpy
 import numpy as np
 from bpy.props import IntProperty
 from bpy.types import Context, Object, Operator, Scene
-from mathutils import Matrix, Quaternion
+from mathutils import Matrix, Quaternion, Vector
 
+from ...core.piece import Hinge
 from ...core.pose import Pose
 from .. import results
 from ..scene import mm_per_unit
@@ -67,11 +69,15 @@ class ARMINGCAP_OT_play_passage(Operator):
         if cast is None or form is None:
             self.report({"ERROR"}, "the piece or its form is no longer in the scene; run the checks again")
             return {"CANCELLED"}
-        worn = [scene.objects[name] for name in cast.parts if name not in passage["take_off"]]
+        mm = mm_per_unit(scene)
+        away, depsgraph = passage["take_off"], scenes.depsgraph_of(scene)
+        hinges = {name: scenes.hinge_of(scene.objects[name], depsgraph, mm) for name in away}
+        worn = [scene.objects[name] for name in cast.parts if name not in away or hinges[name]]
+        swings = {name: _swing(hinge, mm) for name, hinge in hinges.items() if hinge}
         strip = None if passage["passes"] else _strip(scene, fit["piece"], passage)
         stage = _stage(scene, f"Passage of {fit['piece']}")
         stage.collection.objects.link(form)
-        _moved_along(stage, worn, passage, mm_per_unit(scene), strip)
+        _moved_along(stage, worn, passage, mm, strip, swings)
         if context.window is not None:
             context.window.scene = stage
         return {"FINISHED"}
@@ -89,6 +95,7 @@ def _stage(scene: Scene, name: str) -> Scene:
 
 def _strip(scene: Scene, piece: str, passage: dict[str, Any]) -> Any:
     """Return what the way meets of a piece that does not pass, as the core finds it; None where that is no trim."""
+    from ...core.fit.donning import out_of_the_way
     from ...core.fit.lift import seated
     from ...core.fit.mending import TRIM_MM, strip_along
     from ...core.sizecheck import flattened
@@ -98,13 +105,22 @@ def _strip(scene: Scene, piece: str, passage: dict[str, Any]) -> Any:
     worn, form = next((one, form) for one, form in draft.worn if one.name == piece)
     wearer = flattened(draft.bodies[form].wearer(form), draft.padding_gives_mm)
     path = [Pose.of(p["translation_mm"], p["rotation_deg"]) for p in passage["path"]]
-    rest = worn.without(passage["take_off"]) if passage["take_off"] else worn
+    rest = out_of_the_way(worn, tuple(passage["take_off"]))
     strip = strip_along(seated(rest, wearer, path[0]), path, path[0])
     return strip if strip is not None and strip.depth_mm <= TRIM_MM else None
 
 
-def _moved_along(stage: Scene, worn: list[Object], passage: dict[str, Any], mm: float, strip: Any = None) -> None:
-    """Copy the parts onto an empty that goes the way: the path from its far end to the seat."""
+def _swing(hinge: Hinge, mm: float) -> Matrix:
+    """Return how a part swings open, in scene units."""
+    point = Matrix.Translation((hinge.point_mm / mm).tolist())
+    turn = Matrix.Rotation(math.radians(hinge.opens_deg), 4, Vector(hinge.axis.tolist()))
+    return point @ turn @ point.inverted()
+
+
+def _moved_along(
+    stage: Scene, worn: list[Object], passage: dict[str, Any], mm: float, strip: Any, swings: dict[str, Matrix]
+) -> None:
+    """Copy the parts onto an empty that goes the way, hinged ones swung open: from its far end to the seat."""
     bpy.context.view_layer.update()
     corners = np.concatenate([np.array(ob.bound_box) @ _turn(ob).T + _place(ob) for ob in worn]) * mm
     # About the piece's own middle: what lies between two poses is then close to the motion that was checked.
@@ -122,7 +138,7 @@ def _moved_along(stage: Scene, worn: list[Object], passage: dict[str, Any], mm: 
         copy.arming_cap.role = "NONE"
         copy.parent = way
         copy.matrix_parent_inverse = Matrix.Identity(4)
-        copy.matrix_basis = back @ ob.matrix_world
+        copy.matrix_basis = back @ swings.get(ob.name, Matrix.Identity(4)) @ ob.matrix_world
         stage.collection.objects.link(copy)
     if strip is not None:
         mesh = bpy.data.meshes.new(STRIP)

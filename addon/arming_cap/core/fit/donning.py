@@ -313,6 +313,12 @@ def out_of_the_way(piece: Piece, names: tuple[str, ...]) -> Piece:
     return replace(rest, parts=tuple(_opened(p) if p.name in hinged else p for p in rest.parts))
 
 
+def out_in_words(piece: Piece, names: tuple[str, ...]) -> str:
+    """Return how parts are out of the way, in words: ``face off and visor open``."""
+    hinged = {part.name for part in piece.parts if part.hinge is not None}
+    return " and ".join(f"{name} {'open' if name in hinged else 'off'}" for name in names)
+
+
 def _opened(part: Part) -> Part:
     hinge = part.hinge
     assert hinge is not None

@@ -35,7 +35,8 @@ class Mend:
     Attributes
     ----------
     what
-        ``scale up``, ``take off`` and the parts, ``trim the rim``, ``let the ears fold``, ``split front and back``.
+        ``scale up``, ``take off`` or ``open`` and the parts, ``trim the rim``, ``let the ears fold``,
+        ``split front and back``.
     price
         What it costs, in named numbers.
     passes, pinch_mm
@@ -91,14 +92,19 @@ def mends(
         made.append(_scaled(piece, wearer, seat_of or (lambda _: seat), scale, options, progress))
     for names, without in (tried or {}).items():
         if names:
-            made.append(
-                Mend(f"take off {' and '.join(names)}", {"parts": len(names)}, without.passes, without.pinch_mm)
-            )
+            made.append(Mend(_out(piece, names), {"parts": len(names)}, without.passes, without.pinch_mm))
     for number, mend in enumerate((_ears, _split, _trim)):
         one = mend(piece, wearer, seat, found, options, part_of(progress, number / 3, (number + 1) / 3))
         if one is not None:
             made.append(one)
     return tuple(made)
+
+
+def _out(piece: Piece, names: Sequence[str]) -> str:
+    hinged = [part.name for part in piece.parts if part.name in names and part.hinge is not None]
+    off = [name for name in names if name not in hinged]
+    ways = [f"{what} {' and '.join(some)}" for what, some in (("take off", off), ("open", hinged)) if some]
+    return " and ".join(ways)
 
 
 def _scaled(

@@ -6,8 +6,8 @@ can be (Levenberg-Marquardt on their robust spread), from the start and from a f
 right valley from far away. Then it is *centred*: the smallest margin m is raised through the soft minimum
 -τ log Σ exp(-m_i/τ) with τ falling, whose Hessian is nearly -Cov(J)/τ under its weights, so that a damped Newton step
 in six freedoms costs two gathers. Last it *climbs* without slopes (`climb`), for a margin jumps where regions with
-unlike allowances meet, and slopes do not see that. The samples keep their regions on a climb, and none that was left
-out can become the tightest unseen.
+unlike allowances meet, and slopes do not see that. The samples keep their regions on a climb, and how far it goes is
+held to what those left out could have come to, were there no jumps.
 
 Where the piece was laid on with openings before the eyes, the pupils are kept inside them (`eyes`).
 
@@ -167,11 +167,17 @@ class Seater:
     def climbed(
         self, pose: Pose, scale: float, step: float = CLIMB[0], looks: int = CLIMB[1]
     ) -> tuple[Pose, float, float]:
-        """Return the pose after last steps that need no slopes, from one that is nearly best; see `climb`.
+        """Return the pose after last steps that need no slopes, its margin by samples, and its cost, both in mm.
 
-        Then its smallest margin by samples, and what it costs for the bounds it oversteps, mm of margin. The samples
-        keep the regions that they are nearest to at first, as the triangles tell: a margin then has no jumps where
-        regions with unlike needs meet.
+        The samples keep the regions that they are nearest to at first, as the triangles tell: a margin then has no
+        jumps where regions with unlike needs meet. The cost is that of the bounds it oversteps.
+
+        Parameters
+        ----------
+        pose
+            Nearly the best at `scale`.
+        step, looks
+            Size of the first steps, mm (of a turn at `ARM_MM`), and how many are tried; see `climb.climbed`.
         """
         home = self._home(pose, scale)
         close, beyond = self._close(pose, scale)
@@ -189,7 +195,7 @@ class Seater:
         def told(place: FloatArray) -> tuple[float, float]:
             at = moved(place)
             margin = np.asarray(probe.standoff(at, scale), float) - self.need[label]
-            # No sample left out has less than this: none goes farther than the piece's farthest point.
+            # No sample left out has less, within its region: none goes farther than the piece's farthest point.
             turned = float(np.linalg.norm(place[free >= 3]))
             left = beyond - float(np.linalg.norm(place[free < 3])) - turned / ARM_MM * scale * self.reach
             cost = self._cost(at, scale, home, self._bounds(at, scale, margin, label))

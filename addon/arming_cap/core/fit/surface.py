@@ -80,7 +80,7 @@ class PieceSurface:
         return self._inner[key]
 
     def stretched(self, ratio: FloatArray) -> PieceSurface:
-        """Return the surface stretched by a few per cent along each axis, its samples where they stood."""
+        """Return the surface stretched along each axis by `ratio` (3,), near 1; its samples stay where they stood."""
         other = PieceSurface(self.mesh.scaled(list(ratio)))
         other._inner = {key: points * ratio for key, points in self._inner.items()}
         return other
@@ -123,7 +123,7 @@ def surface_of(piece: Piece) -> PieceSurface:
 
 
 def stretched_surface(piece: Piece, like: Piece, ratio: FloatArray) -> PieceSurface:
-    """Return the surface of a piece that is another one stretched by a few per cent along each axis."""
+    """Return the surface of a piece that is another one, `like`, stretched along each axis by `ratio` (3,), near 1."""
     key = piece.mesh.content_hash
     if key not in _recent:
         _keep(key, surface_of(like).stretched(ratio))

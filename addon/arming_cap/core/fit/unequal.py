@@ -2,7 +2,8 @@
 """A scale for each axis: wider without being taller, where one direction alone asks for the size.
 
 Along some of the piece's own axes it is stretched by a little more than along the rest. Which axes, and by how much, is
-read off the margins' growth along each axis at the uniform answer; the choice is then sized like any other piece.
+read off the margins' growth along each axis at the uniform answer; the choice is then
+measured like any other piece, at a scale that fits and is not far above its smallest.
 """
 
 from __future__ import annotations

@@ -243,7 +243,8 @@ class Field:
         """Return bounds (n,) that the standoffs at points (n, 3) are certainly not below.
 
         A distance changes by no more than one moves. Within the band the node is exact; beyond it, interpolated
-        from nodes at twice the cell, so its error is below √3 cells.
+        from nodes at twice the cell, so its error is below √3 cells, and below three times that about `FAR_MM` and on,
+        where those are interpolated in turn.
         """
         return Probe(self, points).floor().astype(np.float64)
 
