@@ -18,7 +18,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "addon"))
 
 def main() -> int:
     """Run the verb named behind ``--``."""
-    from arming_cap import batch, engines
+    from arming_cap import batch
+    from arming_cap.core import engines
 
     arguments = sys.argv[sys.argv.index("--") + 1 :] if "--" in sys.argv else sys.argv[1:]
     if trouble := engines.problem():

@@ -4,8 +4,8 @@
     python scripts/build_extension.py [--platform linux-x64|windows-x64|macos-arm64]... [--out DIR]
 
 One zip for each platform, named as Blender names platforms; without one, for Linux.
-Wheels are fetched with pip, by the versions of requirements.lock, into build/wheels, and from there on no network is
-needed. Blender brings numpy itself and it is never bundled; scipy is not needed (see addon/arming_cap/engines.py).
+Wheels are fetched with pip, by the versions of the lock beside this file, into build/wheels; no network after that is
+needed. Blender brings numpy itself and it is never bundled; scipy is not needed (see addon/arming_cap/core/engines.py).
 """
 
 from __future__ import annotations
@@ -45,15 +45,17 @@ EPOCH = (1980, 1, 1, 0, 0, 0)  # the oldest time a zip can hold: same files, sam
 
 
 def pinned() -> dict[str, str]:
-    """Return the version of each of `PACKAGES` by requirements.lock."""
-    lock = (ROOT / "requirements.lock").read_text(encoding="utf-8")
+    """Return the version of each of `PACKAGES` by scripts/requirements.lock."""
+    lock = (ROOT / "scripts/requirements.lock").read_text(encoding="utf-8")
     found = {
         name.lower().replace("_", "-"): version
         for name, version in re.findall(r"^([A-Za-z0-9_.-]+)==([^\s;\\]+)", lock, re.MULTILINE)
     }
     absent = [name for name in PACKAGES if name not in found]
     if absent:
-        raise SystemExit(f"requirements.lock: no version of {', '.join(absent)}; add a line NAME==VERSION for each")
+        raise SystemExit(
+            f"scripts/requirements.lock: no version of {', '.join(absent)}; add a line NAME==VERSION for each"
+        )
     return {name: found[name] for name in PACKAGES}
 
 

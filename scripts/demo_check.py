@@ -39,15 +39,15 @@ def surprises(run_of: dict[str, dict[tuple[str, str, str], str]]) -> list[str]:
 
 def checked(path: Path) -> Any:
     """Return one job's run; for a process of its own."""
-    from arming_cap.core.checks import check_job
-    from arming_cap.core.job import read_job
+    from arming_cap.core.checks.fit import check_job
+    from arming_cap.core.checks.job import read_job
 
     return check_job(read_job(path))
 
 
 def main() -> int:
     from arming_cap import batch
-    from arming_cap.core.checks import merged
+    from arming_cap.core.checks.fit import merged
     from arming_cap.core.report.write import write_reports
     from arming_cap.terminal import print_table
 

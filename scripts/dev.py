@@ -7,7 +7,7 @@
     python3 scripts/dev.py help     all commands
 
 Needs nothing but Python 3.11 or 3.13: it makes a virtual environment in .venv and installs the versions that
-requirements.lock pins. Where Python 3.13 is found it takes Blender 5.2 LTS, else Python 3.11 with Blender 5.0;
+scripts/requirements.lock pins. Where Python 3.13 is found it takes Blender 5.2 LTS, else Python 3.11 with Blender 5.0;
 --blender 4.5, 5.0 or 5.2 chooses.
 """
 
@@ -24,7 +24,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-LOCK = ROOT / "requirements.lock"
+LOCK = ROOT / "scripts/requirements.lock"
 PYTHON_OF = {"5.2": "3.13", "5.0": "3.11", "4.5": "3.11"}
 PREFERRED = ("5.2", "5.0")
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Write docs/measure-your-wearer.md and its drawings: the headform with every tape and caliper laid on it.
+"""Write the measuring guide (addon/arming_cap/guide): the headform with every tape and caliper laid on it.
 
     python scripts/draw_measures.py [--out FOLDER]
 
@@ -21,7 +21,7 @@ ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "addon"))
 
 from arming_cap.core.files import write_text  # noqa: E402
-from arming_cap.core.fit.section import cut  # noqa: E402
+from arming_cap.core.geometry.section import cut  # noqa: E402
 from arming_cap.core.mesh import TriangleMesh  # noqa: E402
 from arming_cap.core.wearer.dimension import DIMENSIONS  # noqa: E402
 from arming_cap.core.wearer.form import Form  # noqa: E402
@@ -419,7 +419,12 @@ def _rows(group: str) -> str:
 def main() -> None:
     """Run from the command line."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--out", type=Path, default=ROOT / "docs", help="where to write (default: docs)")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        default=ROOT / "addon/arming_cap/guide",
+        help="where to write (default: the extension's guide)",
+    )
     out: Path = parser.parse_args().out
     for name, svg in (drawings(mean_head()) | limb_drawings()).items():
         write_text(out / "measures" / f"{name}.svg", svg)

@@ -18,9 +18,9 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT / "scripts"), str(ROOT / "addon")]
 
-from arming_cap.core.job import read_job  # noqa: E402
-from arming_cap.core.make.ring import RingOptions  # noqa: E402
-from arming_cap.core.make.tryon import TryOn, try_on  # noqa: E402
+from arming_cap.core.checks.job import read_job  # noqa: E402
+from arming_cap.core.make.rings.ring import RingOptions  # noqa: E402
+from arming_cap.core.make.rings.tryon import TryOn, try_on  # noqa: E402
 
 # What each scene's pictures are called by.
 SCENES = {"1_heron": "", "2_sluice": "_sluice", "3_limpet": "_limpet", "4_reed": "_reed", "5_pike": "_pike"}

@@ -24,7 +24,7 @@ def main() -> int:
     """Print the table; return 1 where an answer does not hold."""
     from helmets import grown, head, helmets, planned, shell
 
-    from arming_cap.core.fit.donning import find_passage
+    from arming_cap.core.fit.passage.donning import find_passage
     from arming_cap.core.piece import Part, Piece
     from arming_cap.core.pose import Pose
     from arming_cap.core.wearer.form import Form, Wearer

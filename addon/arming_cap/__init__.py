@@ -6,7 +6,7 @@ As a Blender extension this package registers a panel; as a plain Python package
 must not make Blender slower to start.
 """
 
-__version__ = "0.1.0"
+from .core import __version__ as __version__
 
 
 def register() -> None:

@@ -6,9 +6,9 @@ from __future__ import annotations
 import dataclasses
 from pathlib import Path
 
+from .core.checks.job import Job
 from .core.errors import InputError
 from .core.files import read_input, sha256
-from .core.job import Job
 
 
 def job_of_blend(path: Path, scale: float = 1.0) -> Job:

@@ -12,7 +12,7 @@ import pytest
 import shapes
 from stage_props import ball_in_band, put, select
 
-from arming_cap.core.job import Limits
+from arming_cap.core.checks.job import Limits
 
 
 def results():
@@ -32,7 +32,7 @@ def verdict(scene, check):
 @pytest.fixture
 def quick(monkeypatch):
     """Ask for everything but the donning, which takes the most time and changes nothing about the button."""
-    from arming_cap.core import checks
+    from arming_cap.core.checks import fit as checks
 
     whole = checks.check_job
     fewer = Limits(checks=("mesh", "placement", "clearance"))
@@ -75,7 +75,7 @@ def test_more_allowance_than_room_fails_and_says_where(scene, quick):
 
 def test_the_button_and_the_command_line_agree(scene, tmp_path):
     from arming_cap.blendfile import job_of_blend
-    from arming_cap.core.checks import check_job
+    from arming_cap.core.checks.fit import check_job
 
     ball_in_band()
     bpy.ops.arming_cap.check_fit()
@@ -180,7 +180,7 @@ def test_verdicts_from_another_version_are_no_verdicts(scene, text):
 
 
 def test_a_fault_of_ours_is_told_and_changes_nothing(scene, monkeypatch, capfd):
-    from arming_cap.core import checks
+    from arming_cap.core.checks import fit as checks
 
     def broken(*_):
         raise ZeroDivisionError("on purpose")
@@ -196,7 +196,7 @@ def test_a_fault_of_ours_is_told_and_changes_nothing(scene, monkeypatch, capfd):
 def test_a_stopped_run_ends_at_its_next_step_and_has_no_result(scene):
     from arming_cap.blender.scene import draft_of
     from arming_cap.blender.work import Work
-    from arming_cap.core.checks import check_job
+    from arming_cap.core.checks.fit import check_job
     from arming_cap.core.errors import Cancelled
 
     ball_in_band()
@@ -210,7 +210,7 @@ def test_a_stopped_run_ends_at_its_next_step_and_has_no_result(scene):
 
 
 def test_a_package_that_is_missing_is_named(scene, monkeypatch):
-    from arming_cap import engines
+    from arming_cap.core import engines
 
     ball_in_band()
     broken = (engines.Found(engines.Engine("manifold3d", "manifold3d", "3.5.4"), "", "ModuleNotFoundError"),)
@@ -269,7 +269,7 @@ def test_export_where_nothing_can_be_written_says_so(checked, tmp_path):
 
 
 def test_details_name_versions_and_nothing_of_the_user(scene):
-    from arming_cap import engines
+    from arming_cap.core import engines
 
     text = engines.details()
     assert "libigl 2.6.3" in text and "Python 3." in text

@@ -13,9 +13,9 @@ import pytest
 import trimesh
 from stage_props import put, select
 
-from arming_cap.core.job import read_job
-from arming_cap.core.make.ring import RingOptions
-from arming_cap.core.make.tryon import try_on
+from arming_cap.core.checks.job import read_job
+from arming_cap.core.make.rings.ring import RingOptions
+from arming_cap.core.make.rings.tryon import try_on
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_scenes"
 SCENES = ("1_heron", "2_sluice", "3_limpet", "4_reed", "5_pike")

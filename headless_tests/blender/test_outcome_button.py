@@ -7,7 +7,7 @@ import bpy
 import pytest
 from stage_props import ball_in_band, select
 
-from arming_cap.core.fit.knownfit import fits_of
+from arming_cap.core.fit.size.knownfit import fits_of
 from arming_cap.core.wearer.card import read_card
 
 CARD = 'card = 1\nname = "Oda"\nunit = "mm"\n\n[readings]\nhead_circumference = 560  # twice\n'

@@ -104,7 +104,7 @@ def test_a_search_that_is_stopped_keeps_its_bounds():
 
     from arming_cap.blender.work import Work
     from arming_cap.core.errors import Cancelled
-    from arming_cap.core.fit.donning import find_passage
+    from arming_cap.core.fit.passage.donning import find_passage
     from arming_cap.core.piece import Part, Piece
     from arming_cap.core.wearer.form import Form, Wearer
 

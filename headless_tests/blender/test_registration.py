@@ -174,7 +174,7 @@ def test_the_manifest_says_what_pyproject_says():
 def test_the_zip_holds_a_wheel_of_every_package_for_every_python():
     """Blender accepts by the union of all wheels but unpacks by each: every pair must have its own."""
     import build_extension
-    from arming_cap import engines
+    from arming_cap.core import engines
 
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     pins = build_extension.pinned()

@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 from arming_cap.core.formats import read_mesh
-from arming_cap.core.make.joints import SIDES, JointOptions
-from arming_cap.core.make.split import plan_split, workpiece
-from arming_cap.core.make.split_model import SplitOptions
-from arming_cap.core.make.splitting import carry_out
+from arming_cap.core.make.split.joints import SIDES, JointOptions
+from arming_cap.core.make.split.split import plan_split, workpiece
+from arming_cap.core.make.split.split_model import SplitOptions
+from arming_cap.core.make.split.splitting import carry_out
 from arming_cap.core.pose import Pose
 from arming_cap.core.report.build_sheet import hand_over
 

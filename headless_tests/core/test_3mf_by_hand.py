@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 import shapes
 
-from arming_cap.core.make.split import plan_split, workpiece
-from arming_cap.core.make.split_model import Shrinkage, SplitOptions
-from arming_cap.core.make.splitting import carry_out, write_split
+from arming_cap.core.make.split.split import plan_split, workpiece
+from arming_cap.core.make.split.split_model import Shrinkage, SplitOptions
+from arming_cap.core.make.split.splitting import carry_out, write_split
 
 CORE = "{http://schemas.microsoft.com/3dmanufacturing/core/2015/02}"
 RELATION = "{http://schemas.openxmlformats.org/package/2006/relationships}"

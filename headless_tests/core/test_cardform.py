@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 import shapes
 
-from arming_cap.core.checks import check_job
+from arming_cap.core.checks.fit import check_job
+from arming_cap.core.checks.job import read_job
 from arming_cap.core.errors import InputError
 from arming_cap.core.formats import write_mesh
-from arming_cap.core.job import read_job
 from arming_cap.core.pose import Pose
 from arming_cap.core.wearer.card import read_card
 from arming_cap.core.wearer.cardform import GUESSED

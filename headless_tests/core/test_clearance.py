@@ -10,12 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
+from arming_cap.core.distance.clearance import measure
+from arming_cap.core.distance.field import field_of
 from arming_cap.core.errors import InputError
-from arming_cap.core.fit.clearance import measure
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
-from arming_cap.core.wearer.field import field_of
 from arming_cap.core.wearer.form import Form, Wearer
 
 EXACT = 0.05

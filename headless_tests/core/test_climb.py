@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 import shapes
 
-from arming_cap.core.fit.climb import climbed
+from arming_cap.core.fit.seat.climb import climbed
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.verdict import Place
@@ -46,7 +46,7 @@ def test_with_no_freedom_it_stays():
 
 def test_a_seats_climb_promises_no_more_than_all_samples_keep():
     """From a skewed start every way is up for what is looked at; what was left out must hold it back."""
-    from arming_cap.core.fit.seating import Seater
+    from arming_cap.core.fit.seat.seating import Seater
 
     head = Wearer("head", Form(shapes.ellipsoid((70, 90, 100), 96)))
     seater = Seater(Piece("dome", (Part("dome", shapes.dome(110, 113, -60, 96, 24)),)), head)
@@ -57,7 +57,7 @@ def test_a_seats_climb_promises_no_more_than_all_samples_keep():
 
 
 def test_a_valley_that_was_left_is_forgotten_until_asked_for_again():
-    from arming_cap.core.fit.seats import Seats
+    from arming_cap.core.fit.seat.seats import Seats
 
     head = Wearer("head", Form(shapes.ellipsoid((70, 90, 100), 96)))
     piece = Piece("dome", (Part("dome", shapes.dome(110, 113, -60, 96, 24)),))

@@ -13,11 +13,11 @@ import pytest
 import shapes
 
 from arming_cap.core.errors import InputError
-from arming_cap.core.make.crossings import crossings
-from arming_cap.core.make.solid import raw_mesh, solid_of
-from arming_cap.core.make.split import plan_split, workpiece
-from arming_cap.core.make.split_model import SplitOptions
-from arming_cap.core.make.splitting import carry_out
+from arming_cap.core.make.solid.crossings import crossings
+from arming_cap.core.make.solid.solid import raw_mesh, solid_of
+from arming_cap.core.make.split.split import plan_split, workpiece
+from arming_cap.core.make.split.split_model import SplitOptions
+from arming_cap.core.make.split.splitting import carry_out
 from arming_cap.core.mesh import TriangleMesh, joined
 
 N, K = 64, 16

@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 import shapes
 
-from arming_cap.core import doncheck, sizecheck
-from arming_cap.core.checks import check_fit
-from arming_cap.core.fit.donning import out_in_words
-from arming_cap.core.fit.mending import Mend, _out
-from arming_cap.core.job import Limits, read_job
+from arming_cap.core.checks import donning as doncheck
+from arming_cap.core.checks import size as sizecheck
+from arming_cap.core.checks.fit import check_fit
+from arming_cap.core.checks.job import Limits, read_job
+from arming_cap.core.fit.passage.donning import out_in_words
+from arming_cap.core.fit.passage.mending import Mend, _out
 from arming_cap.core.piece import Hinge, Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.wearer.form import Form, Wearer

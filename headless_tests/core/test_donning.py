@@ -8,9 +8,9 @@ import pytest
 import shapes
 
 from arming_cap.core.errors import Cancelled, InputError
-from arming_cap.core.fit.donning import find_passage
-from arming_cap.core.fit.lift import straight_lift
-from arming_cap.core.fit.ways import Search
+from arming_cap.core.fit.passage.donning import find_passage
+from arming_cap.core.fit.passage.lift import straight_lift
+from arming_cap.core.fit.passage.ways import Search
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.verdict import Status

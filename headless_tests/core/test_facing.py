@@ -9,11 +9,11 @@ import pytest
 import shapes
 
 from arming_cap.core.errors import InputError
-from arming_cap.core.fit.donning import find_passage
-from arming_cap.core.fit.enclosed import enclosed_depth
-from arming_cap.core.fit.facing import check_worn, opens_towards, reasons
-from arming_cap.core.fit.lift import seated
-from arming_cap.core.fit.ways import Search
+from arming_cap.core.fit.passage.donning import find_passage
+from arming_cap.core.fit.passage.enclosed import enclosed_depth
+from arming_cap.core.fit.passage.facing import check_worn, opens_towards, reasons
+from arming_cap.core.fit.passage.lift import seated
+from arming_cap.core.fit.passage.ways import Search
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose

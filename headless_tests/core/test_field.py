@@ -10,10 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from arming_cap.core import cache
+from arming_cap.core.distance import field as fields
+from arming_cap.core.distance.field import Probe, field_of
 from arming_cap.core.errors import Cancelled
 from arming_cap.core.pose import Pose
-from arming_cap.core.wearer import field as fields
-from arming_cap.core.wearer.field import Probe, field_of
 from arming_cap.core.wearer.form import Form
 
 RADIUS = 60.0

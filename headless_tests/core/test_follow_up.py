@@ -7,8 +7,8 @@ import math
 
 import pytest
 
-from arming_cap.core.make.follow_up import follow_up
-from arming_cap.core.make.levels import RingPlane
+from arming_cap.core.make.rings.follow_up import follow_up
+from arming_cap.core.make.rings.levels import RingPlane
 from arming_cap.core.wearer.card import KnownFit, read_card
 
 UP = (0.0, 0.0, 1.0)

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 import shapes
 
-from arming_cap.core.fit.clearance import measure
-from arming_cap.core.fit.heat import heat
+from arming_cap.core.distance.clearance import measure
+from arming_cap.core.distance.heat import heat
 from arming_cap.core.mesh import TriangleMesh
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose

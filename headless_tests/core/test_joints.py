@@ -14,13 +14,13 @@ import numpy as np
 import pytest
 import shapes
 
-from arming_cap.core.make.joints import SIDES, JointOptions, add_joints, faces_between
-from arming_cap.core.make.numbering import HEIGHTS_MM, lines, number_parts
-from arming_cap.core.make.solid import mesh_of
-from arming_cap.core.make.split import apply_plan, plan_split, workpiece
-from arming_cap.core.make.split_cell import Plane
-from arming_cap.core.make.split_model import SplitOptions
-from arming_cap.core.make.split_search import Limits
+from arming_cap.core.make.solid.solid import mesh_of
+from arming_cap.core.make.split.joints import SIDES, JointOptions, add_joints, faces_between
+from arming_cap.core.make.split.numbering import HEIGHTS_MM, lines, number_parts
+from arming_cap.core.make.split.split import apply_plan, plan_split, workpiece
+from arming_cap.core.make.split.split_cell import Plane
+from arming_cap.core.make.split.split_model import SplitOptions
+from arming_cap.core.make.split.split_search import Limits
 
 COMMON = (220.0, 220.0, 250.0)
 ANY = Limits()

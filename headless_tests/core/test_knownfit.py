@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 import shapes
 
+from arming_cap.core.checks.known import read_known
 from arming_cap.core.errors import InputError
 from arming_cap.core.files import sha256
-from arming_cap.core.fit import knownfit
-from arming_cap.core.fit.knownfit import FELT, PRIOR, Normal, TriedOn, corrected, fits_of, tried_on
-from arming_cap.core.fit.sizing import size
+from arming_cap.core.fit.size import knownfit
+from arming_cap.core.fit.size.knownfit import FELT, PRIOR, Normal, TriedOn, corrected, fits_of, tried_on
+from arming_cap.core.fit.size.sizing import size
 from arming_cap.core.formats import write_mesh
-from arming_cap.core.known import read_known
-from arming_cap.core.make.hollow import hollow_of
+from arming_cap.core.make.walls.hollow import hollow_of
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose

@@ -16,15 +16,15 @@ from hypothesis import strategies as st
 
 from arming_cap.core.errors import InputError
 from arming_cap.core.formats import read_mesh
-from arming_cap.core.make.boxfit import turn_to_fit
 from arming_cap.core.make.estimate import Filament, estimate
-from arming_cap.core.make.handover import as_files_hold, rounded, safe_stem
-from arming_cap.core.make.layout import SPACING_MM, lay, plates
-from arming_cap.core.make.solid import solid_of
-from arming_cap.core.make.split import plan_split, workpiece
-from arming_cap.core.make.split_cell import hull_points
-from arming_cap.core.make.split_model import UNSHRUNK, Shrinkage, SplitOptions
-from arming_cap.core.make.splitting import carry_out, write_split
+from arming_cap.core.make.solid.solid import solid_of
+from arming_cap.core.make.split.boxfit import turn_to_fit
+from arming_cap.core.make.split.handover import as_files_hold, rounded, safe_stem
+from arming_cap.core.make.split.layout import SPACING_MM, lay, plates
+from arming_cap.core.make.split.split import plan_split, workpiece
+from arming_cap.core.make.split.split_cell import hull_points
+from arming_cap.core.make.split.split_model import UNSHRUNK, Shrinkage, SplitOptions
+from arming_cap.core.make.split.splitting import carry_out, write_split
 from arming_cap.core.mesh import TriangleMesh
 from arming_cap.core.pose import Pose
 from arming_cap.core.report.build_sheet import gluing_steps, hand_over

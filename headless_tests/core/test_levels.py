@@ -12,10 +12,10 @@ import shapes
 from hypothesis import given
 from hypothesis import strategies as st
 
+from arming_cap.core.distance.clearance import measure
 from arming_cap.core.errors import InputError
-from arming_cap.core.fit.clearance import measure
-from arming_cap.core.make.levels import _Aim, _fewest, plan_levels
-from arming_cap.core.make.pinch import Pinch, pinch_of
+from arming_cap.core.make.rings.levels import _Aim, _fewest, plan_levels
+from arming_cap.core.make.rings.pinch import Pinch, pinch_of
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.wearer.form import Form, Wearer

@@ -27,8 +27,10 @@ def head():
 
 
 def test_the_page_is_what_the_script_writes():
-    assert (ROOT / "docs" / "measure-your-wearer.md").read_text(encoding="utf-8") == draw_measures.page()
-    assert "docs/measure-your-wearer.md" in (ROOT / "README.md").read_text(encoding="utf-8")
+    assert (ROOT / "addon/arming_cap/guide" / "measure-your-wearer.md").read_text(
+        encoding="utf-8"
+    ) == draw_measures.page()
+    assert "addon/arming_cap/guide/measure-your-wearer.md" in (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def test_the_page_tells_every_dimension():
@@ -46,14 +48,17 @@ def test_every_drawing_names_its_dimensions(head):
     made = draw_measures.drawings(head)
     assert set(made) == set(draw_measures.SHOWN)
     for sheet, names in draw_measures.SHOWN.items():
-        for svg in (made[sheet], (ROOT / "docs" / "measures" / f"{sheet}.svg").read_text(encoding="utf-8")):
+        for svg in (
+            made[sheet],
+            (ROOT / "addon/arming_cap/guide" / "measures" / f"{sheet}.svg").read_text(encoding="utf-8"),
+        ):
             words = [e.text for e in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")]
             assert set(words) >= {DIMENSIONS[name].in_words for name in names}
 
 
 def test_every_drawing_of_a_limb_names_its_girths():
     for kind, svg in draw_measures.limb_drawings().items():
-        assert svg == (ROOT / "docs" / "measures" / f"{kind}.svg").read_text(encoding="utf-8")
+        assert svg == (ROOT / "addon/arming_cap/guide" / "measures" / f"{kind}.svg").read_text(encoding="utf-8")
         words = [e.text for e in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")]
         girths = limb_form_of(estimate({}), kind).stations
         assert sorted(words) == sorted(DIMENSIONS[name].in_words for name in girths) and len(girths) >= 4

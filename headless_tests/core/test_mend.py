@@ -14,8 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from arming_cap.core.errors import InputError
-from arming_cap.core.make.mend import mended
-from arming_cap.core.make.solid import raw_mesh, solid_of
+from arming_cap.core.make.solid.mend import mended
+from arming_cap.core.make.solid.solid import raw_mesh, solid_of
 from arming_cap.core.mesh import TriangleMesh, joined
 
 BOX = shapes.box((10, 10, 10))

@@ -8,7 +8,7 @@ import pytest
 import shapes
 
 from arming_cap.core.errors import InputError
-from arming_cap.core.fit.padding import padding
+from arming_cap.core.fit.size.padding import padding
 from arming_cap.core.mesh import joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.wearer.form import Form, Wearer

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 import shapes
 
-from arming_cap.core.fit.donning import find_passage, smallest_scale, take_off
-from arming_cap.core.fit.ways import Search
+from arming_cap.core.fit.passage.donning import find_passage, smallest_scale, take_off
+from arming_cap.core.fit.passage.ways import Search
 from arming_cap.core.mesh import TriangleMesh
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose

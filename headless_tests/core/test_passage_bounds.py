@@ -8,20 +8,20 @@ import numpy as np
 import pytest
 import shapes
 
-from arming_cap.core.fit.bow import bowed
-from arming_cap.core.fit.cells import Boxes, WidestWay, weighed
-from arming_cap.core.fit.donning import find_passage, take_off
-from arming_cap.core.fit.forest import Forest
-from arming_cap.core.fit.freedoms import Freedoms
-from arming_cap.core.fit.lift import seated, straight_lift
-from arming_cap.core.fit.margins import Margins
-from arming_cap.core.fit.mending import mends
-from arming_cap.core.fit.motion import moved, placement_of, pose_of
-from arming_cap.core.fit.ways import Search
+from arming_cap.core.distance.field import field_of
+from arming_cap.core.distance.forest import Forest
+from arming_cap.core.distance.margins import Margins
+from arming_cap.core.distance.motion import moved, placement_of, pose_of
+from arming_cap.core.fit.passage.bow import bowed
+from arming_cap.core.fit.passage.cells import Boxes, WidestWay, weighed
+from arming_cap.core.fit.passage.donning import find_passage, take_off
+from arming_cap.core.fit.passage.freedoms import Freedoms
+from arming_cap.core.fit.passage.lift import seated, straight_lift
+from arming_cap.core.fit.passage.mending import mends
+from arming_cap.core.fit.passage.ways import Search
 from arming_cap.core.piece import Hinge, Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.verdict import Status
-from arming_cap.core.wearer.field import field_of
 from arming_cap.core.wearer.form import Form, Wearer
 
 BALL = Wearer("ball", Form(shapes.sphere(80)))
@@ -213,7 +213,7 @@ def test_a_bowed_head_keeps_the_head_and_turns_the_trunk():
 
 
 def test_a_neck_that_bends_to_no_avail_is_listed_as_searched(monkeypatch):
-    from arming_cap.core.fit import donning
+    from arming_cap.core.fit.passage import donning
 
     closed = Piece("shell", (Part("shell", shapes.sphere(46, 48)),))
     ball = Wearer("ball", Form(shapes.sphere(40, 48)))

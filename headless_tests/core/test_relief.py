@@ -8,9 +8,9 @@ import pytest
 import shapes
 import trimesh
 
+from arming_cap.core.distance.clearance import measure
 from arming_cap.core.errors import Cancelled, InputError
-from arming_cap.core.fit.clearance import measure
-from arming_cap.core.make.relief import relieve
+from arming_cap.core.make.walls.relief import relieve
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.wearer.form import Form, Wearer

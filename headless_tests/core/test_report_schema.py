@@ -18,8 +18,8 @@ from jsonschema import Draft202012Validator
 from jsonschema.exceptions import ValidationError
 
 import arming_cap
-from arming_cap.core.fit.clearance import measure
-from arming_cap.core.fit.section import cut
+from arming_cap.core.distance.clearance import measure
+from arming_cap.core.geometry.section import cut
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.report import as_json

@@ -12,13 +12,13 @@ import pytest
 import shapes
 import trimesh
 
+from arming_cap.core.distance.clearance import measure
 from arming_cap.core.errors import Cancelled, InputError
-from arming_cap.core.fit.clearance import measure
-from arming_cap.core.fit.section import cut
+from arming_cap.core.geometry.section import cut
 from arming_cap.core.make.estimate import estimate
-from arming_cap.core.make.marks import GLYPHS, strokes
-from arming_cap.core.make.ring import RingOptions, RingPlane, make_rings, write_rings
-from arming_cap.core.make.solid import mesh_of, solid_of, united
+from arming_cap.core.make.rings.marks import GLYPHS, strokes
+from arming_cap.core.make.rings.ring import RingOptions, RingPlane, make_rings, write_rings
+from arming_cap.core.make.solid.solid import mesh_of, solid_of, united
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose

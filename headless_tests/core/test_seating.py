@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 import shapes
 
+from arming_cap.core.distance.clearance import measure
+from arming_cap.core.distance.field import field_of
 from arming_cap.core.errors import InputError
-from arming_cap.core.fit.clearance import measure
-from arming_cap.core.fit.seating import Seater, seat
+from arming_cap.core.fit.seat.seating import Seater, seat
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
-from arming_cap.core.wearer.field import field_of
 from arming_cap.core.wearer.form import Form, Wearer
 
 HEAD = np.array([0.0, -30.0, 1600.0])
@@ -145,7 +145,7 @@ def test_a_piece_that_is_too_small_is_kept_above_the_shoulders(monkeypatch):
         return 120.0 - pose.translation_mm[2]
 
     assert depth() == pytest.approx(0.0, abs=0.3)
-    monkeypatch.setattr("arming_cap.core.fit.seating._ABOVE", 0.0)
+    monkeypatch.setattr("arming_cap.core.fit.seat.seating._ABOVE", 0.0)
     assert depth() > 4.0
 
 

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from arming_cap.core.errors import InputError
-from arming_cap.core.fit.opening import _unpinched, signed_area
-from arming_cap.core.fit.section import cut, plane_axes, wall_thickness
+from arming_cap.core.geometry.opening import _unpinched, signed_area
+from arming_cap.core.geometry.section import cut, plane_axes, wall_thickness
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.pose import Pose
 
@@ -293,7 +293,7 @@ def test_bad_planes_are_refused_in_one_line():
 
 
 def test_walking_together_finds_the_same_loops_as_walking_alone(monkeypatch):
-    from arming_cap.core.fit import chains
+    from arming_cap.core.geometry import chains
 
     mesh = joined(
         [shapes.dome(100, 104, -60), *(shapes.tube(3, 4, 30, 7).moved(Pose.of((9 * i, 0, 0))) for i in range(9))]

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 import shapes
 
-from arming_cap.core.checks import check_fit
+from arming_cap.core.checks.fit import check_fit
+from arming_cap.core.checks.job import CHECKS, Limits
 from arming_cap.core.fit.sight import eyes_of, judge_sight, look_out
-from arming_cap.core.job import CHECKS, Limits
 from arming_cap.core.mesh import TriangleMesh
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
@@ -49,7 +49,7 @@ def test_a_bracer_is_not_looked_out_of(wearer):
     low = TriangleMesh(band.vertices + [0, 0, 800.0], band.triangles, "band")
     piece = Piece("Band", (Part("band", low),))
     limits = Limits(checks=CHECKS)
-    from arming_cap.core import checks
+    from arming_cap.core.checks import fit as checks
 
     assert not checks._is_looked_out_of(piece, wearer, "fixed") and limits.checks == CHECKS
     assert checks._is_looked_out_of(hood(wearer, True), wearer, "fixed")

@@ -12,10 +12,10 @@ import shapes
 from jsonschema import Draft202012Validator
 
 import arming_cap
-from arming_cap.core.checks import check_fit, check_job
-from arming_cap.core.crowd import each_fitting
+from arming_cap.core.checks.crowd import each_fitting
+from arming_cap.core.checks.fit import check_fit, check_job
+from arming_cap.core.checks.job import Fitting, Job, Limits
 from arming_cap.core.errors import Cancelled
-from arming_cap.core.job import Fitting, Job, Limits
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.report import as_json, html
 from arming_cap.core.report.model import FitReport, cast_of

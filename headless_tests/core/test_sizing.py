@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from arming_cap.core.errors import InputError
-from arming_cap.core.fit import sizing
-from arming_cap.core.fit.causes import Causes
-from arming_cap.core.fit.scales import close_in
-from arming_cap.core.fit.sizing import BESIDE, size
+from arming_cap.core.fit.size import sizing
+from arming_cap.core.fit.size.causes import Causes
+from arming_cap.core.fit.size.scales import close_in
+from arming_cap.core.fit.size.sizing import BESIDE, size
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose

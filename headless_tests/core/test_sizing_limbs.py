@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 import shapes
 
-from arming_cap.core.fit.sizing import size
-from arming_cap.core.known import read_known
+from arming_cap.core.checks.known import read_known
+from arming_cap.core.fit.size.sizing import size
 from arming_cap.core.mesh import TriangleMesh
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose

@@ -14,12 +14,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from arming_cap.core.errors import Cancelled, InputError
-from arming_cap.core.make.boxfit import extents_in, grid_count, turn_to_fit
-from arming_cap.core.make.split import apply_plan, plan_split, workpiece
-from arming_cap.core.make.split_cell import Plane, shells_of
-from arming_cap.core.make.split_model import SplitOptions
-from arming_cap.core.make.split_search import Limits, Weights
-from arming_cap.core.make.splitting import carry_out
+from arming_cap.core.make.split.boxfit import extents_in, grid_count, turn_to_fit
+from arming_cap.core.make.split.split import apply_plan, plan_split, workpiece
+from arming_cap.core.make.split.split_cell import Plane, shells_of
+from arming_cap.core.make.split.split_model import SplitOptions
+from arming_cap.core.make.split.split_search import Limits, Weights
+from arming_cap.core.make.split.splitting import carry_out
 from arming_cap.core.mesh import TriangleMesh, joined
 
 COMMON = (220.0, 220.0, 250.0)

@@ -10,8 +10,8 @@ import pytest
 import shapes
 
 from arming_cap.core.errors import InputError
-from arming_cap.core.fit.section import cut
-from arming_cap.core.make.template import Template, draw_templates
+from arming_cap.core.geometry.section import cut
+from arming_cap.core.make.rings.template import Template, draw_templates
 
 MM = 25.4 / 72
 UP = (0.0, 0.0, 1.0)

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from arming_cap.core.errors import InputError
-from arming_cap.core.fit.thickness import Material, thickness
+from arming_cap.core.make.walls.thickness import Material, thickness
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose

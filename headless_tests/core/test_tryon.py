@@ -8,8 +8,8 @@ import shapes
 
 from arming_cap.core.errors import Cancelled, InputError
 from arming_cap.core.files import written_together
-from arming_cap.core.make import tryon
-from arming_cap.core.make.ring import RingPlane
+from arming_cap.core.make.rings import tryon
+from arming_cap.core.make.rings.ring import RingPlane
 from arming_cap.core.piece import Part, Piece
 
 PIECE = Piece("helm", (Part("helm", shapes.tube(60, 64, 60)),))

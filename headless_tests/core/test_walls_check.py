@@ -12,10 +12,10 @@ import shapes
 from jsonschema import Draft202012Validator
 
 import arming_cap
-from arming_cap.core.checks import check_fit, check_job
+from arming_cap.core.checks.fit import check_fit, check_job
+from arming_cap.core.checks.job import CHECKS, Limits, read_job
 from arming_cap.core.errors import InputError
 from arming_cap.core.formats import write_mesh
-from arming_cap.core.job import CHECKS, Limits, read_job
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.report import as_json

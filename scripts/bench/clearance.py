@@ -19,11 +19,11 @@ def rows() -> list[Row]:
     sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "headless_tests"))
     import shapes
 
-    from arming_cap.core.fit.clearance import measure
-    from arming_cap.core.fit.seating import Seater
+    from arming_cap.core.distance import field as fields
+    from arming_cap.core.distance.clearance import measure
+    from arming_cap.core.fit.seat.seating import Seater
     from arming_cap.core.piece import Part, Piece
     from arming_cap.core.pose import Pose
-    from arming_cap.core.wearer import field as fields
     from arming_cap.core.wearer.form import Form, Wearer
 
     body = shapes.body("a")

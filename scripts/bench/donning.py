@@ -23,7 +23,7 @@ def rows() -> list[Row]:
     """
     from helmets import Helmet, grown, head, planned, shell
 
-    from arming_cap.core.fit.donning import find_passage
+    from arming_cap.core.fit.passage.donning import find_passage
     from arming_cap.core.piece import Part, Piece
     from arming_cap.core.pose import Pose
     from arming_cap.core.wearer.form import Form, Wearer

@@ -17,10 +17,10 @@ def rows() -> list[Row]:
     """Return the time of rings with their marks, planned and given, of their templates, of the walls and of relief."""
     import shapes
 
-    from arming_cap.core.fit.thickness import Material, thickness
-    from arming_cap.core.make.relief import relieve
-    from arming_cap.core.make.ring import RingPlane, make_rings
-    from arming_cap.core.make.template import Template, draw_templates
+    from arming_cap.core.make.rings.ring import RingPlane, make_rings
+    from arming_cap.core.make.rings.template import Template, draw_templates
+    from arming_cap.core.make.walls.relief import relieve
+    from arming_cap.core.make.walls.thickness import Material, thickness
     from arming_cap.core.piece import Part, Piece
     from arming_cap.core.wearer.form import Form, Wearer
 

@@ -21,7 +21,7 @@ def rows() -> list[Row]:
     import shapes
     import trimesh
 
-    from arming_cap.core.fit.section import cut
+    from arming_cap.core.geometry.section import cut
     from arming_cap.core.mesh import TriangleMesh
 
     shell = shapes.dome(100, 104, -60, segments=512, rings=100)

@@ -17,12 +17,12 @@ def rows() -> list[Row]:
     import igl
     import shapes
 
-    from arming_cap.core.fit.seating import Seater
-    from arming_cap.core.fit.sizing import size
-    from arming_cap.core.fit.surface import surface_of
+    from arming_cap.core.distance.field import Probe, field_of
+    from arming_cap.core.distance.surface import surface_of
+    from arming_cap.core.fit.seat.seating import Seater
+    from arming_cap.core.fit.size.sizing import size
     from arming_cap.core.piece import Part, Piece
     from arming_cap.core.pose import Pose
-    from arming_cap.core.wearer.field import Probe, field_of
     from arming_cap.core.wearer.form import Form, Wearer
 
     body = shapes.body("a")
@@ -104,7 +104,7 @@ def best(work: Callable[[], Any], runs: int) -> float:
 
 def counted(work: Callable[[], Any]) -> int:
     """Return for how many points a search asks the field."""
-    from arming_cap.core.wearer.field import Probe
+    from arming_cap.core.distance.field import Probe
 
     asked = 0
     plain = {name: getattr(Probe, name) for name in ("standoff", "gradient")}

@@ -18,10 +18,10 @@ def rows() -> list[Row]:
     """Return what a plan costs, what comes on top, and what applying it costs beside the bare splits."""
     import shapes
 
-    from arming_cap.core.make.joints import add_joints
-    from arming_cap.core.make.split import apply_plan, plan_split, workpiece
-    from arming_cap.core.make.split_cell import box_of
-    from arming_cap.core.make.split_model import SplitOptions
+    from arming_cap.core.make.split.joints import add_joints
+    from arming_cap.core.make.split.split import apply_plan, plan_split, workpiece
+    from arming_cap.core.make.split.split_cell import box_of
+    from arming_cap.core.make.split.split_model import SplitOptions
 
     shell = shapes.dome(125, 133, -60, segments=448, rings=112)
     options = SplitOptions((180.0, 180.0, 180.0))
@@ -70,9 +70,9 @@ def large() -> Row:
 
     import shapes
 
-    from arming_cap.core.make.split import plan_split, workpiece
-    from arming_cap.core.make.split_model import SplitOptions
-    from arming_cap.core.make.splitting import carry_out
+    from arming_cap.core.make.split.split import plan_split, workpiece
+    from arming_cap.core.make.split.split_model import SplitOptions
+    from arming_cap.core.make.split.splitting import carry_out
     from arming_cap.core.report.build_sheet import hand_over
 
     shell = shapes.dome(125, 130, -60, segments=1414, rings=354)

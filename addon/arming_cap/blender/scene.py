@@ -24,7 +24,7 @@ from ..core.progress import Progress, silent
 from .forms import REGION, facts_of, form_of_facts
 
 if TYPE_CHECKING:
-    from ..core.job import Job
+    from ..core.checks.job import Job
     from ..core.wearer.form import Wearer
 
 WITH_SURFACE = {"MESH", "CURVE", "SURFACE", "META", "FONT"}
@@ -312,7 +312,7 @@ class Draft:
         InputError
             If a form is not closed.
         """
-        from ..core.job import CHECKS, Fitting, Job, Limits
+        from ..core.checks.job import CHECKS, Fitting, Job, Limits
 
         limits = Limits(padding_gives_mm=self.padding_gives_mm, loosest_mm=self.loosest_mm)
         if self.wall_mm is not None:

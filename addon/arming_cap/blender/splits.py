@@ -17,7 +17,7 @@ from ..core.progress import Progress, part_of
 from .properties import WEIGHTS
 
 if TYPE_CHECKING:
-    from ..core.make.joints import JointOptions
+    from ..core.make.split.joints import JointOptions
 
 STAYS_WHOLE = "Stays Whole"
 """A vertex group of this name, painted on a part, marks what no cut may part."""
@@ -103,10 +103,10 @@ def _painted(ob: Object, mm: float) -> FloatArray:
 
 def planned(meshes: Sequence[TriangleMesh], name: str, asked: Asked, progress: Progress) -> Planned:
     """Unite the meshes and plan; for a thread of its own."""
-    from ..core.make.split import plan_split, workpiece
-    from ..core.make.split_cell import Plane
-    from ..core.make.split_model import Shrinkage, SplitOptions
-    from ..core.make.split_search import Limits, Weights
+    from ..core.make.split.split import plan_split, workpiece
+    from ..core.make.split.split_cell import Plane
+    from ..core.make.split.split_model import Shrinkage, SplitOptions
+    from ..core.make.split.split_search import Limits, Weights
 
     piece = workpiece(meshes, name, part_of(progress, 0.0, 0.3), asked.close_mm)
     joints = joints_of(asked)
@@ -131,14 +131,14 @@ def planned(meshes: Sequence[TriangleMesh], name: str, asked: Asked, progress: P
 
 def joints_of(asked: Asked) -> JointOptions | None:
     """Return the joints that the panel asks for; None for plain faces."""
-    from ..core.make.joints import JointOptions
+    from ..core.make.split.joints import JointOptions
 
     return None if asked.joint == "NONE" else JointOptions.of(asked.joint, *asked.joint_mm)
 
 
 def carried_out(planned: Planned, progress: Progress) -> Any:
     """Cut by a plan; for a thread of its own."""
-    from ..core.make.splitting import carry_out
+    from ..core.make.split.splitting import carry_out
 
     joints = planned.joints
     return carry_out(planned.work, planned.plan, planned.options, joints, joints is not None, progress)

@@ -161,7 +161,7 @@ class InBackground:
         self._leave(context)
 
     def _read(self, context: Context) -> bool:
-        from .. import engines
+        from ..core import engines
 
         try:
             if trouble := engines.problem():

@@ -14,9 +14,9 @@ from .reading import Outcome
 
 def check(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Make every check of every job and write the reports."""
-    from ..core.checks import check_job, merged
-    from ..core.crowd import processes_here
-    from ..core.job import read_job
+    from ..core.checks.crowd import processes_here
+    from ..core.checks.fit import check_job, merged
+    from ..core.checks.job import read_job
     from ..core.report.write import write_reports
 
     runs = []

@@ -19,7 +19,7 @@ from .reading import Case, Outcome, mm, point, print_rows, read_case, read_piece
 
 def section(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Cut meshes with planes."""
-    from ..core.fit.section import cut
+    from ..core.geometry.section import cut
 
     planes = [tuple(p) for p in options.plane] + [(0.0, 0.0, 1.0, z) for z in options.heights or ()]
     if not planes:
@@ -51,7 +51,7 @@ def section(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Measure the standoff of a piece in one pose."""
-    from ..core.fit.clearance import measure
+    from ..core.distance.clearance import measure
 
     case = read_case(options, part_of(progress, 0.0, 0.2))
     pose = seat_of_case(case, options, part_of(progress, 0.2, 0.6))
@@ -70,8 +70,8 @@ def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 def size(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Find the scales that keep a clearance, and how sure they are."""
-    from ..core.fit.padding import by_region, padding
-    from ..core.fit.sizing import size as sized
+    from ..core.fit.size.padding import by_region, padding
+    from ..core.fit.size.sizing import size as sized
 
     case = read_case(options, part_of(progress, 0.0, 0.2))
     found = sized(
@@ -88,12 +88,12 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
     pads = padding(case.piece, case.wearer, found.pose, found.scale, options.foam)
     result = {**found.as_dict(), "padding": [pad.as_dict() for pad in pads]}
     if options.walls is not None:
-        from ..core.fit.thickness import thickness
+        from ..core.make.walls.thickness import thickness
 
         walls = thickness(case.piece, found.scale, options.walls)
         result["walls"] = walls.as_dict()
     if options.passage:
-        from ..core.fit.donning import smallest_scale
+        from ..core.fit.passage.donning import smallest_scale
 
         seat_of = _seat_of(case, options)
         result["passage_scale"] = smallest_scale(case.piece, case.wearer, seat_of, progress=part_of(progress, 0.8, 1.0))
@@ -120,11 +120,11 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 def don(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Find out whether the piece can be put on, as a whole or with parts off."""
-    from ..core.fit.along import margins_along
-    from ..core.fit.donning import out_in_words, smallest_scale, take_off
-    from ..core.fit.facing import check_worn, reasons
-    from ..core.fit.mending import mends
-    from ..core.fit.ways import Search
+    from ..core.fit.passage.along import margins_along
+    from ..core.fit.passage.donning import out_in_words, smallest_scale, take_off
+    from ..core.fit.passage.facing import check_worn, reasons
+    from ..core.fit.passage.mending import mends
+    from ..core.fit.passage.ways import Search
 
     if options.springs < 0 or not 0 <= options.neck_bend <= 60:
         raise InputError("--springs counts from 0 mm, --neck-bend from 0 to 60 degrees", remedy="give no sign")
@@ -199,7 +199,7 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
 def _seat_of(case: Case, options: argparse.Namespace) -> Callable[[Piece], Pose]:
     if options.seat == "fixed":
         return lambda piece: Pose()
-    from ..core.fit.seating import seat
+    from ..core.fit.seat.seating import seat
 
     return lambda piece: seat(piece, case.wearer).pose
 

@@ -14,13 +14,13 @@ from ..core.verdict import Status
 from .reading import Outcome, mm, point, print_rows, read_case, read_piece, seat_of_case
 
 if TYPE_CHECKING:
-    from ..core.make.tryon import Outcomes
+    from ..core.make.rings.tryon import Outcomes
 
 
 def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Cut try-on rings and draw their sections 1:1 on paper."""
-    from ..core.make.ring import RingOptions, RingPlane
-    from ..core.make.tryon import try_on
+    from ..core.make.rings.ring import RingOptions, RingPlane
+    from ..core.make.rings.tryon import try_on
     from ..core.wearer.sources import read_wearer
 
     if options.out is None:
@@ -64,8 +64,8 @@ def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 def _outcomes(options: argparse.Namespace, name: str, digests: Sequence[str]) -> Outcomes | None:
     """Return what the wearer's card says of this piece; None where there is no card, or nothing on it."""
-    from ..core.fit.knownfit import identity
-    from ..core.make.tryon import Outcomes
+    from ..core.fit.size.knownfit import identity
+    from ..core.make.rings.tryon import Outcomes
     from ..core.wearer.card import read_card
 
     if not options.wearer.lower().endswith(".toml"):
@@ -80,8 +80,8 @@ def _outcomes(options: argparse.Namespace, name: str, digests: Sequence[str]) ->
 def relief(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Take the inside of a piece back where margins fail; the outside and the scale stay."""
     from ..core.formats import write_mesh
-    from ..core.make.handover import safe_stem
-    from ..core.make.relief import relieve
+    from ..core.make.split.handover import safe_stem
+    from ..core.make.walls.relief import relieve
 
     if options.out is None:
         raise InputError("no folder to write to", remedy="add --out DIR")
@@ -119,13 +119,13 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
     """
     import numpy as np
 
-    from ..core.make.handover import safe_stem
-    from ..core.make.joints import JointOptions
-    from ..core.make.split import plan_split, workpiece
-    from ..core.make.split_cell import Plane
-    from ..core.make.split_model import Shrinkage, SplitOptions
-    from ..core.make.split_search import Limits, Weights
-    from ..core.make.splitting import carry_out, plan_of
+    from ..core.make.split.handover import safe_stem
+    from ..core.make.split.joints import JointOptions
+    from ..core.make.split.split import plan_split, workpiece
+    from ..core.make.split.split_cell import Plane
+    from ..core.make.split.split_model import Shrinkage, SplitOptions
+    from ..core.make.split.split_search import Limits, Weights
+    from ..core.make.split.splitting import carry_out, plan_of
     from ..core.report.build_sheet import hand_over
 
     if options.out is None and not options.plan_only:

@@ -16,7 +16,7 @@ from ..core.progress import Progress, part_of
 from ..core.wearer.form import Wearer
 
 if TYPE_CHECKING:
-    from ..core.known import Known
+    from ..core.checks.known import Known
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ class Case:
 
 def read_case(options: argparse.Namespace, progress: Progress, removable: Sequence[str] = ()) -> Case:
     """Read the piece and the wearer; with the files' own positions nothing is asked but what is given."""
-    from ..core.known import read_known
+    from ..core.checks.known import read_known
 
     piece, inputs, warnings = read_piece(options.piece, options, removable)
     known = read_known(options.wearer, options.units, part_of(progress, 0.0, 0.7))
@@ -86,7 +86,7 @@ def seat_of_case(case: Case, options: argparse.Namespace, progress: Progress) ->
     """Return the pose that `--seat` asks for."""
     if options.seat == "fixed":
         return Pose()
-    from ..core.fit.seating import seat
+    from ..core.fit.seat.seating import seat
 
     return seat(case.piece, case.wearer, progress=progress).pose
 

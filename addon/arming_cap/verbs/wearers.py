@@ -100,8 +100,8 @@ def form(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 def record(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Write into a wearer's card how a piece was when it was tried on."""
-    from ..core.fit.knownfit import FELT
-    from ..core.tried import record as into_card
+    from ..core.checks.tried import record as into_card
+    from ..core.fit.size.knownfit import FELT
 
     if options.units not in (None, "mm"):
         raise InputError("a tried-on piece is kept by its file, in mm", remedy="save the file in mm and record that")

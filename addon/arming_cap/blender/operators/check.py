@@ -41,7 +41,7 @@ class ARMINGCAP_OT_check_fit(work.InBackground, Operator):
         self._footing = results.footing(context.scene)
 
         def task(progress: Any) -> Any:
-            from ...core.checks import check_job
+            from ...core.checks.fit import check_job
 
             return check_job(draft.job(progress), progress)
 

@@ -8,7 +8,8 @@ import bpy
 from bpy.props import BoolProperty, StringProperty
 from bpy.types import Context, Operator
 
-from ... import __version__, engines
+from ... import __version__
+from ...core import engines
 from .. import results
 
 

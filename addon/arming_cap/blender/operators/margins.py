@@ -61,7 +61,7 @@ class ARMINGCAP_OT_show_margins(work.InBackground, Operator):
         pose = Pose.of(fit["seat"]["translation_mm"], fit["seat"]["rotation_deg"])
 
         def task(progress: Any) -> Any:
-            from ...core.fit.heat import heat
+            from ...core.distance.heat import heat
 
             progress(0.1, "Looking at the form")
             wearer = body.wearer(cast.form)

@@ -59,7 +59,7 @@ class ARMINGCAP_OT_record_outcome(Operator):
         self.layout.prop(self, "region")
 
     def execute(self, context: Context) -> set[str]:
-        from ...core.tried import keep_meshes, record
+        from ...core.checks.tried import keep_meshes, record
 
         scene = context.scene
         path, cast = cards.path_of(scene.arming_cap.card), cast_to_split(context)

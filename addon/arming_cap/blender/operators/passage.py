@@ -95,10 +95,10 @@ def _stage(scene: Scene, name: str) -> Scene:
 
 def _strip(scene: Scene, piece: str, passage: dict[str, Any]) -> Any:
     """Return what the way meets of a piece that does not pass, as the core finds it; None where that is no trim."""
-    from ...core.fit.donning import out_of_the_way
-    from ...core.fit.lift import seated
-    from ...core.fit.mending import TRIM_MM, strip_along
-    from ...core.sizecheck import flattened
+    from ...core.checks.size import flattened
+    from ...core.fit.passage.donning import out_of_the_way
+    from ...core.fit.passage.lift import seated
+    from ...core.fit.passage.mending import TRIM_MM, strip_along
     from .. import scene as scenes
 
     draft = scenes.draft_of(scene)

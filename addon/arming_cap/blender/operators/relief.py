@@ -63,7 +63,7 @@ class ARMINGCAP_OT_make_room(work.InBackground, Operator):
         body, form, wall = scenes.body_of(scene.objects[cast.form], depsgraph, mm), cast.form, round(self.wall_mm, 3)
 
         def task(progress: Any) -> Any:
-            from ...core.make.relief import relieve
+            from ...core.make.walls.relief import relieve
 
             return relieve(piece, body.wearer(form), wall_mm=wall, progress=progress)
 

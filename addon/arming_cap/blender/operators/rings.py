@@ -31,7 +31,7 @@ RINGS, PLANES = "Rings", "Ring Planes"
 
 def planes_shown(scene: Scene, piece: str, mm: float) -> list[Any]:
     """Return the planes of a piece's circles as rings to take, each named after its circle."""
-    from ...core.make.ring import RingPlane
+    from ...core.make.rings.ring import RingPlane
 
     planes = []
     for ob in sorted(scene.objects, key=lambda ob: ob.name):
@@ -95,7 +95,7 @@ class ARMINGCAP_OT_make_rings(OfPiece, work.AfterChoosing, Operator):
 
     def begin(self, context: Context) -> work.Work:
         """Copy out the piece and its wearer."""
-        from ...core.make.ring import RingOptions
+        from ...core.make.rings.ring import RingOptions
         from ...core.piece import Part, Piece
 
         scene, cast = context.scene, cast_to_split(context)
@@ -117,7 +117,7 @@ class ARMINGCAP_OT_make_rings(OfPiece, work.AfterChoosing, Operator):
         )
 
         def task(progress: Any) -> Any:
-            from ...core.make.tryon import try_on
+            from ...core.make.rings.tryon import try_on
 
             wearer = body.wearer(form_name) if body else None
             return try_on(piece, wearer, planes, folder, page, options, progress=progress)

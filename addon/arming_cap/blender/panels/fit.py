@@ -7,7 +7,7 @@ from typing import Any
 
 from bpy.types import Context, Panel, UILayout
 
-from ... import engines
+from ...core import engines
 from ...core.report.model import CARE_LINE
 from ...core.report.sizes import foam, per_cent, sentences, steps
 from ...core.wearer.regions import in_words

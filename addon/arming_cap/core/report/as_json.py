@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from ... import __version__
+from .. import __version__
 
 TOOL = "arming-cap"
 # A list of numbers alone, broken over lines; no text can hold a bare line break.

@@ -14,9 +14,9 @@ import numpy as np
 from ..arrays import FloatArray
 from ..files import write_text
 from ..make.estimate import Estimate
-from ..make.handover import Finished, safe_stem
-from ..make.layout import SOUND_FLAT_MM2
-from ..make.splitting import Split, write_split
+from ..make.split.handover import Finished, safe_stem
+from ..make.split.layout import SOUND_FLAT_MM2
+from ..make.split.splitting import Split, write_split
 from ..mesh import TriangleMesh
 from ..progress import Progress, silent
 from .html import STYLE, escape

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..arrays import FloatArray
-from ..fit.section import Section, cut
+from ..geometry.section import Section, cut
 from ..piece import Piece
 from ..verdict import Verdict
 from ..wearer.form import Wearer

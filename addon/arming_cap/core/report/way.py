@@ -6,9 +6,9 @@ from __future__ import annotations
 import numpy as np
 
 from ..arrays import FloatArray
-from ..fit.along import CLEAR_MM, Along
-from ..fit.donning import Passage
-from ..fit.section import Loop, cut
+from ..fit.passage.along import CLEAR_MM, Along
+from ..fit.passage.donning import Passage
+from ..geometry.section import Loop, cut
 from ..pose import Pose
 from .model import Chart, Drawing, Outline
 from .words import figure

@@ -1,0 +1,417 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A job: which pieces are checked on which wearers, under which limits. Written by hand as TOML.
+
+::
+
+    title = "Second cast"
+
+    [[wearer]]
+    name = "Ilse"
+    form = "wearers/ilse.ply"          # a mesh; or card = "wearers/ilse.toml"
+    allowance_mm = { default = 6.0, ear_left = -2.0, ear_right = -2.0 }
+
+    [[piece]]
+    name = "Gate helm"
+    wearers = ["Ilse"]                 # left out: every wearer
+    scale = 0.92                       # left out: 1
+    seat = "fixed"                     # or "best": find where it comes to rest
+
+    [[piece.part]]
+    file = "pieces/shell.stl"
+    removable = false
+    translation_mm = [0, 0, 0]         # the repair for parts exported each at the origin
+    rotation_deg = [0, 0, 0]
+
+    [limits]
+    checks = ["clearance", "donning"]  # left out: all
+    padding_gives_mm = 4               # how far padding and hair flatten on the way on; left out: not at all
+    loosest_mm = 25                    # room over the allowance at which a piece is too large; left out: 25
+    foam_mm = [3, 5, 10]               # foam in stock, for the padding plan; left out: 3, 5, 10, 15, 20, 25
+    mends = true                       # try what would let a piece on that does not go on; takes time; left out: false
+    distortion_percent = 4             # how far the scales of two axes may differ; 0: uniform only; left out: 4
+    wall_mm = 0.8                      # look for walls thinner than this at the job's scale; left out: walls are not
+                                       # looked at unless checks names "walls", which then means 0.8
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..errors import InputError
+from ..files import read_input, sha256
+from ..fit.size.padding import STOCK_MM
+from ..fit.size.unequal import DISTORTION
+from ..formats import UNITS_MM, read_mesh
+from ..make.walls.thickness import LINE_MM
+from ..piece import Hinge, Part, Piece
+from ..pose import Pose
+from ..progress import Progress, part_of, silent
+from ..wearer.form import Wearer
+from ..wearer.found import Source
+from ..wearer.regions import ALL as REGIONS
+from .known import Known, read_known
+
+CHECKS = ("mesh", "placement", "clearance", "donning", "sight", "size")
+# Made only where asked for by name: the walls of 100,000 triangles take about three seconds.
+EXTRA = ("walls",)
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What is asked of a fit.
+
+    Attributes
+    ----------
+    checks
+        Which checks to make, of `CHECKS` and `EXTRA`. All of `CHECKS` asks for those that apply: a bracer is not
+        looked out of.
+    padding_gives_mm
+        How far hair, liner and padding flatten while the piece goes on or comes off; once on, they keep their
+        allowance in full. 0 asks for all of it on the way too.
+    loosest_mm
+        How far what carries a piece may stand off over its allowance before the piece is too large. The default is
+        the thickest foam of the stock.
+    foam_mm
+        Thicknesses in stock for the padding plan.
+    distortion_percent
+        How far the scales of two axes may differ where a scale per axis would save material; 0 to look for none.
+    mends
+        Whether to try what would let a piece on that does not go on: each mend by the search on the mended piece.
+    wall_mm
+        Walls thinner than this at the scale checked are *marginal*, where the check ``walls`` is asked for. The
+        default is two lines of the common nozzle.
+    """
+
+    checks: tuple[str, ...] = CHECKS
+    padding_gives_mm: float = 0.0
+    loosest_mm: float = 25.0
+    foam_mm: tuple[float, ...] = STOCK_MM
+    distortion_percent: float = 100 * DISTORTION
+    mends: bool = False
+    wall_mm: float = 2 * LINE_MM
+
+    @property
+    def wants_all(self) -> bool:
+        """Whether every check that is not an extra one is asked for."""
+        return set(CHECKS) <= set(self.checks)
+
+
+@dataclass(frozen=True)
+class Fitting:
+    """One piece on one wearer.
+
+    Attributes
+    ----------
+    piece
+        As the files hold it, unscaled.
+    wearer
+        Who wears it.
+    scale
+        Uniform, about the files' origin.
+    seat
+        ``fixed`` takes the files' positions as the worn pose; ``best`` finds where the piece comes to rest.
+    known
+        All that is known of the wearer, which tells what may make them another than the form says; None where only the
+        form's spread does. What that is takes a second to work out and so is left to whoever makes the check.
+    """
+
+    piece: Piece
+    wearer: Wearer
+    scale: float = 1.0
+    seat: str = "fixed"
+    known: Known | None = None
+
+
+@dataclass(frozen=True)
+class Job:
+    """Everything one call of `check` works through."""
+
+    title: str
+    fittings: tuple[Fitting, ...]
+    limits: Limits = field(default_factory=Limits)
+    inputs: tuple[dict[str, str], ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, progress: Progress = silent) -> Job:
+    """Read a job file with all it names.
+
+    Parameters
+    ----------
+    path
+        The TOML file; paths in it are relative to its folder.
+    units
+        The unit of mesh files that say nothing, where the job does not state it.
+    scale
+        Multiplies the scale of every piece.
+
+    Raises
+    ------
+    InputError
+        If a key is unknown, missing or of the wrong kind, or a file it names cannot be used.
+    """
+    path = Path(path)
+    content = read_input(path)
+    try:
+        table = tomllib.loads(content.decode("utf-8"))
+    except UnicodeDecodeError:
+        raise InputError("the job is not UTF-8 text", source=str(path), remedy="save it as UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"not valid TOML ({error})", source=str(path), remedy="mend that line") from None
+
+    job = _Table(table, str(path), "the job")
+    title = job.text("title", path.stem)
+    units = job.choice("units", tuple(UNITS_MM), units)
+    limits = _limits(job.table("limits"))
+    wearer_tables, piece_tables = job.tables("wearer"), job.tables("piece")
+    job.finish()
+    if not wearer_tables:
+        raise InputError("no wearer is named", source=str(path), remedy="add a [[wearer]] with form = or card =")
+    if not piece_tables:
+        raise InputError("no piece is named", source=str(path), remedy="add a [[piece]] with a [[piece.part]]")
+
+    inputs = [{"file": path.name, "sha256": sha256(content)}]
+    warnings: list[str] = []
+    steps = len(wearer_tables) + len(piece_tables)
+    wearers: dict[str, Known] = {}
+    for number, one in enumerate(wearer_tables):
+        known = _wearer(one, path.parent, units, inputs, warnings, part_of(progress, number / steps, 1.0))
+        name = known.read.wearer.name
+        if name in wearers:
+            raise InputError(f"two wearers are named '{name}'", source=str(path), remedy="rename one")
+        wearers[name] = known
+    fittings: list[Fitting] = []
+    names: set[str] = set()
+    for number, one in enumerate(piece_tables, len(wearer_tables)):
+        progress(number / steps, "Reading pieces")
+        piece, own_scale, seat, worn_by = _piece(one, path.parent, units, inputs, warnings)
+        if piece.name in names:
+            raise InputError(f"two pieces are named '{piece.name}'", source=str(path), remedy="rename one")
+        names.add(piece.name)
+        for name in worn_by if worn_by is not None else list(wearers):
+            if name not in wearers:
+                raise InputError(f"piece '{piece.name}' names the wearer '{name}', whom the job does not have",
+                                 source=str(path), remedy=f"the wearers are {', '.join(wearers)}")  # fmt: skip
+            known = wearers[name]
+            fittings.append(Fitting(piece, known.read.wearer, own_scale * scale, seat, known))
+    # What holds for every wearer, such as whom the survey speaks for, is said once.
+    return Job(title, tuple(fittings), limits, tuple(inputs), tuple(dict.fromkeys(warnings)))
+
+
+def _limits(table: _Table | None) -> Limits:
+    if table is None:
+        return Limits()
+    checks = table.texts("checks")
+    for name in checks or ():
+        if name not in CHECKS + EXTRA:
+            raise table.error(f"there is no check '{name}'", f"the checks are {', '.join(CHECKS + EXTRA)}")
+    asked = tuple(checks) if checks is not None else CHECKS
+    if "wall_mm" in table.content and "walls" not in asked:
+        asked += ("walls",)
+    limits = Limits(
+        checks=asked,
+        padding_gives_mm=table.number("padding_gives_mm", 0.0, 0.0, 50.0),
+        loosest_mm=table.number("loosest_mm", Limits.loosest_mm, 0.0, 100.0),
+        foam_mm=table.numbers("foam_mm", STOCK_MM, 0.5, 100.0),
+        distortion_percent=table.number("distortion_percent", Limits.distortion_percent, 0.0, 25.0),
+        mends=table.flag("mends", False),
+        wall_mm=table.number("wall_mm", Limits.wall_mm, 0.05, 50.0),
+    )
+    table.finish()
+    return limits
+
+
+def _wearer(
+    table: _Table,
+    folder: Path,
+    units: str | None,
+    inputs: list[dict[str, str]],
+    warnings: list[str],
+    progress: Progress,
+) -> Known:
+    form, card = table.text("form", ""), table.text("card", "")
+    if bool(form) == bool(card):
+        raise table.error("a wearer needs form = or card =, one of them", "name a mesh or a wearer card")
+    allowance = allowances(table.mapping("allowance_mm"), table.error)
+    known = read_known(folder / (form or card), table.choice("units", tuple(UNITS_MM), units), progress)
+    name = table.text("name", known.read.wearer.name)
+    table.finish()
+    wearer = dataclasses.replace(known.read.wearer, name=name)
+    known = dataclasses.replace(known, read=dataclasses.replace(known.read, wearer=wearer))
+    known = known.with_allowances({**wearer.allowance_mm, **allowance}, "best")
+    _note(known.read.sources, inputs)
+    warnings += known.read.warnings
+    return known
+
+
+def allowances(given: Mapping[str, Any], error: Callable[[str, str], InputError]) -> dict[str, float]:
+    """Return checked allowances by region; `error` makes the exception for a bad one."""
+    for name, value in given.items():
+        if name not in REGIONS and name not in ("default", "whole"):
+            raise error(f"allowance_mm names the region '{name}', which there is not", f"regions: {', '.join(REGIONS)}")
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+            raise error(f"the allowance of '{name}' is not a number", "give millimetres")
+        if abs(value) > 200:
+            raise error(f"an allowance of {value:g} mm at '{name}' is larger than any padding", "give millimetres")
+    return {name: float(value) for name, value in given.items()}
+
+
+def _piece(
+    table: _Table, folder: Path, units: str | None, inputs: list[dict[str, str]], warnings: list[str]
+) -> tuple[Piece, float, str, list[str] | None]:
+    parts: list[Part] = []
+    part_tables = table.tables("part")
+    units = table.choice("units", tuple(UNITS_MM), units)
+    if not part_tables:
+        raise table.error("a piece needs at least one [[piece.part]]", "add one with file =")
+    for one in part_tables:
+        file = one.text("file", "")
+        if not file:
+            raise one.error("a part needs file =", "name its mesh file")
+        read = read_mesh(folder / file, units=one.choice("units", tuple(UNITS_MM), units))
+        _note((Source(read.path, read.sha256),), inputs)
+        warnings += read.warnings
+        pose = Pose.of(one.vector("translation_mm", (0, 0, 0)), one.vector("rotation_deg", (0, 0, 0)))
+        name, removable, hinge = one.text("name", ""), one.flag("removable", False), _hinge(one.table("hinge"))
+        one.finish()
+        for mesh in read.meshes:
+            parts.append(
+                Part(name if name and len(read.meshes) == 1 else mesh.name, mesh.moved(pose), removable, hinge)
+            )
+    piece = Piece(table.text("name", parts[0].name), tuple(parts))
+    scale = table.number("scale", 1.0, 0.01, 100.0)
+    seat = table.choice("seat", ("fixed", "best"), "fixed") or "fixed"
+    wearers = table.texts("wearers")
+    table.finish()
+    return piece, scale, seat, wearers
+
+
+def _hinge(table: _Table | None) -> Hinge | None:
+    if table is None:
+        return None
+    hinge = Hinge(
+        np.array(table.vector("point_mm", (0, 0, 0))),
+        np.array(table.vector("axis", (1, 0, 0))),
+        table.number("opens_deg", 90.0, -360.0, 360.0),
+    )
+    table.finish()
+    if not np.linalg.norm(hinge.axis) > 0:
+        raise table.error("the hinge's axis has no length", "give a direction")
+    return hinge
+
+
+def _note(sources: tuple[Source, ...], inputs: list[dict[str, str]]) -> None:
+    for source in sources:
+        entry = {"file": source.path.name, "sha256": source.sha256}
+        if entry not in inputs:
+            inputs.append(entry)
+
+
+class _Table:
+    """A TOML table that is read key by key, and complains of what is wrong or left over."""
+
+    def __init__(self, content: Any, source: str, where: str) -> None:
+        self.source, self.where = source, where
+        if not isinstance(content, dict):
+            raise self.error(f"a {_kind(content)} stands where a table belongs", "write it as a table")
+        self.content = dict(content)
+        self.known: list[str] = []
+
+    def error(self, what: str, remedy: str) -> InputError:
+        return InputError(f"in {self.where}: {what}", source=self.source, remedy=remedy)
+
+    def take(self, key: str) -> Any:
+        self.known.append(key)
+        return self.content.pop(key, None)
+
+    def finish(self) -> None:
+        for key in self.content:
+            raise self.error(f"unknown key '{key}'", f"the keys are {', '.join(self.known)}")
+
+    def text(self, key: str, default: str) -> str:
+        value = self.take(key)
+        if value is None:
+            return default
+        if not isinstance(value, str) or not value.strip():
+            raise self.error(f"'{key}' is not a text", f'write {key} = "..."')
+        return value
+
+    def texts(self, key: str) -> list[str] | None:
+        value = self.take(key)
+        if value is not None and not (isinstance(value, list) and all(isinstance(v, str) for v in value)):
+            raise self.error(f"'{key}' is not a list of texts", f'write {key} = ["..."]')
+        return value
+
+    def choice(self, key: str, choices: tuple[str, ...], default: str | None) -> str | None:
+        value = self.take(key)
+        if value is None:
+            return default
+        if value not in choices:
+            raise self.error(f"'{key}' is {value!r}", f"use one of {', '.join(choices)}")
+        return str(value)
+
+    def flag(self, key: str, default: bool) -> bool:
+        value = self.take(key)
+        if value is not None and not isinstance(value, bool):
+            raise self.error(f"'{key}' is not true or false", f"write {key} = true")
+        return default if value is None else value
+
+    def number(self, key: str, default: float, low: float, high: float) -> float:
+        value = self.take(key)
+        if value is None:
+            return default
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
+            raise self.error(f"'{key}' is not a number from {low:g} to {high:g}", "mend the value")
+        return float(value)
+
+    def numbers(self, key: str, default: tuple[float, ...], low: float, high: float) -> tuple[float, ...]:
+        value = self.take(key)
+        if value is None:
+            return default
+        plain = isinstance(value, list) and value and all(type(v) in (int, float) and low <= v <= high for v in value)
+        if not plain:
+            raise self.error(f"'{key}' is not a list of numbers from {low:g} to {high:g}", f"write {key} = [a, b]")
+        return tuple(float(v) for v in value)
+
+    def vector(self, key: str, default: tuple[float, float, float]) -> tuple[float, float, float]:
+        value = self.take(key)
+        if value is None:
+            return default
+        plain = isinstance(value, list) and len(value) == 3
+        if not plain or not all(type(v) in (int, float) and math.isfinite(v) for v in value):
+            raise self.error(f"'{key}' is not three numbers", f"write {key} = [x, y, z]")
+        return (float(value[0]), float(value[1]), float(value[2]))
+
+    def mapping(self, key: str) -> dict[str, Any]:
+        value = self.take(key)
+        if value is None:
+            return {}
+        if not isinstance(value, dict):
+            raise self.error(f"a {_kind(value)} stands where the table '{key}' belongs", f"write {key} = {{ ... }}")
+        return value
+
+    def table(self, key: str) -> _Table | None:
+        value = self.take(key)
+        return None if value is None else _Table(value, self.source, f"[{key}]")
+
+    def tables(self, key: str) -> list[_Table]:
+        value = self.take(key)
+        if value is None:
+            return []
+        if not isinstance(value, list):
+            raise self.error(f"'{key}' is a {_kind(value)}, not a list of tables", f"write [[{key}]]")
+        return [_Table(v, self.source, f"[[{key}]] number {i}") for i, v in enumerate(value, 1)]
+
+
+def _kind(value: Any) -> str:
+    return {bool: "truth value", int: "number", float: "number", str: "text", list: "list", dict: "table"}.get(
+        type(value), "value"
+    )

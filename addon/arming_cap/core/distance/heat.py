@@ -1,0 +1,73 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Margins at every vertex, of the piece and of the form: what a heat map shows.
+
+A vertex of the piece has the standoff at it, less what the nearest region must keep. A vertex of the form has the
+distance to the piece's nearest surface, less what its own region must keep; where the piece lies under the skin there,
+the distance counts as negative. Places farther than `NEAR_MM` from the other body have no margin to speak of: NaN.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..arrays import FloatArray, IntArray
+from ..mesh import TriangleMesh
+from ..piece import Piece
+from ..pose import Pose
+from ..wearer.form import Wearer
+from .clearance import NEAR_MM, field_for
+from .field import ExactDistance
+
+
+@dataclass(frozen=True, eq=False)
+class Heat:
+    """Margins in mm at the vertices of both bodies, NaN where nothing is near.
+
+    Attributes
+    ----------
+    form
+        (n,) in the order of the form's vertices.
+    parts
+        By part name, (m,) in the order of the part's vertices.
+    """
+
+    form: FloatArray
+    parts: Mapping[str, FloatArray]
+
+
+def heat(piece: Piece, wearer: Wearer, pose: Pose | None = None, scale: float = 1.0) -> Heat:
+    """Return the margins at every vertex of a piece after ``pose.apply(scale * points)``, and of the form it is on."""
+    pose = pose or Pose()
+    placed = piece.scaled(scale).moved(pose)
+    field = field_for(piece, wearer, pose, scale)
+    need = wearer.allowances()
+    parts = {}
+    for part in placed.parts:
+        standoff, triangle, _ = field.exact(part.mesh.vertices)
+        parts[part.name] = _near(standoff - need[field.regions_at(triangle)], standoff)
+    form = wearer.form.mesh
+    distance, _, closest = ExactDistance(placed.mesh).nearest(form.vertices)
+    normal, region = _at_vertices(form, wearer.form.region_of_triangle)
+    under = np.einsum("ij,ij->i", closest - form.vertices, normal) < 0
+    standoff = np.where(under, -distance, distance)
+    return Heat(_near(standoff - need[region], standoff), parts)
+
+
+def _near(margin: FloatArray, standoff: FloatArray) -> FloatArray:
+    return np.where(np.abs(standoff) < NEAR_MM, margin, np.nan)
+
+
+def _at_vertices(mesh: TriangleMesh, region_of_triangle: IntArray | None) -> tuple[FloatArray, IntArray]:
+    """Return at each vertex the outward normal (n, 3), weighted by area, and the region of its first triangle (n,)."""
+    assert region_of_triangle is not None
+    normal = np.zeros_like(mesh.vertices)
+    for corner in range(3):
+        np.add.at(normal, mesh.triangles[:, corner], mesh.area_vectors)
+    normal *= np.sign(mesh.volume_mm3) or 1.0
+    region = np.zeros(len(mesh.vertices), np.int64)
+    for corner in (2, 1, 0):
+        region[mesh.triangles[::-1, corner]] = region_of_triangle[::-1]
+    return normal, region

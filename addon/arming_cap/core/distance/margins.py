@@ -1,0 +1,171 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Margins of points: standoff less allowance, and what a margin can become when its point moves.
+
+A margin is the standoff less the allowance of the nearest of the form's triangles, so it jumps where two regions with
+different allowances meet. How a point's margin may change within a ball about it needs two facts:
+
+* The standoff d changes no faster than one moves, so for any o, d(x) ≤ d(o) + |x − o|. With o deep inside the form
+  that is a ball that bulges far less than a cone: near x it is flat up to |v|²/2|x − o|, where v is the move.
+* A triangle can become the nearest only if it is no farther than the nearest by twice the move.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ..arrays import FloatArray, IntArray
+from ..mesh import TriangleMesh
+from .field import ExactDistance, Field, Float32
+
+CHUNK = 8192  # points per gather: the temporaries stay in the second-level cache
+NEAR_MM = 8.0  # cell of the grid that says which allowance a point is likely to meet
+
+
+@dataclass(frozen=True, eq=False)
+class Margins:
+    """A form's standoffs and its allowances.
+
+    Attributes
+    ----------
+    field
+        Of the form.
+    allowances
+        (m,) mm, of each of the form's triangles.
+    """
+
+    field: Field
+    allowances: FloatArray
+
+    @cached_property
+    def levels(self) -> FloatArray:
+        """The different allowances, lowest first."""
+        return np.unique(self.allowances)
+
+    @cached_property
+    def _patches(self) -> tuple[ExactDistance, ...]:
+        """The triangles of each of the levels."""
+        mesh = self.field.form.mesh
+        return tuple(
+            ExactDistance(TriangleMesh(mesh.vertices, mesh.triangles[self.allowances == level]))
+            for level in self.levels
+        )
+
+    def exact(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return margins (n,), standoffs (n,) and the form's nearest points (n, 3) of points (n, 3)."""
+        distance, triangle, closest = self.field.exact(points)
+        return distance - self.allowances[triangle], distance, closest
+
+    def allowed(self, points: FloatArray, distance: FloatArray, reach: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the lowest and the highest allowance (n,) that may hold within `reach` (n,) of points (n, 3).
+
+        `distance` (n,) are the points' own distances from the form, of either sign.
+        """
+        low = np.full(len(points), self.levels[0])
+        high = np.full(len(points), self.levels[-1])
+        if len(self.levels) == 1 or not len(points):
+            return low, high
+        away = np.stack([patch.nearest(points)[0] for patch in self._patches], axis=1)
+        possible = away <= (np.abs(distance) + 2 * reach + 1e-9)[:, None]
+        # The nearest triangle's own level is always among them.
+        low = self.levels[possible.argmax(axis=1)]
+        high = self.levels[::-1][possible[:, ::-1].argmax(axis=1)]
+        return low, high
+
+    @property
+    def jump(self) -> float:
+        """How far a margin may jump, mm."""
+        return float(self.levels[-1] - self.levels[0])
+
+    @cached_property
+    def _near(self) -> tuple[FloatArray, IntArray, FloatArray]:
+        """The allowance of the triangle nearest to each node of a coarse grid: its first node, shape, values."""
+        low, high = self.field.box
+        shape = np.ceil((high - low) / NEAR_MM).astype(int) + 1
+        nodes = low + NEAR_MM * np.stack(np.unravel_index(np.arange(shape.prod()), tuple(shape)), axis=1)
+        _, triangle, _ = self.field.surface.nearest(nodes)
+        return low, shape, self.allowances[triangle]
+
+    def rough(self, points: FloatArray) -> FloatArray:
+        """Return margins (n,) by the grid: good enough to choose points by."""
+        return self.field.standoff(points) - self._rough_allowance(points)
+
+    def rough_at(self, u: Float32) -> FloatArray | Float32:
+        """Return margins (n,) by the grid at points (3, n) in spacings of the fine grid from its first node."""
+        grid, coarse = self.field.fine, self.field.coarse
+        value, outside = grid.values(u)
+        if outside is not None and coarse is not None:
+            points = grid.origin + grid.spacing * u[:, outside].T
+            value[outside] = self.field.standoff(points)
+        if len(self.levels) == 1:
+            return value - np.float32(self.levels[0])
+        return value - self._rough_allowance(grid.origin + grid.spacing * u.T)
+
+    def rough_planes(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return margins (n,) by the grid and their gradients (n, 3)."""
+        grid = self.field.fine
+        value, slope = np.empty(len(points)), np.empty((len(points), 3))
+        for start in range(0, len(points), CHUNK):
+            some = slice(start, start + CHUNK)
+            u = np.ascontiguousarray(((points[some] - grid.origin) / grid.spacing).T, dtype=np.float32)
+            rows, offset, outside = grid.gather(u)
+            value[some] = rows[:, 0] + (rows[:, 1:] * offset.T).sum(axis=1)
+            np.divide(rows[:, 1:], grid.spacing, out=slope[some])
+            if outside:
+                beyond = start + np.flatnonzero(np.abs(offset).max(axis=0) > 0.5001)
+                value[beyond] = self.field.standoff(points[beyond])
+                slope[beyond] = self.field.gradient(points[beyond])
+        return value - self._rough_allowance(points), slope
+
+    def _rough_allowance(self, points: FloatArray) -> FloatArray | float:
+        if len(self.levels) == 1:
+            return float(self.levels[0])
+        low, shape, values = self._near
+        node = np.clip(np.rint((points - low) / NEAR_MM), 0, shape - 1).astype(np.intp)
+        result: FloatArray = values[(node[:, 0] * shape[1] + node[:, 1]) * shape[2] + node[:, 2]]
+        return result
+
+    def rough_error(self, points: FloatArray) -> FloatArray:
+        """Return by how much a margin may lie above `rough` (n,) at most, mm.
+
+        Within the fine grid a node is right to √3 spacings and the surface no farther than half of that away, twice;
+        beyond it nothing is promised.
+        """
+        low, high = self.field.box
+        within = ((points >= low) & (points <= high)).all(axis=1)
+        return np.where(within, 2 * np.sqrt(3) * self.field.spacing + self.jump, np.inf)
+
+    def cap(self, points: FloatArray, reach: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Return bounds from above on the margin within `reach` (n,) of points (n, 3).
+
+        Returns
+        -------
+        height (n,), slope (n, 3), bend (n,), margin (n,)
+            For every move v no longer than the reach, the margin at x + v is at most
+            ``height + slope · v + bend · |v|²``. Where bend is 0 so is the slope. Last, the points' own margins.
+        """
+        distance, triangle, closest = self.field.exact(points)
+        side = np.where(distance < 0, -1.0, 1.0)
+        away = points - closest
+        length = np.linalg.norm(away, axis=1)
+        out = np.where((length > 1e-6)[:, None], away / np.maximum(length, 1e-9)[:, None] * side[:, None], 0.0)
+        flat = length <= 1e-6
+        out[flat] = self.field.surface.outward(triangle[flat])
+        # The cone: whatever the move, no more than its length.
+        best = distance + reach
+        height, slope, bend = best.copy(), np.zeros_like(points), np.zeros(len(points))
+        for depth in (2.0 + 2.0 * reach, 8.0 + 6.0 * reach):
+            heart = closest - out * (np.minimum(depth, 70.0) + np.maximum(-distance, 0.0))[:, None]
+            arm = points - heart
+            radius = np.linalg.norm(arm, axis=1)
+            own = self.field.exact(heart)[0] + radius
+            most = own + reach**2 / (2 * radius)
+            better = most < best
+            best = np.where(better, most, best)
+            height = np.where(better, own, height)
+            slope = np.where(better[:, None], arm / radius[:, None], slope)
+            bend = np.where(better, 1 / (2 * radius), bend)
+        low = self.allowed(points, distance, reach)[0]
+        return height - low, slope, bend, distance - self.allowances[triangle]

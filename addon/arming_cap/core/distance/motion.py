@@ -1,0 +1,237 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The least standoff of a piece along a motion, exact: between the poses too, and against the triangles.
+
+A motion is a chain of placements. A placement is six numbers: a translation in mm and a rotation vector in
+radians about a pivot. Between two placements all six run linearly. A point at distance r from the pivot then
+moves by no more than |Δt| + r·|Δω| (the differential of the exponential map has norm at most one), so a look at
+the middle of a stretch bounds the whole stretch, as a look at a ball's centre bounds the ball.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+
+from ..arrays import FloatArray, IntArray
+from ..pose import Pose
+from .cover import Cover, centres_and_radii, halved
+from .field import Field
+
+
+def rotations(vectors: FloatArray) -> FloatArray:
+    """Return the rotations (n, 3, 3) of rotation vectors (n, 3) in radians (Rodrigues)."""
+    angle = np.linalg.norm(vectors, axis=1)
+    x, y, z = (vectors / np.where(angle > 0, angle, 1.0)[:, None]).T
+    zero = np.zeros_like(x)
+    k = np.stack([zero, -z, y, z, zero, -x, -y, x, zero], axis=1).reshape(-1, 3, 3)
+    return np.eye(3) + np.sin(angle)[:, None, None] * k + (1 - np.cos(angle))[:, None, None] * (k @ k)
+
+
+def moved(points: FloatArray, placements: FloatArray, pivot: FloatArray) -> FloatArray:
+    """Return points (n, 3) in their placements (n, 6), one each."""
+    turned = (rotations(placements[:, 3:]) @ (points - pivot)[:, :, None])[:, :, 0]
+    return turned + pivot + placements[:, :3]
+
+
+def pose_of(placement: FloatArray, pivot: FloatArray, seat: Pose) -> Pose:
+    """Return the pose of the piece's files for a placement relative to the seat."""
+    rotation = rotations(placement[None, 3:])[0]
+    return seat.then(Pose(rotation, pivot - rotation @ pivot + placement[:3]))
+
+
+def placement_of(pose: Pose, pivot: FloatArray, seat: Pose) -> FloatArray:
+    """Return the placement (6,) that `pose_of` turns into a pose."""
+    rotation = pose.rotation @ seat.rotation.T
+    shift = pose.translation_mm - rotation @ seat.translation_mm
+    cosine = float(np.clip((np.trace(rotation) - 1) / 2, -1.0, 1.0))
+    turn = np.array([rotation[2, 1] - rotation[1, 2], rotation[0, 2] - rotation[2, 0], rotation[1, 0] - rotation[0, 1]])
+    angle = float(np.arctan2(0.5 * np.linalg.norm(turn), cosine))
+    length = float(np.linalg.norm(turn))
+    vector = turn / length * angle if length > 1e-12 else np.zeros(3)
+    return np.concatenate([shift - pivot + rotation @ pivot, vector])
+
+
+# Exact distances one call may ask for, about a microsecond and a half each.
+LOOKS = 60_000
+POLISHING = 12_000  # of them for one pose, where a least is only brought down
+
+
+@dataclass(frozen=True)
+class Least:
+    """The smallest margin found.
+
+    Attributes
+    ----------
+    margin_mm
+        The margin of a point of the piece at a moment of the motion, exact: the least is at most this.
+    floor_mm
+        The least is certainly not below this.
+    when
+        Where along the chain: 2.25 is a quarter of the way from placement 2 to 3.
+    point
+        (3,) the piece's point, in the piece's seated frame.
+    triangle
+        The piece's triangle it lies on.
+    """
+
+    margin_mm: float
+    floor_mm: float
+    when: float
+    point: FloatArray
+    triangle: int
+
+
+@dataclass(frozen=True, eq=False)
+class _Looks:
+    """Stretches of the motion of bits of the surface: ``middle ± half`` of `segment`, for balls or triangles."""
+
+    bits: Any  # (n,) rows of the cover, or (n, 3, 3) corners
+    source: IntArray
+    segment: IntArray
+    middle: FloatArray
+    half: FloatArray
+    floor: FloatArray  # no margin in the stretch is below this
+
+    def __getitem__(self, rows: IntArray) -> _Looks:
+        return _Looks(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+    def instead(self, bits: Any, source: IntArray, parent: IntArray) -> _Looks:
+        """Return other bits of surface over the stretches of their parents."""
+        return replace(self[parent], bits=bits, source=source)
+
+    def halves(self) -> _Looks:
+        """Return the first and the second half of each stretch."""
+        quarter = self.half / 2
+        both = _joined([self, self])
+        middle = np.concatenate([self.middle - quarter, self.middle + quarter])
+        return replace(both, middle=middle, half=np.tile(quarter, 2))
+
+
+def _joined(looks: list[_Looks]) -> _Looks:
+    return _Looks(*(np.concatenate([getattr(one, f.name) for one in looks]) for f in fields(_Looks)))
+
+
+def least_along(
+    piece: Cover,
+    pivot: FloatArray,
+    chain: FloatArray,
+    field: Field,
+    allowances: FloatArray,
+    tolerance: float,
+    known: Least | None = None,
+    looks_allowed: int = LOOKS,
+    enough: float = np.inf,
+) -> Least:
+    """Return the least margin of a piece along a chain of placements, by branch and bound.
+
+    Parameters
+    ----------
+    piece
+        Cover of the piece at the seat.
+    pivot
+        (3,) mm.
+    chain
+        (k, 6), k at least 1.
+    field
+        Of the form.
+    allowances
+        (m,) mm, of each of the form's triangles.
+    tolerance
+        How far the answer may lie above the true least, mm; `looks_allowed` may leave more, see
+        `Least.floor_mm`: two surfaces that run along each other are equally near everywhere. Where allowances differ,
+        a margin jumps at the border of two regions; the answer is then the least over looks no farther apart than
+        the tolerance.
+    known
+        A least found before, to beat.
+    looks_allowed
+        Where to stop.
+    enough
+        What is known to lie above this is not looked at further, mm.
+    """
+    if len(chain) == 1:
+        chain = np.concatenate([chain, chain])
+    speed = np.linalg.norm(np.diff(chain[:, :3], axis=0), axis=1)
+    spin = np.linalg.norm(np.diff(chain[:, 3:], axis=0), axis=1)
+    jump = float(np.ptp(allowances))
+    most = float(allowances.max())
+    asked = 0
+    best = Least(np.inf, -np.inf, 0.0, np.zeros(3), -1) if known is None else replace(known, when=0.0)
+
+    def look(at: _Looks, centre: FloatArray, radius: FloatArray) -> tuple[IntArray, IntArray]:
+        """Improve `best`; return the rows that may hold less, to be cut in time and to be cut in space."""
+        nonlocal best, asked
+        travel = at.half * (speed[at.segment] + spin[at.segment] * np.linalg.norm(centre - pivot, axis=1))
+        share = (at.middle - at.segment)[:, None]
+        points = moved(centre, chain[at.segment] * (1 - share) + chain[at.segment + 1] * share, pivot)
+        reach = radius + travel
+        # The grid's certain lower bound spares most points the exact question.
+        at.floor[:] = np.maximum(at.floor, field.floor(points) - reach - most)
+        rows = np.flatnonzero(at.floor < min(best.margin_mm - tolerance, enough))
+        if not len(rows):
+            return rows, rows
+        distance, triangle, _ = field.exact(points[rows])
+        margin = distance - allowances[triangle]
+        low = int(margin.argmin())
+        if margin[low] < best.margin_mm:
+            row = rows[low]
+            best = Least(float(margin[low]), -np.inf, float(at.middle[row]), centre[row], int(at.source[row]))
+        asked += len(rows)
+        certain = np.maximum(margin - jump, distance - most) - reach[rows]
+        at.floor[rows] = np.maximum(at.floor[rows], certain)
+        rows = rows[(at.floor[rows] < min(best.margin_mm - tolerance, enough)) & (reach[rows] > 0.5 * tolerance)]
+        in_time = travel[rows] > radius[rows]
+        return rows[in_time], rows[~in_time]
+
+    segments = np.repeat(np.arange(len(speed)), piece.roots)
+    balls = np.tile(np.arange(piece.roots), len(speed))
+    half = np.full(len(balls), 0.5)
+    looks = _Looks(balls, piece.triangle_at[balls], segments, segments + half, half, np.full(len(half), -np.inf))
+    ground: list[_Looks] = []
+    while len(looks.half) and asked < looks_allowed:
+        balls = looks.bits
+        in_time, in_space = look(looks, piece.centres[balls], piece.radii[balls])
+        is_leaf = piece.leaf[balls[in_space]] >= 0
+        inner, leaves = in_space[~is_leaf], in_space[is_leaf]
+        ground.append(looks.instead(piece.corners[piece.leaf[balls[leaves]]], looks.source[leaves], leaves))
+        children = piece.children(balls[inner])
+        below = looks.instead(children, piece.triangle_at[children], np.repeat(inner, piece.count[balls[inner]]))
+        looks = _joined([looks[in_time].halves(), below])
+    left = looks.floor
+    looks = _joined(ground) if ground else looks
+    while len(looks.half) and asked < looks_allowed:
+        in_time, in_space = look(looks, *centres_and_radii(looks.bits))
+        twice = np.tile(in_space, 2)
+        smaller = looks.instead(halved(looks.bits[in_space]), looks.source[twice], twice)
+        looks = _joined([looks[in_time].halves(), smaller])
+    floor = np.concatenate([left, looks.floor, [min(best.margin_mm - tolerance, enough)]]).min()
+    return replace(best, floor_mm=float(floor))
+
+
+def polished(
+    best: Least,
+    piece: Cover,
+    pivot: FloatArray,
+    chain: FloatArray,
+    field: Field,
+    allowances: FloatArray,
+    tolerance: float,
+) -> Least:
+    """Return the least near one of `least_along` whose looks ran out: best in time and best on the surface, in turn."""
+    span = 1.0
+    while span > 1e-3:
+        when = np.clip(best.when + span * np.linspace(-1, 1, 41), 0, len(chain) - 1)
+        segment = np.minimum(when.astype(int), len(chain) - 2)
+        share = (when - segment)[:, None]
+        placed = chain[segment] * (1 - share) + chain[segment + 1] * share
+        distance, triangle, _ = field.exact(moved(np.tile(best.point, (len(placed), 1)), placed, pivot))
+        margin = distance - allowances[triangle]
+        low = int(margin.argmin())
+        if margin[low] < best.margin_mm:
+            best = replace(best, margin_mm=float(margin[low]), when=float(when[low]))
+        there = least_along(piece, pivot, placed[low : low + 1], field, allowances, tolerance, best, POLISHING)
+        if there.margin_mm < best.margin_mm:
+            best = replace(there, when=float(when[low]), floor_mm=best.floor_mm)
+        span /= 5
+    return best

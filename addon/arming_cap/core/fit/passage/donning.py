@@ -1,0 +1,358 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Can it be put on: the passage from the seat to off the body, and its pinch.
+
+A passage is a chain of poses of the piece; its pinch is the least margin along it, the seat included, largest over
+all chains searched. Putting on is the same chain from its end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+
+from ...arrays import FloatArray
+from ...distance.motion import least_along, moved, pose_of
+from ...errors import InputError
+from ...piece import Part, Piece
+from ...pose import Pose, rotation_about
+from ...progress import Progress, silent
+from ...tolerances import TOLERANCES
+from ...verdict import Status
+from ...wearer.form import Wearer
+from .bow import bowed
+from .enclosed import enclosed_depth
+from .lift import meeting, seated
+from .ways import FINE, Found, Search, find_way
+
+BENDS = (0.5, 1.0, -1.0)  # shares of the neck's range that are tried
+
+
+@dataclass(frozen=True, eq=False)
+class Passage:
+    """The widest way found.
+
+    Attributes
+    ----------
+    verdict
+        ``pass``, ``fail`` (proved for the freedoms searched), or ``marginal`` where the bounds straddle 0.
+    pinch_mm
+        Least margin of the path, measured on the triangles; negative where flesh must give by as much.
+    floor_mm, bound_mm
+        The path's pinch is at least `floor_mm`, motion between the poses included; no path in the freedoms
+        searched has a pinch above `bound_mm`.
+    at, part, region
+        Where it is tightest: a point in the form's frame, the part and the body region that meet.
+    where
+        ``seat`` if nothing on the way is tighter than the seat itself, else ``way``; ``swing`` where a hinged part
+        that swings open is tightest.
+    pinch_pose, pinch_step
+        The pose there, and its place along `path` (2.25: a quarter of the way from pose 2 to 3).
+    path
+        Poses of the piece's files, the seat first, clear of the body last: taking off. Reversed it is putting on.
+    straight
+        Whether the path is a straight lift.
+    out
+        (3,) direction off the body.
+    freedoms
+        What was searched, in words.
+    cells
+        Size of the proof.
+    motion
+        (k, 6) the path as `find_way` has it: placements from the seat.
+    neck_bend_deg
+        How far the head bows on the way, forwards if positive; 0 where the form is rigid.
+    """
+
+    verdict: Status
+    pinch_mm: float
+    floor_mm: float
+    bound_mm: float
+    at: tuple[float, float, float]
+    part: str
+    region: str
+    where: str
+    pinch_pose: Pose
+    pinch_step: float
+    path: tuple[Pose, ...]
+    straight: bool
+    out: FloatArray
+    freedoms: tuple[str, ...]
+    cells: int
+    motion: FloatArray
+    neck_bend_deg: float = 0.0
+
+    @property
+    def passes(self) -> bool:
+        """Whether the verdict is a pass."""
+        return self.verdict is Status.PASS
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as JSON shows it."""
+        return {
+            "passes": self.passes,
+            "verdict": self.verdict.value,
+            "pinch_mm": round(self.pinch_mm, 3) + 0.0,
+            "pinch_bounds_mm": [round(self.floor_mm, 3) + 0.0, round(self.bound_mm, 3) + 0.0],
+            "bound_mm": round(self.bound_mm, 3) + 0.0,
+            "at": [round(v, 3) + 0.0 for v in self.at],
+            "part": self.part,
+            "region": self.region,
+            "where": self.where,
+            "pinch_pose": self.pinch_pose.as_dict(),
+            "pinch_step": round(self.pinch_step, 3),
+            "path": [pose.as_dict() for pose in self.path],
+            "straight": self.straight,
+            "out": [round(float(v), 4) + 0.0 for v in self.out],
+            "freedoms": list(self.freedoms),
+            "neck_bend_deg": round(self.neck_bend_deg, 3) + 0.0,
+            "cells": self.cells,
+            "doffing": "the path as listed; donning is the same poses in reverse, with the same pinch",
+        }
+
+
+def find_passage(
+    piece: Piece,
+    wearer: Wearer,
+    seat: Pose,
+    options: Search = Search(),  # noqa: B008  frozen
+    progress: Progress = silent,
+) -> Passage:
+    """Return the widest way off the body and back.
+
+    Parameters
+    ----------
+    piece, wearer
+        What, and on whom.
+    seat
+        The worn pose.
+    options
+        How closely to look.
+    progress
+        Told the bounds as they close; may cancel.
+
+    Raises
+    ------
+    InputError
+        If the piece has no triangles.
+    """
+    found = _answer(find_way(seated(piece, wearer, seat), options, progress), seat, options)
+    if options.neck_bend_deg and not found.passes:
+        found = _bowing(piece, wearer, seat, options, progress, found)
+        if not found.neck_bend_deg:
+            tried = f"head bowed up to {options.neck_bend_deg:g} degrees on the neck either way: no wider way found"
+            found = replace(found, freedoms=(*found.freedoms, tried))
+    progress(1.0, f"passage: pinch {found.pinch_mm:.1f} mm")
+    return found
+
+
+def _bowing(piece: Piece, wearer: Wearer, seat: Pose, options: Search, progress: Progress, found: Passage) -> Passage:
+    """Return the widest passage over a few bends of the neck, held on the way and straightened at the seat."""
+    for share in BENDS:
+        bend = share * options.neck_bend_deg
+        bent = replace(wearer, form=bowed(wearer.form, bend))
+        one = _answer(find_way(seated(piece, bent, seat), options, progress), seat, options)
+        for part in (1 / 3, 2 / 3):  # raising the head again, the piece on it
+            scene = seated(piece, replace(wearer, form=bowed(wearer.form, part * bend)), seat)
+            rest = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, FINE)
+            if rest.margin_mm < one.pinch_mm:
+                verdict = Status.FAIL if rest.margin_mm < 0 else one.verdict
+                one = replace(one, pinch_mm=rest.margin_mm, floor_mm=rest.floor_mm, verdict=verdict, where="seat")
+        if one.pinch_mm > found.pinch_mm:
+            kept = f"head bowed by {bend:g} degrees on the neck, of {options.neck_bend_deg:g} either way"
+            found = replace(one, neck_bend_deg=bend, freedoms=(*one.freedoms, kept))
+        if found.passes:
+            break
+    return found
+
+
+def _answer(found: Found, seat: Pose, options: Search) -> Passage:
+    scene, chain, least, bound = found.scene, found.chain, found.least, found.bound
+    low = min(int(least.when), len(chain) - 2)
+    share = least.when - low
+    placement = chain[low] * (1 - share) + chain[low + 1] * share
+    point = moved(least.point[None], placement[None], scene.pivot)[0]
+    at, part, region = meeting(scene, point, least.triangle)
+    if bound >= 0 and least.margin_mm < 0 and (depth := enclosed_depth(scene)) is not None:
+        bound = max(-depth - float(scene.allowances.min()) + options.springs_mm / 2, least.margin_mm)
+    if bound < 0:
+        verdict = Status.FAIL
+    elif least.margin_mm >= 0 and least.floor_mm >= -options.tolerance_mm:
+        verdict = Status.PASS if least.floor_mm >= 0 else Status.MARGINAL
+    else:
+        verdict = Status.MARGINAL
+    pitch = f"within {options.pitch_deg:g} degrees either way"
+    freedoms: tuple[str, ...] = ("fore-aft", "up", f"pitch {pitch}")
+    if found.out[2] < 1 - 1e-9:
+        out = ", ".join(f"{v:.2f}" for v in found.out + 0.0)
+        freedoms = (f"along {out}", "square to it in one plane", f"a turn in that plane {pitch}")
+    if found.planes > 1:
+        freedoms += (f"out, square to that plane, and a turn there {pitch} (without a bound)",)
+    if found.planes:
+        freedoms += ("the way found widened in side, roll and yaw too",)
+    if options.springs_mm:
+        freedoms += (f"each side of a slit gives {options.springs_mm / 2:g} mm on the way, as stated",)
+    return Passage(
+        verdict=verdict,
+        pinch_mm=least.margin_mm,
+        floor_mm=least.floor_mm,
+        bound_mm=bound,
+        at=at,
+        part=part,
+        region=region,
+        where="seat" if least.margin_mm >= found.at_seat.margin_mm - 2 * TOLERANCES.standoff_mm else "way",
+        pinch_pose=pose_of(placement, scene.pivot, seat),
+        pinch_step=least.when,
+        path=tuple(pose_of(row, scene.pivot, seat) for row in chain),
+        straight=not chain[:, 3:].any(),
+        out=found.out,
+        freedoms=freedoms,
+        cells=found.cells,
+        motion=chain,
+    )
+
+
+def take_off(
+    piece: Piece,
+    wearer: Wearer,
+    seat: Pose,
+    options: Search = Search(),  # noqa: B008  frozen
+    progress: Progress = silent,
+) -> tuple[tuple[str, ...] | None, dict[tuple[str, ...], Passage]]:
+    """Return the smallest set of removable parts to take off, and the passage for every set that was tried.
+
+    Sets are tried smallest first; of one size all are tried, and of those that pass the widest is chosen. None where
+    no set helps.
+    """
+    tried: dict[tuple[str, ...], Passage] = {}
+    for size in range(len(piece.removable) + 1):
+        for names in combinations(piece.removable, size):
+            if len(names) < len(piece.parts):
+                found = find_passage(out_of_the_way(piece, names), wearer, seat, options, progress)
+                tried[names] = _with_swing(found, piece, names, wearer, seat)
+        passing = [n for n in tried if len(n) == size and tried[n].passes]
+        if passing:
+            return max(passing, key=lambda n: tried[n].pinch_mm), tried
+    return None, tried
+
+
+def smallest_scale(
+    piece: Piece,
+    wearer: Wearer,
+    seat_of: Callable[[Piece], Pose],
+    options: Search = Search(),  # noqa: B008  frozen
+    progress: Progress = silent,
+    span: tuple[float, float] = (0.5, 2.0),
+    first: float = 1.0,
+    within: float = 0.0025,
+    known_way: FloatArray | None = None,
+) -> float | None:
+    """Return the smallest uniform scale, about the frame's origin, at which the piece passes; None within the span.
+
+    The answer has a way whose measured pinch is at least 0, not yet proved between its looks as `find_passage` proves
+    it; for a scale smaller by `within` (a share) none was found. `seat_of` gives the worn pose of a scaled piece;
+    for positions as filed it returns ``Pose()``. `first` is the scale that is tried first, `known_way` (k, 6) the
+    `Passage.motion` of another scale.
+
+    Between a scale that passes and one that does not, only the way that passed is followed and widened; when the two
+    are as close as asked, all ways are looked for once more at the smaller.
+    """
+    quick = replace(options, decide_only=True, most_cells=0, proved=False)
+    chain = known_way
+    known: dict[float, float] = {}  # about the pinch of the widest way, by scale
+    looked: set[float] = set()  # scales at which all ways were looked for
+
+    def look(scale: float, elsewhere: bool) -> None:
+        nonlocal chain
+        progress(0.5, f"passage: at {100 * scale:.1f} %")
+        scaled = piece.scaled(scale)
+        found = find_way(seated(scaled, wearer, seat_of(scaled)), quick, progress, chain, elsewhere)
+        known[scale] = found.least.margin_mm
+        if known[scale] >= 0 or chain is None:
+            chain = found.chain
+        if elsewhere:
+            looked.add(scale)
+
+    def beyond(scale: float, step: float) -> float:
+        """Return a change of scale, a little more than would bring the pinch to 0 if it grew as the piece does."""
+        return float(np.clip(1.1 * abs(known[scale]) / size, step / 4, step))
+
+    least, most = span
+    size = 0.5 * float(np.median(np.ptp(piece.mesh.bounds, axis=0)))
+    step = 0.06
+    look(first, True)
+    while True:
+        high = min((scale for scale, pinch in known.items() if pinch >= 0), default=None)
+        low = max((s for s, pinch in known.items() if pinch < 0 and (high is None or s < high)), default=None)
+        if high is None:  # until both sides are known
+            assert low is not None
+            if low == most:
+                return None
+            look(min(low + beyond(low, step), most), True)
+            step *= 2
+        elif low is None:
+            if high == least:
+                return high
+            look(max(high - beyond(high, step), least), True)
+            step *= 2
+        elif high / low - 1 > within:
+            look(float(np.sqrt(low * high)), False)
+        elif low not in looked:
+            look(low, True)
+        else:
+            return high
+
+
+def out_of_the_way(piece: Piece, names: tuple[str, ...]) -> Piece:
+    """Return the piece with some parts off, or swung open where they hang on a hinge."""
+    hinged = [p.name for p in piece.parts if p.name in names and p.hinge is not None]
+    rest = piece.without(set(names) - set(hinged))
+    return replace(rest, parts=tuple(_opened(p) if p.name in hinged else p for p in rest.parts))
+
+
+def out_in_words(piece: Piece, names: tuple[str, ...]) -> str:
+    """Return how parts are out of the way, in words: ``face off and visor open``."""
+    hinged = {part.name for part in piece.parts if part.hinge is not None}
+    return " and ".join(f"{name} {'open' if name in hinged else 'off'}" for name in names)
+
+
+def _opened(part: Part) -> Part:
+    hinge = part.hinge
+    assert hinge is not None
+    turn = rotation_about(hinge.axis, hinge.opens_deg)
+    return replace(part, mesh=part.mesh.moved(Pose(turn, hinge.point_mm - turn @ hinge.point_mm)), hinge=None)
+
+
+def _with_swing(found: Passage, piece: Piece, names: tuple[str, ...], wearer: Wearer, seat: Pose) -> Passage:
+    """Return a passage no wider than its hinged parts are when they swing open at the seat."""
+    for part in piece.parts:
+        if part.name not in names or part.hinge is None:
+            continue
+        scene = seated(Piece(part.name, (part,)), wearer, seat)
+        hinge = scene.piece.parts[0].hinge
+        assert hinge is not None
+        axis = hinge.axis / np.linalg.norm(hinge.axis)
+        angles = np.radians(np.linspace(0.0, hinge.opens_deg, max(2, int(abs(hinge.opens_deg) / 5) + 1)))
+        chain = np.column_stack([np.zeros((len(angles), 3)), angles[:, None] * axis])
+        least = least_along(scene.cover, hinge.point_mm, chain, scene.field, scene.allowances, FINE)
+        if least.margin_mm < found.pinch_mm:
+            verdict = found.verdict
+            if least.floor_mm < 0:
+                verdict = Status.FAIL if least.margin_mm < 0 else Status.MARGINAL
+            bound = min(found.bound_mm, least.margin_mm)
+            found = replace(
+                found, verdict=verdict, pinch_mm=least.margin_mm, floor_mm=least.floor_mm, bound_mm=bound, where="swing"
+            )
+    return found
+
+
+def check_parts(piece: Piece, names: tuple[str, ...]) -> None:
+    """Raise `InputError` where a name is no removable part of the piece."""
+    for name in names:
+        if name not in piece.removable:
+            raise InputError(
+                f"there is no removable part '{name}'", source=piece.name, remedy="name a part as its file"
+            )

@@ -1,0 +1,88 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Plain reasons why a piece does not go on, told apart from a pinch: no opening, upside down, seated in the body."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ...arrays import FloatArray
+from ...distance.cover import cover
+from ...errors import InputError
+from ...piece import Piece
+from ...pose import Pose
+from ...wearer.form import Wearer
+from .donning import Passage
+
+ROWS, COLUMNS = 24, 48  # directions in cells of 7.5 degrees in height and about: 13 mm at 100 mm
+CLOSED = 0.005  # less open than this share of all directions is closed
+UP = 0.7  # cosine to straight up from which an opening faces up
+# A worn piece has some of its surface this near to the wearer; farther away it is not on the wearer at all.
+WORN_WITHIN_MM = 120.0
+
+
+def gap_to_body(piece: Piece, wearer: Wearer) -> float:
+    """Return how far the boxes of a piece and a form are apart, mm."""
+    low, high = piece.mesh.bounds
+    body_low, body_high = wearer.form.mesh.bounds
+    return float(np.linalg.norm(np.maximum(0.0, np.maximum(low - body_high, body_low - high))))
+
+
+def check_worn(piece: Piece, wearer: Wearer) -> None:
+    """Raise `InputError` where a piece is so far from the form that it is not worn as it is placed."""
+    gap = gap_to_body(piece, wearer)
+    if gap > WORN_WITHIN_MM:
+        raise InputError(
+            f"the piece is {gap:.0f} mm away from {wearer.name}: it is not where it is worn",
+            source=piece.name,
+            remedy="move it there before it is exported, or ask for --seat best",
+        )
+
+
+def opens_towards(piece: Piece, wearer: Wearer, seat: Pose) -> tuple[float, FloatArray]:
+    """Return which share of all directions a worn piece leaves open about the body inside it, and their mean (3,).
+
+    Seen from the middle of the form's points within the piece's box; what is open less than 7.5 degrees wide, 13 mm
+    at 100 mm, may be missed. A mean of length 0 has no direction.
+    """
+    mesh = piece.moved(seat).mesh
+    low, high = mesh.bounds
+    points = wearer.form.mesh.vertices
+    within = points[((points > low) & (points < high)).all(axis=1)]
+    eye = within.mean(axis=0) if len(within) else (low + high) / 2
+    corners = cover(mesh).corners
+    away = np.concatenate([corners.mean(axis=1), corners.reshape(-1, 3)]) - eye
+    away /= np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
+    row = np.clip((0.5 * (away[:, 2] + 1) * ROWS).astype(int), 0, ROWS - 1)
+    column = ((np.arctan2(away[:, 1], away[:, 0]) / (2 * np.pi) + 0.5) * COLUMNS).astype(int) % COLUMNS
+    free = np.ones((ROWS, COLUMNS), bool)
+    free[row, column] = False
+    z = (np.arange(ROWS) + 0.5) / ROWS * 2 - 1  # rows of equal height on a ball have equal area
+    angle = ((np.arange(COLUMNS) + 0.5) / COLUMNS - 0.5) * 2 * np.pi
+    level = np.sqrt(1 - z**2)
+    ways = np.stack(
+        [level[:, None] * np.cos(angle), level[:, None] * np.sin(angle), np.broadcast_to(z[:, None], free.shape)],
+        axis=2,
+    )
+    return float(free.mean()), ways[free].mean(axis=0) if free.any() else np.zeros(3)
+
+
+def reasons(piece: Piece, wearer: Wearer, seat: Pose, found: Passage, at_seat_mm: float) -> tuple[str, ...]:
+    """Return sentences on why a passage was not found that is no matter of a little more room; none where it passes.
+
+    `at_seat_mm` is the least margin where the piece is worn.
+    """
+    if found.passes:
+        return ()
+    said = []
+    share, mean = opens_towards(piece, wearer, seat)
+    length = float(np.linalg.norm(mean))
+    if share < CLOSED:
+        said.append("it has no opening: the piece is closed all around, so there is nothing to put it on by")
+    elif length > 0 and mean[2] / length > UP:
+        said.append("its opening faces up: the piece looks upside down, turn it over")
+    if at_seat_mm < 0:
+        said.append(
+            f"where it is worn it already lies {-at_seat_mm:.1f} mm too deep: "
+            "that is a matter of its place or its size, not of the way on"
+        )
+    return tuple(said)

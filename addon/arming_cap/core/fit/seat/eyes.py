@@ -1,0 +1,104 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where a piece is open before the eyes, so that seating can keep the eyes inside.
+
+From each pupil a fan of rays looks ahead through the piece as it was laid on. The free rays next to straight ahead are
+the eye's opening; where it ends above, below and to either side, the first ray that is blocked meets its edge. These
+edges move with the piece, and the pupils must stay between them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from ...arrays import BoolArray, FloatArray
+from ...distance.surface import PieceSurface
+from ...pose import Pose
+
+FAN_DEG = 60.0
+STEP_DEG = 2.0
+# Straight ahead may be covered where the piece was laid on; an opening farther off than this is not the eyes'.
+OFF_DEG = 40.0
+KEEP_MM = 1.0
+_FAR_MM = 400.0
+
+
+class Eyes:
+    """The edges of a piece's eye openings, and how far pupils lie outside them.
+
+    Parameters
+    ----------
+    surface
+        The piece.
+    landmarks
+        The form's; without ``pupil_left`` and ``pupil_right`` there is nothing to keep.
+    pose, scale
+        Where the piece was laid on.
+    """
+
+    def __init__(self, surface: PieceSurface, landmarks: Mapping[str, FloatArray], pose: Pose, scale: float) -> None:
+        self._edges: list[tuple[FloatArray, int, float, FloatArray]] = []
+        angle = np.arange(-FAN_DEG, FAN_DEG + 1e-9, STEP_DEG)
+        side, up = np.radians(np.meshgrid(angle, angle, indexing="ij"))
+        rays = np.stack([np.sin(side) * np.cos(up), -np.cos(side) * np.cos(up), np.sin(up)], axis=-1)
+        back = pose.inverse()
+        for name in ("pupil_left", "pupil_right"):
+            if name not in landmarks:
+                continue
+            pupil = np.asarray(landmarks[name], float)
+            start = back.apply(pupil[None])[0] / scale
+            flat = rays.reshape(-1, 3)
+            reach = surface.reach(np.repeat(start[None], len(flat), axis=0), flat @ pose.rotation)
+            reach = reach.reshape(side.shape) * scale
+            found = _opening(reach > _FAR_MM, angle)
+            if found is None:
+                continue
+            i, j, low_i, high_i, low_j, high_j = found
+            for row, column, axis, sign in (
+                (low_i, j, 0, 1.0), (high_i, j, 0, -1.0), (i, low_j, 2, 1.0), (i, high_j, 2, -1.0),
+            ):  # fmt: skip
+                if 0 <= row < len(angle) and 0 <= column < len(angle):
+                    edge = pupil + reach[row, column] * rays[row, column]
+                    self._edges.append((back.apply(edge[None])[0] / scale, axis, sign, pupil))
+
+    def covered(self, pose: Pose, scale: float) -> list[tuple[float, FloatArray, FloatArray]]:
+        """Return of each edge that a pupil lies outside of: by how many mm, the edge's point, and which way covers.
+
+        Points and ways (3,) are in the form's frame.
+        """
+        found = []
+        for edge, axis, sign, pupil in self._edges:
+            at = scale * pose.rotation @ edge + pose.translation_mm
+            over = float(sign * (at[axis] - pupil[axis])) + KEEP_MM
+            if over > 0:
+                found.append((over, at, sign * np.eye(3)[axis]))
+        return found
+
+    def __bool__(self) -> bool:
+        return bool(self._edges)
+
+
+def _opening(free: BoolArray, angle: FloatArray) -> tuple[int, int, int, int, int, int] | None:
+    """Return the ray in the middle of the opening, and the first rays beyond it to either side, below and above.
+
+    The opening is what hangs together about the free ray nearest to straight ahead; None where there is none near.
+    """
+    off = np.hypot(angle[:, None], angle[None, :])
+    off = np.where(free, off, np.inf)
+    i, j = (int(v) for v in np.unravel_index(int(np.argmin(off)), off.shape))
+    if off[i, j] > OFF_DEG:
+        return None
+    for _ in range(3):  # to the middle of the column, of the row, and again
+        low_j, high_j = _run(free[i], j)
+        j = (low_j + high_j) // 2
+        low_i, high_i = _run(free[:, j], i)
+        i = (low_i + high_i) // 2
+    return i, j, low_i, high_i, *_run(free[i], j)
+
+
+def _run(free: BoolArray, at: int) -> tuple[int, int]:
+    """Return the blocked rays on either side of a free one in a row; -1 or the row's length where there is none."""
+    blocked = np.flatnonzero(~free)
+    before, after = blocked[blocked < at], blocked[blocked > at]
+    return int(before[-1]) if len(before) else -1, int(after[0]) if len(after) else len(free)

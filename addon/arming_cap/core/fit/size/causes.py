@@ -1,0 +1,177 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What may make a wearer's surface, or the room it asks for, other than we take it to be.
+
+A form from a card is moved by its dimensions, together: a head that is broader than guessed is likely longer too. Their
+covariance is the survey's, given what was measured (the multivariate normal's conditional law); how each moves the
+surface is found by making the form again with that dimension changed. A form of which only the spread by region is
+known is taken to err independently from region to region.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ...arrays import FloatArray, IntArray
+from ...errors import InputError
+from ...progress import Progress, silent
+from ...wearer.dimension import DIMENSIONS
+from ...wearer.form import Form
+from ...wearer.found import ReadWearer
+from ...wearer.headform import form_from_dimensions
+from ...wearer.limbform import limb_form_of
+from ...wearer.population import Estimate, survey
+from .uncertainty import NORMAL_90
+
+
+@dataclass(frozen=True, eq=False)
+class Causes:
+    """What a margin hangs on that is not known for sure, jointly normal about what was taken.
+
+    Attributes
+    ----------
+    names
+        Of the k causes: dimensions, or regions of the form.
+    covariance
+        (k, k).
+    moves
+        (k, n, 3): how far the form's n vertices go per unit of each cause; None where only `lifts` count.
+    lifts
+        (k, r): by how much each region asks for more room per unit of each cause.
+    reading_sd
+        By name, for the dimensions that could be measured and were not: the standard deviation of one reading, mm.
+    """
+
+    names: tuple[str, ...]
+    covariance: FloatArray
+    moves: FloatArray | None
+    lifts: FloatArray
+    reading_sd: Mapping[str, float]
+
+    def loads(self, form: Form, triangles: IntArray, normals: FloatArray, regions: IntArray) -> FloatArray:
+        """Return by how many mm margins shrink per unit of each cause, (m, k).
+
+        Parameters
+        ----------
+        triangles, normals, regions
+            Of each place, (m,) (m, 3) (m,): the form's nearest triangle, the way straight off it, its region.
+        """
+        found: FloatArray = self.lifts[:, regions].T
+        if self.moves is not None:
+            centre = self.moves[:, form.mesh.triangles[triangles]].mean(axis=2)
+            found = found + np.einsum("kmi,mi->mk", centre, normals)
+        return found
+
+    def and_also(self, other: Causes) -> Causes:
+        """Return these and other, independent causes together."""
+        a, b = len(self.names), len(other.names)
+        covariance = np.zeros((a + b, a + b))
+        covariance[:a, :a], covariance[a:, a:] = self.covariance, other.covariance
+        moves = self.moves
+        if moves is not None:
+            moves = np.concatenate([moves, np.zeros((b, *moves.shape[1:]))])
+        return Causes(
+            self.names + other.names,
+            covariance,
+            moves,
+            np.concatenate([self.lifts, other.lifts]),
+            {**self.reading_sd, **other.reading_sd},
+        )
+
+
+def causes_of_spread(form: Form) -> Causes:
+    """Return one independent cause for each region of a form whose spread is known."""
+    spread = np.array([form.spread_mm.get(name, 0.0) for name in form.region_names])
+    lifts = np.eye(len(spread))
+    return Causes(form.region_names, np.diag((spread / NORMAL_90) ** 2), None, lifts, {})
+
+
+_recent: OrderedDict[str, Causes] = OrderedDict()
+
+
+def causes_of(read: ReadWearer, progress: Progress = silent) -> Causes:
+    """Return what moves a wearer's form: its dimensions where it was made from them, else its spread by region."""
+    form = read.wearer.form
+    if read.estimate is None:
+        return causes_of_spread(form)
+    key = f"{form.mesh.content_hash} {sorted((n, v.mean, v.sd) for n, v in read.estimate.dimensions.items())}"
+    if key not in _recent:
+        _recent[key] = _causes_of_dimensions(read.estimate, form, bool(read.stations), progress)
+        while len(_recent) > 16:
+            _recent.popitem(last=False)
+    return _recent[key]
+
+
+def _causes_of_dimensions(estimate: Estimate, form: Form, limb: bool, progress: Progress) -> Causes:
+    kind, make = _maker(estimate, form, limb)
+    names = [n for n, of in DIMENSIONS.items() if of.group == kind and n in estimate.dimensions]
+    moves = np.zeros((len(names), *form.mesh.vertices.shape))
+    for i, name in enumerate(names):
+        progress(i / len(names), f"what {DIMENSIONS[name].in_words} moves")
+        step = max(estimate.dimensions[name].sd, 0.5)
+        try:
+            changed = make(name, step)
+        except InputError:  # the form cannot take it: then it cannot be that far off either
+            continue
+        if changed.shape == form.mesh.vertices.shape:
+            moves[i] = (changed - form.mesh.vertices) / step
+    unread = {n: DIMENSIONS[n].default_sd for n in names if estimate.dimensions[n].source == "estimated"}
+    lifts = np.zeros((len(names), len(form.region_names)))
+    return Causes(tuple(names), _covariance(estimate, names), moves, lifts, unread)
+
+
+def _maker(estimate: Estimate, form: Form, limb: bool) -> tuple[str, Callable[[str, float], FloatArray]]:
+    """Return the form's kind, and what makes its vertices with one dimension changed by so many mm."""
+    if not limb:
+        means = {n: v.mean for n, v in estimate.dimensions.items()}
+        return (
+            "head",
+            lambda name, by: (
+                form_from_dimensions({n: (m + by * (n == name), 0.0) for n, m in means.items()}).mesh.vertices
+            ),
+        )
+    bare = {name.removesuffix("_left").removesuffix("_right") for name in form.region_names}
+    kind = "arm" if "forearm" in bare else "leg" if "calf" in bare else "torso"
+    side = "right" if any(name.endswith("_right") for name in form.region_names) and kind != "torso" else "left"
+
+    def made(name: str, by: float) -> FloatArray:
+        value = estimate.dimensions[name]
+        changed = replace(estimate, dimensions={**estimate.dimensions, name: replace(value, mean=value.mean + by)})
+        return limb_form_of(changed, kind, side).form.mesh.vertices
+
+    return kind, made
+
+
+def _covariance(estimate: Estimate, names: list[str]) -> FloatArray:
+    """Return the covariance (k, k) of some dimensions, mm²: the survey's given the readings, each reading's own error.
+
+    Of an unknown sex it is that of the mixture of both.
+    """
+    people = survey()
+    index = {name: i for i, name in enumerate(people.names)}
+    given = [n for n, v in estimate.dimensions.items() if v.source == "measured" and n in index]
+    rows = [index[n] for n in given]
+    values = np.array([estimate.dimensions[n].mean for n in given])
+    guessed = [k for k, n in enumerate(names) if n in index and n not in given]
+    those = [index[names[k]] for k in guessed]
+    means, parts = [], []
+    weights = [w for w in (estimate.chance_male, 1 - estimate.chance_male) if w > 1e-9]
+    for sex, weight in zip("mf", (estimate.chance_male, 1 - estimate.chance_male)):
+        if weight <= 1e-9:
+            continue
+        group = people.by_sex[sex]
+        mean, left = group.mean[those], group.covariance[np.ix_(those, those)]
+        if rows:
+            cross = group.covariance[np.ix_(rows, those)]
+            gain = np.linalg.solve(group.covariance[np.ix_(rows, rows)], cross)
+            mean, left = mean + (values - group.mean[rows]) @ gain, left - cross.T @ gain
+        means.append(mean)
+        parts.append(left)
+    middle = sum(w * m for w, m in zip(weights, means))
+    mixed = sum(w * (c + np.outer(m - middle, m - middle)) for w, m, c in zip(weights, means, parts))
+    found = np.diag([estimate.dimensions[n].sd ** 2 for n in names])
+    found[np.ix_(guessed, guessed)] = mixed
+    return found
