@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from arming_cap.core import cache
 from arming_cap.core.distance import field as fields
 from arming_cap.core.distance.field import Probe, field_of
-from arming_cap.core.errors import Cancelled
+from arming_cap.core.errors import Cancelled, InputError
 from arming_cap.core.pose import Pose
 from arming_cap.core.wearer.form import Form
 
@@ -161,3 +161,13 @@ def test_a_box_names_where_a_large_form_is_filled_finely():
     assert field.spacing == 2.0 and field.coarse is not None
     assert (field.box[0] <= box[0]).all() and (field.box[1] >= box[1]).all()
     assert field_of(form, box + 1.0).fine is field.fine  # snapped: near-by questions share a grid
+
+
+def test_a_form_in_a_wrong_unit_is_refused_before_memory_is_taken(monkeypatch):
+    # A head of 200 m: at 16 mm a node the field would take terabytes.
+    ball = Form(shapes.sphere(100_000, 24))
+    monkeypatch.setattr(np, "meshgrid", None)
+    with pytest.raises(InputError, match=r"GB of memory.*check the unit"):
+        field_of(ball)
+    with pytest.raises(InputError, match=r"GB of memory"):
+        field_of(ball, np.array([[-100.0] * 3, [100.0] * 3]))

@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 
 from .. import cache
 from ..arrays import FloatArray, IntArray
+from ..errors import InputError
 from ..mesh import TriangleMesh
 from ..pose import Pose
 from ..progress import Progress, part_of, silent
@@ -38,7 +39,8 @@ from ..wearer.form import Form
 from ..wearer.regions import HEAD
 
 FORMAT = 2  # of the kept files; raise it when their content changes meaning
-NODE_BUDGET = 8_000_000  # 16 bytes each
+NODE_BUDGET = 8_000_000
+NODE_BYTES = 112  # of one node while a grid is filled: its place, three times over, and what is found there
 COARSE_MM = 16.0
 FAR_MM = 28.0  # nodes farther from the form than this are interpolated from every fourth that is exact
 ROOM_MM = 40.0  # between the form and the border of a grid: most pieces stay inside
@@ -416,6 +418,7 @@ def _fine_box(form: Form, box: FloatArray | None) -> tuple[FloatArray, float, bo
     cell = TOLERANCES.field_cell_mm
     bounds = form.mesh.bounds
     entire = _snapped(bounds[0] - ROOM_MM, bounds[1] + ROOM_MM)
+    _refuse_vast(entire)
     if _nodes_in(entire, cell) <= NODE_BUDGET:
         return entire, cell, True
     head = _head_box(form, cell)
@@ -432,6 +435,19 @@ def _fine_box(form: Form, box: FloatArray | None) -> tuple[FloatArray, float, bo
     while _nodes_in(chosen, cell) > NODE_BUDGET:
         cell *= 2.0  # a box as large as this has no place where two millimetres matter
     return chosen, cell, bool((chosen == entire).all())
+
+
+def _refuse_vast(entire: FloatArray) -> None:
+    """Raise, before any memory is taken, where even the coarse grid of a box would hold too many nodes."""
+    count = _nodes_in(entire, COARSE_MM)
+    if count > NODE_BUDGET:
+        extent = " x ".join(f"{v / 1000:.3g}" for v in np.ptp(entire, axis=0))
+        need, most = (NODE_BYTES * n / 1e9 for n in (count, NODE_BUDGET))
+        raise InputError(
+            f"the wearer's form with room about it is {extent} m: "
+            f"its distance field would take {need:,.1f} GB of memory, more than the {most:.1f} GB allowed",
+            remedy="check the unit of the wearer's mesh or scene",
+        )
 
 
 def _head_box(form: Form, cell: float) -> FloatArray | None:
