@@ -13,16 +13,19 @@ import os
 import re
 import sys
 import tempfile
+import time
 import traceback
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
 from . import __version__
-from .core.errors import Cancelled, InputError
-from .core.progress import Progress, silent
+from .core.errors import Cancelled, InputError, OutOfTime
+from .core.progress import Progress, within
 
 PASSED, FAILED, WRONG_INPUT, OUR_FAULT, STOPPED = 0, 1, 2, 3, 130
+SCALES = "scales that are looked through, such as 0.5,2"
+LINE_EVERY_S = 5.0  # without a terminal, how often it is said how far the work is
 SIGNED = re.compile(r"-\.?\d")
 
 
@@ -43,6 +46,7 @@ def parser() -> argparse.ArgumentParser:
     everywhere.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
     everywhere.add_argument("--units", choices=("mm", "cm", "m", "in"), help="of meshes that say nothing (default mm)")
     everywhere.add_argument("--scale", type=_positive, default=1.0, metavar="S", help="uniform scale of the piece")
+    everywhere.add_argument("--budget", type=_positive, metavar="SECONDS", help="time for each piece on each wearer")
     everywhere.add_argument("--seed", type=int, default=0, help="where anything is sampled: same seed, same bytes")
 
     def bare(name: str, about: str, within: Any = verbs) -> argparse.ArgumentParser:
@@ -66,6 +70,7 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument(
         "--workers", type=_count, metavar="N", help="processes that share the fittings (default: all cores)"
     )
+    one.add_argument("--scales", type=_span, metavar="LO,HI", help=SCALES)
 
     one = verb("section", "closed and open loops of planes n.x = d")
     one.add_argument("mesh", nargs="+", metavar="MESH")
@@ -75,6 +80,7 @@ def parser() -> argparse.ArgumentParser:
     fitted("clearance", "standoff of the piece from the wearer, whole and by region")
     one = fitted("size", "smallest uniform scale about the files' origin that keeps a clearance")
     one.add_argument("--clearance", type=_number, required=True, metavar="MM")
+    one.add_argument("--scales", type=_span, default=(0.5, 2.0), metavar="LO,HI", help=SCALES)
     one.add_argument(
         "--loosest", type=_number, metavar="MM", help="for the largest scale: most room over the allowance"
     )
@@ -237,6 +243,13 @@ def _count(text: str) -> int:
     return int(value)
 
 
+def _span(text: str) -> tuple[float, float]:
+    numbers = [_positive(word) for word in text.split(",")]
+    if len(numbers) != 2 or not numbers[0] < numbers[1]:
+        raise argparse.ArgumentTypeError(f"'{text}' is not LO,HI: a smaller and a larger scale with a comma between")
+    return numbers[0], numbers[1]
+
+
 def _share(text: str) -> float:
     value = _number(text)
     if not 0 <= value <= 25:
@@ -263,12 +276,6 @@ def _not_negative(text: str) -> float:
     if value < 0:
         raise argparse.ArgumentTypeError(f"{text} is below 0")
     return value
-
-
-def _count(text: str) -> int:
-    if not text.isdecimal() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a count from 1 upwards")
-    return int(text)
 
 
 def _volume(text: str) -> tuple[float, float, float]:
@@ -353,6 +360,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except InputError as error:
         print(f"arming-cap: {error}", file=sys.stderr)
         return WRONG_INPUT
+    except OutOfTime:
+        print("arming-cap: no answer within the time it was given; give it a larger --budget", file=sys.stderr)
+        return FAILED
     except (KeyboardInterrupt, Cancelled):
         print("arming-cap: stopped; nothing was left half-written", file=sys.stderr)
         return STOPPED
@@ -362,11 +372,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except SystemExit as end:  # --help and --version
         return int(end.code or 0)
     except Exception:
-        handle, path = tempfile.mkstemp(prefix="arming-cap-", suffix=".log")
-        with os.fdopen(handle, "w", encoding="utf-8") as log:
-            traceback.print_exc(file=log)
-        print(f"arming-cap: a fault of the program itself; the traceback is in {path}", file=sys.stderr)
-        return OUR_FAULT
+        return _our_fault(traceback.format_exc())
+
+
+def _our_fault(told: str) -> int:
+    handle, path = tempfile.mkstemp(prefix="arming-cap-", suffix=".log")
+    with os.fdopen(handle, "w", encoding="utf-8") as log:
+        log.write(told)
+    print(f"arming-cap: a fault of the program itself; the traceback is in {path}", file=sys.stderr)
+    return OUR_FAULT
 
 
 def _run(options: argparse.Namespace) -> int:
@@ -375,7 +389,7 @@ def _run(options: argparse.Namespace) -> int:
 
     with _own_stdout() as stdout, shown_progress() as progress:
         verb = getattr(options, "action", options.verb)
-        outcome = getattr(verbs, verb)(options, progress)
+        outcome = getattr(verbs, verb)(options, progress if verb == "check" else within(progress, options.budget))
     if options.json:
         name = options.verb if verb == options.verb else f"{options.verb} {verb}"
         document = as_json.document(name, outcome.inputs, outcome.warnings, outcome.result)
@@ -385,6 +399,11 @@ def _run(options: argparse.Namespace) -> int:
             print(f"note: {warning}", file=sys.stderr)
         outcome.show(stdout)
     stdout.flush()
+    if outcome.faults:
+        return _our_fault("\n".join(outcome.faults))
+    if outcome.stopped:
+        print("arming-cap: stopped; what was done by then is in the answer", file=sys.stderr)
+        return STOPPED
     return FAILED if outcome.failed else PASSED
 
 
@@ -419,14 +438,27 @@ def _is_descriptor(stream: Any, number: int) -> bool:
 
 @contextlib.contextmanager
 def shown_progress() -> Iterator[Progress]:
-    """Yield a progress callback that draws a bar on a terminal, and is silent elsewhere."""
+    """Yield a progress callback that draws a bar on a terminal, and elsewhere writes a line every few seconds."""
     if not sys.stderr.isatty():
-        yield silent
+        yield progress_lines(sys.stderr)
         return
     from .terminal import progress_bar
 
     with progress_bar() as progress:
         yield progress
+
+
+def progress_lines(stream: Any, every_s: float = LINE_EVERY_S) -> Progress:
+    """Return a progress callback that writes a line to a stream every few seconds; none for what is done sooner."""
+    last = time.monotonic()
+
+    def tell(fraction: float, text: str) -> None:
+        nonlocal last
+        if time.monotonic() - last >= every_s:
+            last = time.monotonic()
+            print(f"{100 * min(max(fraction, 0.0), 1.0):3.0f} % {' '.join(text.split())}", file=stream, flush=True)
+
+    return tell
 
 
 if __name__ == "__main__":

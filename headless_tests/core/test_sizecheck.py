@@ -66,12 +66,13 @@ def test_where_no_scale_fits_the_verdict_fails_in_one_line():
     huge = Wearer("Ball", ball().form, {"default": 150.0})
     report = check_fit(Piece("plate", (Part("plate", shapes.box((100, 100, 2))),)), huge, SIZE)
     (verdict,) = report.verdicts
-    assert verdict.status is Status.FAIL and "no scale up to 400 % fits" in verdict.why
+    assert verdict.status is Status.FAIL and "no scale up to 200 % gives this room" in verdict.why
     assert report.size is None
 
 
 def test_more_room_than_is_measured_is_said_to_be_asked_for():
-    report = check_fit(shell(), Wearer("Ball", ball().form, {"default": 150.0}), SIZE)
+    wide = Limits(checks=("size",), distortion_percent=0.0, scales=(0.5, 4.0))
+    report = check_fit(shell(), Wearer("Ball", ball().form, {"default": 150.0}), wide)
     assert report.verdicts[0].status is Status.FAIL and "150 mm of room are asked for" in report.verdicts[0].why
 
 

@@ -51,7 +51,7 @@ def test_a_margin_that_falls_as_the_piece_grows_does_not_hide_the_smaller_scale(
     class Narrow:
         """Fits from 0.88 to 0.92, and again from 1.5 on."""
 
-        rate, piece = 100.0, SimpleNamespace(name="narrow")
+        rate, piece, span = 100.0, SimpleNamespace(name="narrow"), (0.5, 2.0)
 
         def margin(self, scale):
             return max(2 - 100 * abs(scale - 0.9), 20 * (scale - 1.5))
@@ -274,7 +274,7 @@ def test_pieces_worn_beside_the_body_are_sized_and_said_to_be_beside(ball):
 
 def test_pieces_that_no_scale_fits_say_so_in_one_line(ball):
     through = TriangleMesh([[-40, -40, 0], [40, -40, 0], [0, 40, 0]], [[0, 1, 2]], "plate")
-    with pytest.raises(InputError, match=r"no scale up to 400 % fits: the nearest is .* mm short"):
+    with pytest.raises(InputError, match=r"no scale up to 200 % gives this room; the most is .* mm"):
         size(piece_of(through), ball)
     shell = shapes.sphere(80, 64)
     for wrong, message, seat in (
@@ -288,8 +288,8 @@ def test_pieces_that_no_scale_fits_say_so_in_one_line(ball):
         with pytest.raises(InputError, match=message) as caught:
             size(piece_of(wrong), ball, seat=seat)
         assert "\n" not in str(caught.value)
-    with pytest.raises(InputError, match="not around"):
+    with pytest.raises(InputError, match="clear of the wearer at every scale down to 50 %"):
         size(piece_of(shapes.box((5, 5, 5), (100, 0, 0))), Wearer("b", Form(shapes.sphere(10, 64))))
     for seat in ("fixed", "best"):
-        with pytest.raises(InputError, match="no scale up to 400 % fits"):
+        with pytest.raises(InputError, match="no scale up to 200 % gives this room"):
             size(piece_of(shell), Wearer("b", ball.form, {"default": 900.0}), seat=seat)

@@ -36,3 +36,7 @@ class InputError(Exception):
 
 class Cancelled(Exception):
     """The user stopped a running check; nothing has been changed or written."""
+
+
+class OutOfTime(Exception):
+    """A check used up the time it was given; what it had found out by then stands in its answer."""

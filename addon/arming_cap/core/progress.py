@@ -7,7 +7,10 @@ callback raises `Cancelled`: it passes through the core unhandled, and nothing i
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
+
+from .errors import OutOfTime
 
 Progress = Callable[[float, str], None]
 
@@ -23,3 +26,17 @@ def part_of(progress: Progress, start: float, end: float) -> Progress:
         progress(start + (end - start) * fraction, text)
 
     return scaled
+
+
+def within(progress: Progress, seconds: float | None) -> Progress:
+    """Return a progress callback that raises `OutOfTime` once so many seconds have gone by; None for no end."""
+    if seconds is None:
+        return progress
+    end = time.monotonic() + seconds
+
+    def limited(fraction: float, text: str) -> None:
+        if time.monotonic() > end:
+            raise OutOfTime
+        progress(fraction, text)
+
+    return limited

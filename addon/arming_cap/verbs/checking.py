@@ -4,12 +4,16 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ..core.progress import Progress, part_of
 from ..core.verdict import Status
 from .reading import Outcome
+
+if TYPE_CHECKING:
+    from ..core.checks.job import Limits
 
 
 def check(options: argparse.Namespace, progress: Progress) -> Outcome:
@@ -22,6 +26,8 @@ def check(options: argparse.Namespace, progress: Progress) -> Outcome:
     runs = []
     share = 1.0 / len(options.jobs)
     for number, file in enumerate(options.jobs):
+        if runs and runs[-1].stopped:
+            break
         path = Path(file)
         ours = part_of(progress, number * share, (number + 1) * share)
         if path.suffix.lower() == ".blend":
@@ -30,6 +36,7 @@ def check(options: argparse.Namespace, progress: Progress) -> Outcome:
             job = job_of_blend(path, options.scale)
         else:
             job = read_job(path, options.units, options.scale, part_of(ours, 0.0, 0.3))
+        job = replace(job, limits=limited(job.limits, options))
         runs.append(check_job(job, part_of(ours, 0.3, 1.0), options.workers or processes_here()))
     run = merged(runs)
     written = write_reports(run, options.out or Path("out") / "check")
@@ -41,4 +48,13 @@ def check(options: argparse.Namespace, progress: Progress) -> Outcome:
         print(f"reports: {next(iter(written.values())).parent}", file=stdout)
 
     failed = run.status in (Status.FAIL, Status.NOT_CHECKED)
-    return Outcome(run.as_dict(), run.inputs, run.warnings, failed, show)
+    return Outcome(run.as_dict(), run.inputs, run.warnings, failed, show, run.faults, run.stopped)
+
+
+def limited(limits: Limits, options: argparse.Namespace) -> Limits:
+    """Return a job's limits with what the call says besides."""
+    return replace(
+        limits,
+        scales=options.scales or limits.scales,
+        budget_s=options.budget if options.budget is not None else limits.budget_s,
+    )

@@ -84,6 +84,7 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
         distortion=options.distortion / 100,
         causes=case.known.causes(part_of(progress, 0.2, 0.3)),
         pinned=options.pin,
+        span=options.scales,
     )
     pads = padding(case.piece, case.wearer, found.pose, found.scale, options.foam)
     result = {**found.as_dict(), "padding": [pad.as_dict() for pad in pads]}

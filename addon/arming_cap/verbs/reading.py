@@ -21,13 +21,19 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Outcome:
-    """A verb's answer: the document's parts, whether a verdict failed, and how to show it."""
+    """A verb's answer: the document's parts, whether a verdict failed, and how to show it.
+
+    `faults` are tracebacks of faults of ours that took a part of the answer; `stopped` is whether the user ended the
+    work early and this is what was done by then.
+    """
 
     result: Any
     inputs: Sequence[dict[str, str]]
     warnings: Sequence[str]
     failed: bool
     show: Callable[[Any], None]
+    faults: Sequence[str] = ()
+    stopped: bool = False
 
 
 def read_piece(

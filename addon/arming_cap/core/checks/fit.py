@@ -19,7 +19,7 @@ from ..fit.size.causes import Causes
 from ..make.walls.thickness import Thickness, thickness
 from ..piece import Piece, misplacements
 from ..pose import Pose
-from ..progress import Progress, part_of, silent
+from ..progress import Progress, part_of, silent, within
 from ..report.model import Chart, Drawing, FitReport, RunReport
 from ..report.sections import drawings_of
 from ..report.sizes import per_cent
@@ -27,7 +27,7 @@ from ..tolerances import TOLERANCES
 from ..verdict import Place, Status, Verdict, judge
 from ..wearer.form import WHOLE, Wearer
 from ..wearer.regions import in_words
-from .crowd import each_fitting
+from .crowd import Answer, Trouble, each_fitting
 from .donning import check_donning
 from .job import Fitting, Job, Limits
 from .size import check_size, flattened, seats_on
@@ -151,12 +151,24 @@ def check_job(job: Job, progress: Progress = silent, workers: int = 1) -> RunRep
 
     With `workers` above 1 that many processes share the work, and the report is the same to the byte; see `crowd`.
     """
-    fits = each_fitting(check_fitting, job, workers, progress)
-    return RunReport(job.title, tuple(fits), job.inputs, job.warnings, settings(job.limits))
+    answers = each_fitting(check_fitting, job, workers, progress)
+    fits = tuple(_report(one, answer, job.limits) for one, answer in zip(job.fittings, answers))
+    faults = tuple(a.fault for a in answers if isinstance(a, Trouble) and a.fault)
+    return RunReport(job.title, fits, job.inputs, job.warnings, settings(job.limits), faults, None in answers)
+
+
+def _report(one: Fitting, answer: Answer, limits: Limits) -> FitReport:
+    """Return a fitting's report; where there is none, one in which every check says why it was not made."""
+    if isinstance(answer, FitReport):
+        return answer
+    why, mend = (answer.what, answer.remedy) if answer else ("stopped before it was done", "run it again")
+    verdicts = tuple(Verdict(name, Status.NOT_CHECKED, why=why, mend=mend) for name in limits.checks)
+    return FitReport(one.piece.name, one.wearer.name, one.scale, Pose().as_dict(), verdicts)
 
 
 def check_fitting(one: Fitting, limits: Limits, progress: Progress = silent) -> FitReport:
-    """Check one fitting of a job."""
+    """Check one fitting of a job, in the time it may take."""
+    progress = within(progress, limits.budget_s)
     causes = None
     if one.known is not None and "size" in limits.checks:
         causes = one.known.causes(part_of(progress, 0.0, 0.1))
@@ -177,6 +189,8 @@ def merged(runs: Sequence[RunReport], title: str = "") -> RunReport:
         tuple(inputs),
         tuple(dict.fromkeys(warning for run in runs for warning in run.warnings)),
         runs[0].settings,
+        tuple(fault for run in runs for fault in run.faults),
+        any(run.stopped for run in runs),
     )
 
 

@@ -28,6 +28,8 @@
     loosest_mm = 25                    # room over the allowance at which a piece is too large; left out: 25
     foam_mm = [3, 5, 10]               # foam in stock, for the padding plan; left out: 3, 5, 10, 15, 20, 25
     mends = true                       # try what would let a piece on that does not go on; takes time; left out: false
+    scales = [0.5, 2.0]                # the scales that the size is looked for in; left out: these
+    budget_s = 120                     # time for one piece on one wearer, in seconds; left out: as long as it takes
     distortion_percent = 4             # how far the scales of two axes may differ; 0: uniform only; left out: 4
     wall_mm = 0.8                      # look for walls thinner than this at the job's scale; left out: walls are not
                                        # looked at unless checks names "walls", which then means 0.8
@@ -48,6 +50,7 @@ import numpy as np
 from ..errors import InputError
 from ..files import read_input, sha256
 from ..fit.size.padding import STOCK_MM
+from ..fit.size.scales import HIGHEST, LOWEST
 from ..fit.size.unequal import DISTORTION
 from ..formats import UNITS_MM, read_mesh
 from ..make.walls.thickness import LINE_MM
@@ -81,10 +84,14 @@ class Limits:
         the thickest foam of the stock.
     foam_mm
         Thicknesses in stock for the padding plan.
+    scales
+        The smallest and the largest scale that the size is looked for in.
     distortion_percent
         How far the scales of two axes may differ where a scale per axis would save material; 0 to look for none.
     mends
         Whether to try what would let a piece on that does not go on: each mend by the search on the mended piece.
+    budget_s
+        How long the checks of one piece on one wearer may take, in seconds; None for as long as they need.
     wall_mm
         Walls thinner than this at the scale checked are *marginal*, where the check ``walls`` is asked for. The
         default is two lines of the common nozzle.
@@ -94,9 +101,11 @@ class Limits:
     padding_gives_mm: float = 0.0
     loosest_mm: float = 25.0
     foam_mm: tuple[float, ...] = STOCK_MM
+    scales: tuple[float, float] = (LOWEST, HIGHEST)
     distortion_percent: float = 100 * DISTORTION
     mends: bool = False
     wall_mm: float = 2 * LINE_MM
+    budget_s: float | None = None
 
     @property
     def wants_all(self) -> bool:
@@ -216,14 +225,19 @@ def _limits(table: _Table | None) -> Limits:
     asked = tuple(checks) if checks is not None else CHECKS
     if "wall_mm" in table.content and "walls" not in asked:
         asked += ("walls",)
+    scales = table.numbers("scales", Limits.scales, 0.05, 20.0)
+    if len(scales) != 2 or not scales[0] < scales[1]:
+        raise table.error("'scales' is not a smaller and a larger scale", "write scales = [0.5, 2.0]")
     limits = Limits(
         checks=asked,
+        scales=(scales[0], scales[1]),
         padding_gives_mm=table.number("padding_gives_mm", 0.0, 0.0, 50.0),
         loosest_mm=table.number("loosest_mm", Limits.loosest_mm, 0.0, 100.0),
         foam_mm=table.numbers("foam_mm", STOCK_MM, 0.5, 100.0),
         distortion_percent=table.number("distortion_percent", Limits.distortion_percent, 0.0, 25.0),
         mends=table.flag("mends", False),
         wall_mm=table.number("wall_mm", Limits.wall_mm, 0.05, 50.0),
+        budget_s=table.number("budget_s", 0.0, 0.0, 1e6) or None,
     )
     table.finish()
     return limits

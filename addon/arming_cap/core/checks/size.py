@@ -29,7 +29,6 @@ from .job import Limits
 
 # The passage is narrowed down to this share of the scale, by a search that decides rather than measures.
 PASSAGE_WITHIN = 0.005
-LARGEST_SCALE = 2.0
 # A scale is typed with one decimal of a per cent; no verdict hangs on what is below that.
 TYPED = 5e-4
 
@@ -70,6 +69,7 @@ def check_size(
             distortion=limits.distortion_percent / 100,
             causes=causes,
             rest=(scale, pose) if seat == "best" else None,
+            span=limits.scales,
         )
     except InputError as error:
         verdict = Verdict("size", Status.FAIL, None, "%", "a scale that fits", why=error.what, mend=error.remedy)
@@ -83,10 +83,12 @@ def check_size(
     if donning is not None:
         shown["passage_scale"] = None if passage is None else round(passage, 5)
         shown["passage_without"] = list(off)
-    return _verdict(found, passage, scale, wearer, donning), shown, _charts(found, scale), found.warnings
+    return _verdict(found, passage, scale, wearer, donning, limits), shown, _charts(found, scale), found.warnings
 
 
-def _verdict(found: Sizing, passage: float | None, scale: float, wearer: Wearer, donning: Verdict | None) -> Verdict:
+def _verdict(
+    found: Sizing, passage: float | None, scale: float, wearer: Wearer, donning: Verdict | None, limits: Limits
+) -> Verdict:
     low, high = found.range
     smallest, limit = found.scale, found.limited_by
     why = f"{per_cent(found.scale)} is the smallest that keeps every allowance of {wearer.name}"
@@ -98,7 +100,7 @@ def _verdict(found: Sizing, passage: float | None, scale: float, wearer: Wearer,
         limit = donning.limited_by
         if passage is None:
             status = Status.FAIL
-            why += f"; up to {per_cent(LARGEST_SCALE, 0)} it was not found to go on"
+            why += f"; up to {per_cent(limits.scales[1], 0)} it was not found to go on"
             mend = "a wider rim, or a part that comes off"
         else:
             why += f"; it goes on from {per_cent(passage)}"
@@ -162,13 +164,13 @@ def _passage(
     way: FloatArray | None,
     progress: Progress,
 ) -> float | None:
-    """Return the smallest scale, not below the margins' own, at which a way on is found; None up to `LARGEST_SCALE`."""
+    """Return the smallest scale, not below the margins' own, at which a way on is found; None within the limits."""
 
     def named(share: float, what: str) -> None:
         progress(share, f"{piece.name} on {wearer.name}, {what}")
 
     passing = flattened(wearer, limits.padding_gives_mm)
-    span = (found.scale, LARGEST_SCALE)
+    span = (found.scale, limits.scales[1])
     return smallest_scale(
         piece, passing, seats_on(wearer, seat), Search(), named, span, found.scale, PASSAGE_WITHIN, way
     )

@@ -164,6 +164,10 @@ class RunReport:
         Sentences that belong to no single fit.
     settings
         Limits, tolerances and library versions that the numbers rest on.
+    faults
+        Tracebacks of faults of the program, for a log; the fits they ended are not checked.
+    stopped
+        Whether the user ended the run early; the fits that were not reached are not checked.
     """
 
     title: str
@@ -171,6 +175,8 @@ class RunReport:
     inputs: tuple[dict[str, str], ...] = ()
     warnings: tuple[str, ...] = ()
     settings: dict[str, Any] = field(default_factory=dict)
+    faults: tuple[str, ...] = ()
+    stopped: bool = False
 
     @property
     def status(self) -> Status:

@@ -281,6 +281,9 @@ def smallest_scale(
         return float(np.clip(1.1 * abs(known[scale]) / size, step / 4, step))
 
     least, most = span
+    if not least <= most:
+        return None
+    first = min(max(first, least), most)
     size = 0.5 * float(np.median(np.ptp(piece.mesh.bounds, axis=0)))
     step = 0.06
     look(first, True)
@@ -289,12 +292,12 @@ def smallest_scale(
         low = max((s for s, pinch in known.items() if pinch < 0 and (high is None or s < high)), default=None)
         if high is None:  # until both sides are known
             assert low is not None
-            if low == most:
+            if low >= most:
                 return None
             look(min(low + beyond(low, step), most), True)
             step *= 2
         elif low is None:
-            if high == least:
+            if high <= least:
                 return high
             look(max(high - beyond(high, step), least), True)
             step *= 2

@@ -27,7 +27,7 @@ from ...progress import Progress, silent
 from ...verdict import Place
 from ...wearer.form import Wearer
 from ..size.causes import Causes
-from ..size.scales import SCALE_TOLERANCE, SEATED_TOLERANCE, close_in
+from ..size.scales import HIGHEST, LOWEST, SCALE_TOLERANCE, SEATED_TOLERANCE, close_in
 from ..size.uncertainty import SLOWEST, Places
 from .seating import ARM_MM, CLIMB, Seater
 
@@ -82,6 +82,7 @@ class Seats:
             raise InputError(f"the seat '{seat}' is not known", remedy=f"use {' or '.join(SEATS)}")
         self.piece, self.wearer, self.need = piece, wearer, need_mm
         self.start = start or Pose()
+        self.span = LOWEST, HIGHEST  # the scales that may be looked at
         self._known: dict[float, tuple[Pose, float]] = {}
         self._exact: dict[float, tuple[Pose, float, Place]] = {}
         surface = surface_of(piece)

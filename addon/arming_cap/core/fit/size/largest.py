@@ -15,7 +15,7 @@ from ...progress import Progress
 from ...tolerances import TOLERANCES
 from ...verdict import Place
 from ..seat.seats import Seats
-from .scales import HIGHEST, SCALE_TOLERANCE, turns
+from .scales import SCALE_TOLERANCE, turns
 
 CARRYING = ("crown", "forehead", "occiput", "temple", "parietal")
 
@@ -28,7 +28,7 @@ def largest_scale(
     smallest = found.scale
     if seats.seater is None:
         first = smallest + 2 * SCALE_TOLERANCE
-        for turn in turns(seats.margin, seats.rate, first, HIGHEST) if seats.margin(first) >= 0 else ():
+        for turn in turns(seats.margin, seats.rate, first, seats.span[1]) if seats.margin(first) >= 0 else ():
             end = seats.close_in(turn.after, turn.before)
             if end is not None and end > smallest:
                 ends.append((end, seats.place(turn.after)))
@@ -46,7 +46,7 @@ def largest_scale(
 
 
 def _where_too_loose(seats: Seats, found: Clearance, room: float, loosest_mm: float) -> tuple[float, Place] | None:
-    """Return the scale at which the loosest region stands off as far as it may, and where; None up to `HIGHEST`.
+    """Return the scale at which the loosest region stands off as far as it may, and where; None within the span.
 
     Looked for by the field, then settled by exact measurements.
     """
@@ -60,7 +60,7 @@ def _where_too_loose(seats: Seats, found: Clearance, room: float, loosest_mm: fl
     off = room - rough  # what the field and its points miss
     while rough + off > 0:
         after = scale + max(1.15 * (rough + off) / slope, 0.01)
-        if after > HIGHEST:
+        if after > seats.span[1]:
             return None
         new = left(after)
         slope = min(max((rough - new) / (after - scale), 0.2 * seats.rate), 2 * seats.rate)

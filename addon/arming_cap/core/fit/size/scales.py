@@ -15,10 +15,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...arrays import FloatArray
+from ...errors import InputError
 from ...mesh import TriangleMesh
 from ...pose import Pose
+from ...verdict import Place
+from ...wearer.regions import in_words
 
-LOWEST, HIGHEST = 0.25, 4.0
+# Where a scale is looked for unless another range is asked for. A print of half or twice its drawn size is another
+# design; common practice, no source.
+LOWEST, HIGHEST = 0.5, 2.0
 SCALE_TOLERANCE = 2e-4
 # A seat is found to a few hundredths of a millimetre: closer than this the margin of a seated piece says nothing.
 SEATED_TOLERANCE = 5e-4
@@ -27,6 +32,36 @@ _MOST_POINTS = 20_000
 DEEP = 0.05  # of the piece's largest extent
 
 Margin = Callable[[float], float]
+
+
+class NoScale(InputError):
+    """No scale of the range that was looked through fits: an answer, not a wrong call.
+
+    Attributes
+    ----------
+    larger
+        Whether more room was wanted at every scale; otherwise every one is clear of the wearer.
+    span
+        The range that was looked through.
+    scale, margin_mm, place
+        The scale that comes nearest, the least margin there (negative where room lacks), and where that is.
+    """
+
+    def __init__(
+        self, span: tuple[float, float], scale: float, margin_mm: float, place: Place, larger: bool, source: str
+    ) -> None:
+        self.span, self.scale, self.margin_mm, self.place, self.larger = span, scale, margin_mm, place, larger
+        where = f" at the {in_words(place.region)}" if place.region not in ("", "whole") else ""
+        if larger:
+            what = (
+                f"no scale up to {100 * span[1]:.0f} % gives this room; the most is "
+                f"\N{MINUS SIGN}{abs(margin_mm):.1f} mm{where} at {100 * scale:.1f} %, part {place.part}"
+            )
+            remedy = "ask for less room, look through larger scales, or move the piece to where it is worn"
+        else:
+            what = f"the piece is clear of the wearer at every scale down to {100 * span[0]:.0f} %"
+            remedy = "check the units of both, and that the piece is worn there; or look through smaller scales"
+        super().__init__(what, source=source, remedy=remedy)
 
 
 @dataclass(frozen=True)

@@ -31,11 +31,10 @@ from ...progress import Progress, part_of, silent
 from ...tolerances import TOLERANCES
 from ...verdict import Place
 from ...wearer.form import Wearer
-from ...wearer.regions import in_words
 from ..seat.seats import Seats, growth, places_of, touch
 from .causes import Causes, causes_of_spread
 from .largest import largest_scale
-from .scales import HIGHEST, LOWEST, SCALE_TOLERANCE, SEATED_TOLERANCE, Hull, turns
+from .scales import HIGHEST, LOWEST, SCALE_TOLERANCE, SEATED_TOLERANCE, Hull, NoScale, turns
 from .uncertainty import Law, Places, after_reading, law_of
 from .unequal import PerAxis, per_axis
 
@@ -167,6 +166,7 @@ def size(
     causes: Causes | None = None,
     pinned: Sequence[str] = (),
     rest: tuple[float, Pose] | None = None,
+    span: tuple[float, float] = (LOWEST, HIGHEST),
 ) -> Sizing:
     """Return the smallest uniform scale at which every region keeps its allowance and `clearance_mm` more.
 
@@ -190,16 +190,21 @@ def size(
         Freedoms that seating leaves alone.
     rest
         A scale and the pose in which the piece is known to rest there: the search begins with it.
+    span
+        The scales that are looked through.
 
     Raises
     ------
+    NoScale
+        If no scale of the span fits, or every one does.
     InputError
-        If no scale fits, every scale does, or piece and wearer cannot be in one unit.
+        If piece and wearer cannot be in one unit.
     """
     progress(0.0, f"sizing {piece.name}")
     _check_extents(piece, wearer)
     need = wearer.allowances() + clearance_mm
     seats = Seats(piece, wearer, need, seat, start, pinned, part_of(progress, 0.0, 0.1), rest)
+    seats.span = span
     warnings: list[str] = []
     scale = _smallest(seats, part_of(progress, 0.1, 0.6), warnings, first=1.0 if rest is None else rest[0])
     scale, found = _confirmed(seats, scale)
@@ -314,39 +319,37 @@ def _fixed_bracket(seats: Seats, progress: Progress, warnings: list[str]) -> tup
     """Return a scale that does not fit and the next that does, with the wearer inside the piece if that can be."""
     hull = Hull(seats.piece.mesh, seats.wearer.form.mesh, seats.start)
     tried: list[tuple[float, float]] = []
+    low, high = seats.span
 
     def margin(scale: float) -> float:
-        progress((scale - LOWEST) / (HIGHEST - LOWEST), f"sizing {seats.piece.name}: {100 * scale:.1f} %")
+        progress((scale - low) / (high - low), f"sizing {seats.piece.name}: {100 * scale:.1f} %")
         tried.append((seats.margin(scale), scale))
         return tried[-1][0]
 
-    for turn in turns(margin, seats.rate, LOWEST, HIGHEST):
+    for turn in turns(margin, seats.rate, low, high):
         if turn.fits and hull.holds(turn.after):
             return turn.before, turn.after
     lowest = tried[0]
-    if lowest[0] >= 0 and hull.holds(LOWEST):
+    if lowest[0] >= 0 and hull.holds(low):
         raise _far_too_large(seats)
-    if hull.holds(1.0):
+    drawn = min(max(1.0, low), high)
+    if hull.holds(drawn):
         around = [pair for pair in tried if hull.holds(pair[1])]
         raise _no_scale(seats, max(around or tried))
     # Something that is worn beside the body: what is nearest to the drawn size.
-    room = seats.margin(1.0)
-    least = seats.exact(1.0) + float(np.max(seats.need))
+    room = seats.margin(drawn)
+    least = seats.exact(drawn) + float(np.max(seats.need))
     if least > WORN_WITHIN_MM:
         raise InputError(
             f"the piece lies wholly outside the wearer, {least:.0f} mm away",
             source=seats.piece.name,
             remedy="put it where it is worn, or let it be seated",
         )
-    for turn in turns(margin, seats.rate, 1.0, LOWEST if room >= 0 else HIGHEST):
+    for turn in turns(margin, seats.rate, drawn, low if room >= 0 else high):
         warnings.append(BESIDE)
         return (turn.after, turn.before) if room >= 0 else (turn.before, turn.after)
     if room >= 0:
-        raise InputError(
-            f"the piece is clear of the wearer at every scale down to {100 * LOWEST:.0f} %, so it is not around them",
-            source=seats.piece.name,
-            remedy="put the piece where it is worn and check the units",
-        )
+        raise _far_too_large(seats)
     raise _no_scale(seats, max(tried))
 
 
@@ -355,18 +358,18 @@ def _seated_bracket(seats: Seats, start: float, progress: Progress) -> tuple[flo
 
     By the field: close together about where the margin turns, if it is even between the last two that were tried.
     """
-    scale, room = start, seats.margin(start)
+    low, high = seats.span
+    scale = min(max(start, low), high)
+    room = seats.margin(scale)
     if room < 0 and (below := _fits_below(seats, scale, room)) is not None:
         scale, room = below, seats.margin(below)
     shrinking, slope = room >= 0, 0.6 * seats.rate
     nearest = (room, scale)
     while True:
         stride = min(1.15 * abs(room) / slope + SCALE_TOLERANCE, 0.3 * scale)
-        after = scale - stride if shrinking else scale + stride
-        if after < LOWEST:
-            raise _far_too_large(seats)
-        if after > HIGHEST:
-            raise _no_scale(seats, nearest)
+        after = max(scale - stride, low) if shrinking else min(scale + stride, high)
+        if after == scale:  # the end of the range
+            raise _far_too_large(seats) if shrinking else _no_scale(seats, nearest)
         progress(0.5, f"sizing {seats.piece.name}: {100 * after:.1f} %")
         new = seats.margin(after)
         nearest = max(nearest, (new, after))
@@ -386,6 +389,8 @@ def _fits_below(seats: Seats, scale: float, room: float) -> float | None:
     """
     for _ in range(6):
         scale *= 0.95
+        if scale < seats.span[0]:
+            return None
         new = seats.margin(scale)
         if new >= 0:
             return scale
@@ -395,24 +400,14 @@ def _fits_below(seats: Seats, scale: float, room: float) -> float | None:
     return None
 
 
-def _far_too_large(seats: Seats) -> InputError:
-    return InputError(
-        f"the piece is clear of the wearer at every scale down to {100 * LOWEST:.0f} %",
-        source=seats.piece.name,
-        remedy="check the units of both, and that the piece is worn there",
-    )
+def _far_too_large(seats: Seats) -> NoScale:
+    low = seats.span[0]
+    return NoScale(seats.span, low, seats.exact(low), seats.place(low), False, seats.piece.name)
 
 
-def _no_scale(seats: Seats, nearest: tuple[float, float]) -> InputError:
+def _no_scale(seats: Seats, nearest: tuple[float, float]) -> NoScale:
     scale = nearest[1]
-    place = seats.place(scale)
-    where = f" at the {in_words(place.region)}" if place.region != "whole" else ""
-    return InputError(
-        f"no scale up to {100 * HIGHEST:.0f} % fits: the nearest is {100 * scale:.1f} %, "
-        f"{max(-seats.exact(scale), 0.0):.1f} mm short{where}, part {place.part}",
-        source=seats.piece.name,
-        remedy="ask for less room, move the piece to where it is worn, or let it be seated",
-    )
+    return NoScale(seats.span, scale, min(seats.exact(scale), 0.0), seats.place(scale), True, seats.piece.name)
 
 
 def _next_reading(scale: float, places: Places, causes: Causes, law: Law) -> NextReading | None:
