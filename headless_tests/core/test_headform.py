@@ -14,6 +14,7 @@ from shapes import ellipsoid
 
 from arming_cap.core.errors import InputError
 from arming_cap.core.wearer.dimension import DIMENSIONS
+from arming_cap.core.wearer.form import Form
 from arming_cap.core.wearer.headform import SHAPED, form_from_dimensions, head_form_of
 from arming_cap.core.wearer.measure import girth, measure, section_points
 from arming_cap.core.wearer.population import estimate, survey
@@ -182,3 +183,17 @@ def test_the_tape_round_an_ellipse_reads_its_perimeter():
 def test_a_taut_tape_bridges_a_hollow():
     star = np.array([[r * np.cos(t), r * np.sin(t), 0.0] for t, r in zip(np.arange(8) * np.pi / 4, [2.0, 0.3] * 4)])
     assert girth(star, np.array([0.0, 0.0, 1.0])) == pytest.approx(4 * np.sqrt(8.0))
+
+
+def test_the_cut_faces_are_the_flat_ones_and_travel_with_every_headform():
+    """No skin is flat: a triangle on a cut has all its neighbours across no rim in its own plane."""
+    head = template_head()
+    mesh = head.mesh
+    normal = mesh.area_vectors / mesh.areas[:, None]
+    assert head.on_cut.sum() > 50
+    assert np.all(np.abs(normal[head.on_cut])[:, [0, 2]].max(axis=1) > 0.98)
+    # Both sides' stumps of the shoulders, and the section through the chest, some 300 by 150 mm.
+    assert 35_000 < mesh.areas[head.on_cut & (normal[:, 2] < -0.98)].sum() < 60_000
+    form = form_from_dimensions({"head_circumference": (590.0, 0.0)})
+    assert np.array_equal(form.on_cut, head.on_cut)
+    assert not Form(mesh).on_cut.any()

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..arrays import FloatArray, IntArray
+from ..arrays import BoolArray, FloatArray, IntArray
 from ..errors import InputError
 from ..mesh import TriangleMesh
 
@@ -34,6 +34,10 @@ class Form:
         Half-width of the 90 % interval of where the surface is, by region (mm); regions not named have 0.
     source
         ``scan``, ``card`` or ``mesh``.
+    on_cut
+        (m,) bool: the triangles of the flat faces where a template was cut out of a body. There is no skin there: the
+        body goes on, so a standoff or margin whose nearest triangle is one of these says nothing of the wearer. All
+        False for a mesh that did not come from a template.
 
     Raises
     ------
@@ -47,6 +51,7 @@ class Form:
     landmarks: Mapping[str, FloatArray] = field(default_factory=dict)
     spread_mm: Mapping[str, float] = field(default_factory=dict)
     source: str = "mesh"
+    on_cut: BoolArray | None = None
 
     def __post_init__(self) -> None:
         facts = self.mesh.soundness
@@ -58,6 +63,8 @@ class Form:
             )
         if self.region_of_triangle is None:
             object.__setattr__(self, "region_of_triangle", np.zeros(len(self.mesh), np.int64))
+        if self.on_cut is None:
+            object.__setattr__(self, "on_cut", np.zeros(len(self.mesh), bool))
 
     def regions_at(self, triangles: IntArray) -> list[str]:
         """Return the region's name for each of some triangles."""

@@ -11,6 +11,7 @@ in x, so the form is as symmetric as the template.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -56,7 +57,7 @@ def form_from_dimensions(dimensions: Mapping[str, tuple[float, float]], name: st
     # A nanometre: what linear algebra libraries round differently must not reach a file.
     form = head.form_on(np.round(_bent(weights, scale), 6) + 0.0, "card", name)
     spread = _spread({n: s for n, (_, s) in targets.items()})
-    return Form(form.mesh, form.region_names, form.region_of_triangle, form.landmarks, spread, "card")
+    return replace(form, spread_mm=spread)
 
 
 def head_form_of(estimate: Estimate, name: str = "headform", *, upper: bool = False) -> Form:

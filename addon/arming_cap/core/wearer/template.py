@@ -28,6 +28,8 @@ from ..arrays import BoolArray, FloatArray, IntArray
 from ..mesh import TriangleMesh
 from .form import Form
 
+# A corner this near a plane of the cut lies in it: reduction moved the rim by a little.
+FLAT_MM = 0.6
 DATA = Path(__file__).parent / "template_head.npz"
 
 
@@ -60,6 +62,14 @@ class Template:
         tree.init(self.mesh.vertices, self.mesh.triangles)
         return tree
 
+    @cached_property
+    def on_cut(self) -> BoolArray:
+        """Which triangles lie in the planes that the bust was cut off at, both sides and below; see `Form`."""
+        low, high = self.mesh.bounds
+        at_side = np.abs(np.abs(self.mesh.corners[:, :, 0]) - high[0]) < FLAT_MM
+        below = np.abs(self.mesh.corners[:, :, 2] - low[2]) < FLAT_MM
+        return at_side.all(axis=1) | below.all(axis=1)
+
     def landmarks_on(self, vertices: FloatArray) -> dict[str, FloatArray]:
         """Return the landmarks of the template bent to `vertices`, which has the shape of its own."""
         return {name: vertices[row].copy() for name, row in self.landmark_rows.items()}
@@ -72,6 +82,7 @@ class Template:
             self.region_of_triangle,
             self.landmarks_on(vertices),
             source=source,
+            on_cut=self.on_cut,
         )
 
     def in_regions(self, *names: str) -> BoolArray:
