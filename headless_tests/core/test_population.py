@@ -260,3 +260,26 @@ def test_nobody_measured_by_the_survey_is_refused():
     names = survey().names
     for person in people:
         check_together({name: Reading(value) for name, value in zip(names, person)})
+
+
+@pytest.mark.parametrize("sex", ["m", "any"])
+def test_the_covariance_is_the_estimates_own(sex):
+    # A rough tape: its error is in what the other dimensions are known by, once, wherever that is asked
+    known = {"head_circumference": Reading(561, 15.0), "neck_circumference": Reading(365)}
+    got = estimate(known, sex)
+    names = [n for n in SURVEYED if DIMENSIONS[n].group == "head"]
+    covariance = got.covariance(names)
+    for i, name in enumerate(names):
+        assert covariance[i, i] == pytest.approx(got.dimensions[name].sd ** 2, rel=1e-9), name
+    assert np.linalg.eigvalsh(covariance).min() > -1e-6
+    # Of one sex: the textbook's conditional covariance, and what the tape's error carries over to the head's length
+    if sex == "m":
+        group, index = survey().by_sex["m"], list(survey().names)
+        rows = [index.index(n) for n in known]
+        target = index.index("head_length")
+        seen = group.covariance[np.ix_(rows, rows)] + np.diag([15.0**2, 0.0])
+        cross = group.covariance[rows, target]
+        want = group.covariance[target, target] - cross @ np.linalg.solve(seen, cross)
+        length, girth = names.index("head_length"), names.index("head_circumference")
+        assert covariance[length, length] == pytest.approx(want)
+        assert covariance[girth, length] == pytest.approx(cross[0] - group.covariance[rows[0], rows] @ np.linalg.solve(seen, cross))

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import resources
 from typing import Any
@@ -119,12 +119,28 @@ class Estimate:
         Dimensions that are neither measured nor in the survey.
     warnings
         Remarks on the readings, each one line.
+    joint
+        The survey's dimensions and their covariance (p, p) given the readings; see `covariance`.
     """
 
     dimensions: Mapping[str, Value]
     chance_male: float
     not_estimated: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    joint: tuple[tuple[str, ...], FloatArray] | None = field(default=None, repr=False, compare=False)
+
+    def covariance(self, names: Sequence[str]) -> FloatArray:
+        """Return the covariance of some dimensions given the readings, (k, k), mm²: its diagonal is their sd squared.
+
+        One that the survey lacks errs by itself.
+        """
+        found = np.diag([self.dimensions[n].sd ** 2 for n in names])
+        if self.joint is not None:
+            index = {name: i for i, name in enumerate(self.joint[0])}
+            surveyed = [k for k, n in enumerate(names) if n in index]
+            rows = [index[names[k]] for k in surveyed]
+            found[np.ix_(surveyed, surveyed)] = self.joint[1][np.ix_(rows, rows)]
+        return found
 
     def as_dict(self) -> dict[str, Any]:
         """Return the estimate as JSON shows it; lengths only."""
@@ -148,10 +164,11 @@ class Estimate:
 
 @dataclass(frozen=True)
 class _Conditional:
-    """One sex's normal given the readings: mean, sd and tails (p,), log density and distance of the readings."""
+    """One sex's normal given the readings: mean, sd and tails (p,), covariance (p, p), density, distance of the readings."""
 
     mean: FloatArray
     sd: FloatArray
+    covariance: FloatArray
     low: FloatArray
     high: FloatArray
     log_density: float
@@ -160,23 +177,24 @@ class _Conditional:
 
 def _condition(group: Moments, rows: list[int], values: FloatArray, noise: FloatArray) -> _Conditional:
     """Condition a normal on some of its entries, each read with an independent error of SD `noise`."""
-    variance = group.covariance.diagonal()
     if rows:
         cross = group.covariance[rows]
         seen = cross[:, rows] + np.diag(noise**2)
         off = values - group.mean[rows]
         gain = np.linalg.solve(seen, np.column_stack([cross, off]))
         mean = group.mean + gain[:, :-1].T @ off
-        left = np.maximum(variance - np.einsum("ij,ij->j", cross, gain[:, :-1]), 0.0)
+        left = group.covariance - cross.T @ gain[:, :-1]
         distance2 = float(off @ gain[:, -1])
         log_density = -0.5 * (distance2 + float(np.linalg.slogdet(seen)[1]))
     else:
-        mean, left, distance2, log_density = group.mean, variance, 0.0, 0.0
+        mean, left, distance2, log_density = group.mean, group.covariance, 0.0, 0.0
     # The part of a skewed dimension that the readings explain brings their own skew; the rest keeps the survey's.
-    share = left / variance
+    variance = np.maximum(left.diagonal(), 0.0)
+    share = variance / group.covariance.diagonal()
     return _Conditional(
         mean,
-        np.sqrt(left),
+        np.sqrt(variance),
+        left,
         1 + (group.tail_low - 1) * share,
         1 + (group.tail_high - 1) * share,
         log_density,
@@ -272,8 +290,10 @@ def estimate(
     parts = [(w, both[key]) for key, w in weighed.items() if w > 1e-12]
 
     mean = sum((w * c.mean for w, c in parts), np.zeros(len(index)))
-    variance = sum((w * (c.sd**2 + (c.mean - mean) ** 2) for w, c in parts), np.zeros(len(index)))
-    sd = np.sqrt(variance)
+    covariance = sum((w * (c.covariance + np.outer(c.mean - mean, c.mean - mean)) for w, c in parts), np.zeros((1, 1)))
+    sd = np.sqrt(np.maximum(covariance.diagonal(), 0.0))
+    # A tape is believed: what was measured keeps its reading, and errs by its own spread alone.
+    covariance[np.ix_(rows, rows)] = np.diag([known[name].spread(DIMENSIONS[name]) ** 2 for name in given])
     if len(parts) == 1:
         c = parts[0][1]
         low, high = mean - Z90 * sd * c.low, mean + Z90 * sd * c.high
@@ -297,6 +317,7 @@ def estimate(
         float(weighed["m"]),
         tuple(name for name in DIMENSIONS if name not in dimensions),
         tuple(_remarks(known, given, sex, parts, people, chance_beyond)),
+        (people.names, covariance),
     )
 
 

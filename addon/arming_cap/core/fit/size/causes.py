@@ -23,7 +23,7 @@ from ...wearer.form import Form
 from ...wearer.found import ReadWearer
 from ...wearer.headform import form_from_dimensions
 from ...wearer.limbform import limb_form_of
-from ...wearer.population import Estimate, survey
+from ...wearer.population import Estimate
 from .uncertainty import NORMAL_90
 
 
@@ -120,7 +120,7 @@ def _causes_of_dimensions(estimate: Estimate, form: Form, limb: bool, progress: 
             moves[i] = (changed - form.mesh.vertices) / step
     unread = {n: DIMENSIONS[n].default_sd for n in names if estimate.dimensions[n].source == "estimated"}
     lifts = np.zeros((len(names), len(form.region_names)))
-    return Causes(tuple(names), _covariance(estimate, names), moves, lifts, unread)
+    return Causes(tuple(names), estimate.covariance(names), moves, lifts, unread)
 
 
 def _maker(estimate: Estimate, form: Form, limb: bool) -> tuple[str, Callable[[str, float], FloatArray]]:
@@ -143,35 +143,3 @@ def _maker(estimate: Estimate, form: Form, limb: bool) -> tuple[str, Callable[[s
         return limb_form_of(changed, kind, side).form.mesh.vertices
 
     return kind, made
-
-
-def _covariance(estimate: Estimate, names: list[str]) -> FloatArray:
-    """Return the covariance (k, k) of some dimensions, mm²: the survey's given the readings, each reading's own error.
-
-    Of an unknown sex it is that of the mixture of both.
-    """
-    people = survey()
-    index = {name: i for i, name in enumerate(people.names)}
-    given = [n for n, v in estimate.dimensions.items() if v.source == "measured" and n in index]
-    rows = [index[n] for n in given]
-    values = np.array([estimate.dimensions[n].mean for n in given])
-    guessed = [k for k, n in enumerate(names) if n in index and n not in given]
-    those = [index[names[k]] for k in guessed]
-    means, parts = [], []
-    weights = [w for w in (estimate.chance_male, 1 - estimate.chance_male) if w > 1e-9]
-    for sex, weight in zip("mf", (estimate.chance_male, 1 - estimate.chance_male)):
-        if weight <= 1e-9:
-            continue
-        group = people.by_sex[sex]
-        mean, left = group.mean[those], group.covariance[np.ix_(those, those)]
-        if rows:
-            cross = group.covariance[np.ix_(rows, those)]
-            gain = np.linalg.solve(group.covariance[np.ix_(rows, rows)], cross)
-            mean, left = mean + (values - group.mean[rows]) @ gain, left - cross.T @ gain
-        means.append(mean)
-        parts.append(left)
-    middle = sum(w * m for w, m in zip(weights, means))
-    mixed = sum(w * (c + np.outer(m - middle, m - middle)) for w, m, c in zip(weights, means, parts))
-    found = np.diag([estimate.dimensions[n].sd ** 2 for n in names])
-    found[np.ix_(guessed, guessed)] = mixed
-    return found
