@@ -62,7 +62,11 @@ def parser() -> argparse.ArgumentParser:
         one.add_argument("--wearer", required=True, metavar="FORM", help="a wearer card or any closed mesh")
         one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="one file for each part")
         one.add_argument("--seat", choices=("fixed", "best"), default="fixed", help="fixed: the files' own positions")
-        one.add_argument("--allowance", type=_number, metavar="MM", help="standoff to keep everywhere (default 0)")
+        one.add_argument(
+            "--allowance",
+            metavar="MM|NAME",
+            help="standoff to keep everywhere (0), or what is worn: 'foam 6+glasses'",
+        )
         return one
 
     one = verb("check", "every check of every job; writes report.json, report.html and junit.xml")
@@ -185,7 +189,7 @@ def parser() -> argparse.ArgumentParser:
         dest="action", metavar="estimate|form|record", required=True, parser_class=_Parser
     )
     one = verb("estimate", "the dimensions not measured, each with its spread", wearer)
-    one.add_argument("--sex", choices=("f", "m", "any"), default="any")
+    one.add_argument("--sex", default="any", metavar="f|m|any", help="or a word: female, male")
     one.add_argument("--known", nargs="+", action="extend", default=[], metavar="NAME=MM[±SD]")
     one = bare("record", "how a piece was when it was tried on, into the wearer's card", wearer)
     one.add_argument("card", metavar="CARD.toml")

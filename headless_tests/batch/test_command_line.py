@@ -190,8 +190,10 @@ file = "dome.stl"
         (('name = "Dome"', 'name = "Dome"\nscale = "big"'), "'scale' is not a number"),
         (('name = "Dome"', 'name = "Dome"\nwearers = ["Bell"]'), "names the wearer 'Bell'"),
         (('name = "Ball"', 'name = "Ball"\nallowance_mm = 5'), "a number stands where the table"),
-        (('name = "Ball"', 'name = "Ball"\nallowance_mm = { elbowe = 5 }'), "the region 'elbowe'"),
+        (('name = "Ball"', 'name = "Ball"\nallowance_mm = { elbowe = 5 }'), "no region 'elbowe'"),
         (('name = "Ball"', 'name = "Ball'), "not valid TOML"),
+        (("[[wearer]]", f"deep = {'[' * 3000}{']' * 3000}\n[[wearer]]"), "nested too deep"),
+        (('name = "Ball"', 'name = "Ball"\nallowance_mm = { crown = 160 }'), "not plausible"),
         (("[[wearer]]", "limits = 3\n[[wearer]]"), "a number stands where a table belongs"),
     ],
 )
@@ -227,3 +229,11 @@ def test_parts_stacked_at_the_origin_are_told(files):
     by_check = {v["check"]: v for v in found}
     assert by_check["placement"]["verdict"] == "fail" and "translation_mm" in by_check["placement"]["mend"]
     assert by_check["clearance"]["verdict"] == "not checked"
+
+
+def test_what_is_worn_is_named_with_its_figures(files):
+    arguments = ("clearance", "--wearer", files / "ball.stl", "--piece", files / "dome.stl", "--allowance")
+    found = document(*arguments, "foam 6 + glasses")
+    assert any("6 mm at" in line and "common practice, no source" in line for line in found["warnings"])
+    run = call(*arguments, "top hat")
+    assert run.returncode == 2 and "nothing worn is called 'top hat'" in run.stderr

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from arming_cap.core.errors import InputError
+from arming_cap.core.wearer import worn
 from arming_cap.core.wearer.card import Card, KnownFit, parse_card, read_card
 from arming_cap.core.wearer.reading import Reading
 
@@ -121,12 +122,16 @@ def test_a_new_card_reads_back_equal(tmp_path):
         ("head_circumference = 22.1", 'head_circumference = "big"', "is no reading"),
         ("head_circumference = 22.1", "head_circumferenc = 22.1", "did you mean head_circumference"),
         ("head_circumference = 22.1", "head_circumference = true", "finite"),
+        ("head_circumference = 22.1", 'head_circumference = "22.1"', "stands in quotes"),
+        ("head_circumference = 22.1", 'head_circumference = 22.1\nhat_size = "7 1/4"', "given twice"),
+        ("[allowance.hair]", "deep = " + "[" * 3000 + "]" * 3000 + "\n[allowance.hair]", "nested too deep"),
+        ("[allowance.hair]", '[allowance]\nworn = ["short hiar"]\n[allowance.hair]', "did you mean short hair"),
         ("[readings]", "[reading]", "did you mean readings"),
         ("crown = 0.3", "crwn = 0.3", "did you mean crown"),
         ("crown = 0.3", "crown = 30", "not plausible"),
         ("[allowance.liner]\ndefault", "[[known_fit]]\nlevel", "no piece"),
         ("sd = 0.05", "sigma = 0.05", "unknown key 'sigma'"),
-        ("card = 1", "card = = 1", "not a TOML file"),
+        ("card = 1", "card = = 1", "not valid TOML"),
         ("card = 1", "card = true", "version is True"),
         ('unit = "in" ', 'unit = ["in"]', "unit is not stated"),
         ('sex = "f"', 'sex = ["f"]', "use f, m or any"),
@@ -165,6 +170,32 @@ def test_an_unknown_outcome_is_refused(card_file):
     with pytest.raises(InputError, match="did you mean tight"):
         read_card(card_file).record_known_fit(KnownFit("Lantern helm", "tigth"))
     assert card_file.read_text(encoding="utf-8") == BY_HAND
+
+
+def test_what_is_worn_by_name_and_a_hat_size(card_file):
+    text = BY_HAND.replace("head_circumference = 22.1   # twice", 'hat_size = "7 1/4"').replace('"f"', '"female"')
+    card_file.write_text(text.replace("[allowance.hair]", '[allowance]\nworn = ["short hair"]\n[allowance.hair]'))
+    card = read_card(card_file)
+    assert card.sex == "f" and card.worn == ("short hair",)
+    assert card.readings["head_circumference"].value == pytest.approx(578.5, abs=0.1)
+    # Layers add up: hair and liner of the card by number, short hair by name
+    room = card.allowance_mm()
+    assert room["crown"] == pytest.approx(0.55 * 25.4 + 4) and room["default"] == pytest.approx(0.35 * 25.4)
+    assert room["ear_right"] == pytest.approx(0.10 * 25.4 - 3)
+    again = replace(card, worn=("bun",), readings={**card.readings, "head_circumference": Reading(575)}).write()
+    assert again.worn == ("bun",) and again.readings["head_circumference"].value == pytest.approx(575)
+    assert replace(again, worn=()).write().worn == ()
+
+
+def test_what_is_worn_lies_on_the_skull():
+    room = worn.room_of("long hair + glasses")
+    assert room["crown"] == 6 and room["temple_left"] == 9 and room["ear_left"] == 0 and room["default"] == 0
+    assert not [r for r in room if "neck" in r or "shoulder" in r]
+    assert worn.room_of("foam 12")["crown"] == 12 and worn.room_of("bare")["ear_right"] == -3
+    assert "common practice, no source" in worn.in_figures("foam 12") and "12 mm at crown" in worn.in_figures("foam 12")
+    for bad in ("foam 90", "bun + bun", "top hat"):
+        with pytest.raises(InputError):
+            worn.room_of(bad)
 
 
 FIT = """

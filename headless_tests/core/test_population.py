@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import time
 from pathlib import Path
@@ -179,6 +180,18 @@ def test_quick():
         ("head_circumference=22.6in", 22.6 * 25.4, None),
         ("head_circumference=57.4±0.2cm", 574, 2),
         ("weight=80kg", 80, None),
+        ("head_circumference=22 7/8 in", 22.875 * 25.4, None),
+        ('head_circumference=22 7/8"', 22.875 * 25.4, None),
+        ("ear_protrusion=7/8in", 0.875 * 25.4, None),
+        # Evenly between the two: the width over the root of 12
+        ("head_circumference=56-58cm", 570, 20 / 12**0.5),
+        ("head_circumference=570 to 590", 580, 20 / 12**0.5),
+        ("head_circumference=570-571", 570.5, DIMENSIONS["head_circumference"].default_sd),
+        # Hat sizes: inches of the diameter, centimetres of the girth, letters
+        ("hat_size=7 1/4", 7.25 * math.pi * 25.4, math.pi * 25.4 / 8 / 12**0.5),
+        ("hat_size=UK 7 1/8", 7.25 * math.pi * 25.4, math.pi * 25.4 / 8 / 12**0.5),
+        ("hat_size=58", 580, 10 / 12**0.5),
+        ("hat_size=M", 570, 20 / 12**0.5),
     ],
 )
 def test_readings_as_typed(text, value, sd):
@@ -194,12 +207,16 @@ def test_readings_as_typed(text, value, sd):
         ("head_circumference=22.6", "inches"),
         ("head_circumference=5740", "decimal point"),
         ("head_breadth=-150", "greater than 0"),
-        ("head_breadth=wide", "not a reading"),
+        ("head_breadth=wide", "no reading"),
         ("head_bredth=150", "did you mean head_breadth?"),
         ("head_breadth=150kg", "given in kg"),
         ("head_breadth=1e999", "finite"),
         ("head_breadth", "not a reading"),
-        ("head_breadth=1-5", "not a number"),
+        ("head_breadth=1-5", "lie close together"),
+        ("head_circumference=22 7/0in", "not a number"),
+        ("hat_size=huge", "no hat size"),
+        ("hat_size=7 1/0", "no hat size"),
+        ("eyes=64", "did you mean interpupillary_breadth?"),
     ],
 )
 def test_a_slip_is_named_with_its_likely_cause(text, words):
@@ -282,4 +299,6 @@ def test_the_covariance_is_the_estimates_own(sex):
         want = group.covariance[target, target] - cross @ np.linalg.solve(seen, cross)
         length, girth = names.index("head_length"), names.index("head_circumference")
         assert covariance[length, length] == pytest.approx(want)
-        assert covariance[girth, length] == pytest.approx(cross[0] - group.covariance[rows[0], rows] @ np.linalg.solve(seen, cross))
+        assert covariance[girth, length] == pytest.approx(
+            cross[0] - group.covariance[rows[0], rows] @ np.linalg.solve(seen, cross)
+        )

@@ -8,6 +8,7 @@ import hashlib
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -135,3 +136,43 @@ def write_bytes(path: Path, content: bytes) -> None:
 def write_text(path: Path, content: str) -> None:
     """Write a whole UTF-8 text file at once, atomically."""
     write_bytes(path, content.encode("utf-8"))
+
+
+@contextlib.contextmanager
+def locked(path: Path, patience_s: float = 10.0) -> Iterator[None]:
+    """Hold a file for this process; the system lets go of it if the process dies.
+
+    The lock is a hidden file beside it and stays there: removing it would let two processes lock two files.
+    """
+    lock = path.with_name(f".{path.name}.lock")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle = os.open(lock, os.O_RDWR | os.O_CREAT, 0o666)
+    except OSError as error:
+        raise InputError(
+            f"cannot be written ({error.strerror})", source=str(path), remedy="choose a folder you may write to"
+        ) from None
+    try:
+        give_up = time.monotonic() + patience_s
+        while not _try_lock(handle):
+            if time.monotonic() > give_up:
+                raise InputError("another program is writing this file", source=str(path), remedy="try again")
+            time.sleep(0.01)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _try_lock(handle: int) -> bool:
+    try:
+        if os.name == "nt":
+            import msvcrt
+
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined, unused-ignore]
+        else:
+            import fcntl
+
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True

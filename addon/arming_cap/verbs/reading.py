@@ -76,16 +76,28 @@ def read_case(options: argparse.Namespace, progress: Progress, removable: Sequen
 
     piece, inputs, warnings = read_piece(options.piece, options, removable)
     known = read_known(options.wearer, options.units, part_of(progress, 0.0, 0.7))
-    asked: dict[str, float] | None = None
-    if options.allowance is not None:
-        asked = {"default": options.allowance}
-    elif options.seat == "fixed":  # the files' own positions: nothing is asked but what is given
-        asked = {}
+    asked, said = _room(options)
     known = known.with_allowances(asked, options.seat, part_of(progress, 0.7, 1.0))
     read = known.read
     sources = [{"file": str(options.wearer), "sha256": s.sha256} for s in read.sources[:1]]
     sources += [{"file": str(s.path), "sha256": s.sha256} for s in read.sources[1:]]
-    return Case(piece, read.wearer, sources + inputs, [*read.warnings, *warnings], known)
+    return Case(piece, read.wearer, sources + inputs, [*read.warnings, *said, *warnings], known)
+
+
+def _room(options: argparse.Namespace) -> tuple[dict[str, float] | None, list[str]]:
+    """Return the allowances that are asked for, None for the wearer's own, and what stands behind a name."""
+    from ..core.wearer.worn import in_figures, room_of
+
+    text = options.allowance
+    if text is None:  # the files' own positions: nothing is asked but what is given
+        return ({} if options.seat == "fixed" else None), []
+    try:
+        every = float(text)
+    except ValueError:
+        return room_of(text, "--allowance"), [in_figures(text, "--allowance")]
+    if not abs(every) <= 1000:
+        raise InputError(f"--allowance of {text} mm is out of range", remedy="give millimetres")
+    return {"default": every}, []
 
 
 def seat_of_case(case: Case, options: argparse.Namespace, progress: Progress) -> Pose:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 def estimate(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Estimate the dimensions that were not measured."""
     from ..core.wearer.population import estimate as conditional
+    from ..core.wearer.population import sex_of
     from ..core.wearer.reading import Reading, parse_known
 
     known: dict[str, Reading] = {}
@@ -27,7 +28,7 @@ def estimate(options: argparse.Namespace, progress: Progress) -> Outcome:
         if name in known:
             raise InputError(f"{name} is given twice", remedy="give one reading, or the mean of several")
         known[name] = reading
-    found = conditional(known, options.sex)
+    found = conditional(known, sex_of(options.sex, "--sex"))
 
     def show(stdout: Any) -> None:
         rows: list[Sequence[object]] = [("dimension", "mm", "± SD", "90 % interval", "source")]

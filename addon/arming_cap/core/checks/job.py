@@ -8,6 +8,7 @@
     [[wearer]]
     name = "Ilse"
     form = "wearers/ilse.ply"          # a mesh; or card = "wearers/ilse.toml"
+    allowance = "short hair + glasses" # what is worn under the piece, by name; left out: the card's own
     allowance_mm = { default = 6.0, ear_left = -2.0, ear_right = -2.0 }
 
     [[piece]]
@@ -38,12 +39,8 @@
 from __future__ import annotations
 
 import dataclasses
-import math
-import tomllib
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -57,9 +54,11 @@ from ..make.walls.thickness import LINE_MM
 from ..piece import Hinge, Part, Piece
 from ..pose import Pose
 from ..progress import Progress, part_of, silent
+from ..tables import Table, decoded, read_toml
+from ..wearer.card import by_side, checked_room
 from ..wearer.form import Wearer
 from ..wearer.found import Source
-from ..wearer.regions import ALL as REGIONS
+from ..wearer.worn import in_figures, room_of
 from .known import Known, read_known
 
 CHECKS = ("mesh", "placement", "clearance", "donning", "sight", "size")
@@ -169,14 +168,7 @@ def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, pro
     """
     path = Path(path)
     content = read_input(path)
-    try:
-        table = tomllib.loads(content.decode("utf-8"))
-    except UnicodeDecodeError:
-        raise InputError("the job is not UTF-8 text", source=str(path), remedy="save it as UTF-8") from None
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"not valid TOML ({error})", source=str(path), remedy="mend that line") from None
-
-    job = _Table(table, str(path), "the job")
+    job = read_toml(decoded(content, str(path)), str(path), "the job")
     title = job.text("title", path.stem)
     units = job.choice("units", tuple(UNITS_MM), units)
     limits = _limits(job.table("limits"))
@@ -215,7 +207,7 @@ def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, pro
     return Job(title, tuple(fittings), limits, tuple(inputs), tuple(dict.fromkeys(warnings)))
 
 
-def _limits(table: _Table | None) -> Limits:
+def _limits(table: Table | None) -> Limits:
     if table is None:
         return Limits()
     checks = table.texts("checks")
@@ -244,7 +236,7 @@ def _limits(table: _Table | None) -> Limits:
 
 
 def _wearer(
-    table: _Table,
+    table: Table,
     folder: Path,
     units: str | None,
     inputs: list[dict[str, str]],
@@ -254,32 +246,24 @@ def _wearer(
     form, card = table.text("form", ""), table.text("card", "")
     if bool(form) == bool(card):
         raise table.error("a wearer needs form = or card =, one of them", "name a mesh or a wearer card")
-    allowance = allowances(table.mapping("allowance_mm"), table.error)
+    under = table.text("allowance", "")
+    room = table.mapping("allowance_mm")
+    allowance = by_side(checked_room({place: table.checked(place, mm) for place, mm in room.items()}, table))
     known = read_known(folder / (form or card), table.choice("units", tuple(UNITS_MM), units), progress)
     name = table.text("name", known.read.wearer.name)
     table.finish()
     wearer = dataclasses.replace(known.read.wearer, name=name)
     known = dataclasses.replace(known, read=dataclasses.replace(known.read, wearer=wearer))
-    known = known.with_allowances({**wearer.allowance_mm, **allowance}, "best")
+    worn = room_of(under, table.source) if under else {}
+    known = known.with_allowances({**wearer.allowance_mm, **worn, **allowance}, "best")
+    warnings += [f"{name}: {in_figures(under, table.source)}"] if under else []
     _note(known.read.sources, inputs)
     warnings += known.read.warnings
     return known
 
 
-def allowances(given: Mapping[str, Any], error: Callable[[str, str], InputError]) -> dict[str, float]:
-    """Return checked allowances by region; `error` makes the exception for a bad one."""
-    for name, value in given.items():
-        if name not in REGIONS and name not in ("default", "whole"):
-            raise error(f"allowance_mm names the region '{name}', which there is not", f"regions: {', '.join(REGIONS)}")
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-            raise error(f"the allowance of '{name}' is not a number", "give millimetres")
-        if abs(value) > 200:
-            raise error(f"an allowance of {value:g} mm at '{name}' is larger than any padding", "give millimetres")
-    return {name: float(value) for name, value in given.items()}
-
-
 def _piece(
-    table: _Table, folder: Path, units: str | None, inputs: list[dict[str, str]], warnings: list[str]
+    table: Table, folder: Path, units: str | None, inputs: list[dict[str, str]], warnings: list[str]
 ) -> tuple[Piece, float, str, list[str] | None]:
     parts: list[Part] = []
     part_tables = table.tables("part")
@@ -308,7 +292,7 @@ def _piece(
     return piece, scale, seat, wearers
 
 
-def _hinge(table: _Table | None) -> Hinge | None:
+def _hinge(table: Table | None) -> Hinge | None:
     if table is None:
         return None
     hinge = Hinge(
@@ -327,105 +311,3 @@ def _note(sources: tuple[Source, ...], inputs: list[dict[str, str]]) -> None:
         entry = {"file": source.path.name, "sha256": source.sha256}
         if entry not in inputs:
             inputs.append(entry)
-
-
-class _Table:
-    """A TOML table that is read key by key, and complains of what is wrong or left over."""
-
-    def __init__(self, content: Any, source: str, where: str) -> None:
-        self.source, self.where = source, where
-        if not isinstance(content, dict):
-            raise self.error(f"a {_kind(content)} stands where a table belongs", "write it as a table")
-        self.content = dict(content)
-        self.known: list[str] = []
-
-    def error(self, what: str, remedy: str) -> InputError:
-        return InputError(f"in {self.where}: {what}", source=self.source, remedy=remedy)
-
-    def take(self, key: str) -> Any:
-        self.known.append(key)
-        return self.content.pop(key, None)
-
-    def finish(self) -> None:
-        for key in self.content:
-            raise self.error(f"unknown key '{key}'", f"the keys are {', '.join(self.known)}")
-
-    def text(self, key: str, default: str) -> str:
-        value = self.take(key)
-        if value is None:
-            return default
-        if not isinstance(value, str) or not value.strip():
-            raise self.error(f"'{key}' is not a text", f'write {key} = "..."')
-        return value
-
-    def texts(self, key: str) -> list[str] | None:
-        value = self.take(key)
-        if value is not None and not (isinstance(value, list) and all(isinstance(v, str) for v in value)):
-            raise self.error(f"'{key}' is not a list of texts", f'write {key} = ["..."]')
-        return value
-
-    def choice(self, key: str, choices: tuple[str, ...], default: str | None) -> str | None:
-        value = self.take(key)
-        if value is None:
-            return default
-        if value not in choices:
-            raise self.error(f"'{key}' is {value!r}", f"use one of {', '.join(choices)}")
-        return str(value)
-
-    def flag(self, key: str, default: bool) -> bool:
-        value = self.take(key)
-        if value is not None and not isinstance(value, bool):
-            raise self.error(f"'{key}' is not true or false", f"write {key} = true")
-        return default if value is None else value
-
-    def number(self, key: str, default: float, low: float, high: float) -> float:
-        value = self.take(key)
-        if value is None:
-            return default
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
-            raise self.error(f"'{key}' is not a number from {low:g} to {high:g}", "mend the value")
-        return float(value)
-
-    def numbers(self, key: str, default: tuple[float, ...], low: float, high: float) -> tuple[float, ...]:
-        value = self.take(key)
-        if value is None:
-            return default
-        plain = isinstance(value, list) and value and all(type(v) in (int, float) and low <= v <= high for v in value)
-        if not plain:
-            raise self.error(f"'{key}' is not a list of numbers from {low:g} to {high:g}", f"write {key} = [a, b]")
-        return tuple(float(v) for v in value)
-
-    def vector(self, key: str, default: tuple[float, float, float]) -> tuple[float, float, float]:
-        value = self.take(key)
-        if value is None:
-            return default
-        plain = isinstance(value, list) and len(value) == 3
-        if not plain or not all(type(v) in (int, float) and math.isfinite(v) for v in value):
-            raise self.error(f"'{key}' is not three numbers", f"write {key} = [x, y, z]")
-        return (float(value[0]), float(value[1]), float(value[2]))
-
-    def mapping(self, key: str) -> dict[str, Any]:
-        value = self.take(key)
-        if value is None:
-            return {}
-        if not isinstance(value, dict):
-            raise self.error(f"a {_kind(value)} stands where the table '{key}' belongs", f"write {key} = {{ ... }}")
-        return value
-
-    def table(self, key: str) -> _Table | None:
-        value = self.take(key)
-        return None if value is None else _Table(value, self.source, f"[{key}]")
-
-    def tables(self, key: str) -> list[_Table]:
-        value = self.take(key)
-        if value is None:
-            return []
-        if not isinstance(value, list):
-            raise self.error(f"'{key}' is a {_kind(value)}, not a list of tables", f"write [[{key}]]")
-        return [_Table(v, self.source, f"[[{key}]] number {i}") for i, v in enumerate(value, 1)]
-
-
-def _kind(value: Any) -> str:
-    return {bool: "truth value", int: "number", float: "number", str: "text", list: "list", dict: "table"}.get(
-        type(value), "value"
-    )

@@ -3,14 +3,20 @@
 
     card = 1                      # version of this layout
     name = "Ilse"
-    sex = "f"                     # f, m or any
+    sex = "female"                # or male, any; f and m do as well
     form = "head"                 # or torso, left arm, right arm, left leg, right leg: what the readings shape
     unit = "mm"                   # mm, cm or in, for every length below; the weight is in kg
 
     [readings]
     head_circumference = 561
     head_breadth = "148±2"        # with a standard deviation of your own
+    head_length = "188-191"       # two readings
+    neck_circumference = "14 3/8 in"
     wrist_circumference = { value = 154, sd = 1.5 }
+    # hat_size = "7 1/4"          # or "58", "M": instead of the head circumference
+
+    [allowance]
+    worn = ["short hair"]         # by name, with our figures; see `worn`
 
     [allowance.hair]              # layers add up, region by region
     default = 3
@@ -31,33 +37,30 @@ Comments and layout outlive our writing. Nothing of a card goes into a log.
 
 from __future__ import annotations
 
-import contextlib
 import math
-import os
 import re
-import time
-import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from ..errors import InputError
-from ..files import read_input, write_text
-from . import regions
-from .dimension import DIMENSIONS, closest, dimension
-from .population import SEXES, Estimate, estimate
-from .reading import MM_PER, Reading, check_together, parse_known
+from ..files import locked, read_input, write_text
+from ..tables import Table, closest, decoded, read_toml
+from . import hatsize, regions, worn
+from .dimension import DIMENSIONS, dimension
+from .population import Estimate, estimate, sex_of
+from .reading import MM_PER, Reading, check_together, parse_reading
 
 VERSION = 1
+HEAD = "head_circumference"
 OUTCOMES = ("would not pass", "tight", "good", "loose")
 BODY_PARTS = ("head", "torso", "left arm", "right arm", "left leg", "right leg")
-_KEYS = ("card", "name", "sex", "form", "unit", "readings", "allowance", "scan", "known_fit")
 _SIDED = {name.rsplit("_", 1)[0] for name in regions.ALL if name.endswith(("_left", "_right"))}
-_PLACES = ("default", *regions.ALL, *sorted(_SIDED))
+PLACES = ("default", "whole", *regions.ALL, *sorted(_SIDED))
 # Longer than any layer that is still worn under a piece: a slip of the decimal point.
-_MOST_MM = 150.0
+MOST_MM = 150.0
 # Nothing is tried on at a tenth or ten times its size: a percentage, or a unit taken for a scale.
 _LEAST_SCALE = 0.1
 
@@ -114,6 +117,8 @@ class Card:
         Where it was read from.
     form
         The body part that the readings shape, one of `BODY_PARTS`.
+    worn
+        What is worn under a piece, by name; see the module `worn`.
     """
 
     name: str
@@ -126,6 +131,7 @@ class Card:
     known_fits: tuple[KnownFit, ...] = ()
     path: Path | None = None
     form: str = "head"
+    worn: tuple[str, ...] = ()
     # What stood in the file: only differences from it are written, so that another program's changes stay.
     as_read: Card | None = field(default=None, repr=False, compare=False)
 
@@ -149,7 +155,8 @@ class Card:
 
     def allowance_mm(self) -> dict[str, float]:
         """Return the sum of the layers by region, with ``default`` for the regions no layer names."""
-        layers = [_by_side(layer) for layer in self.allowances.values()]
+        layers = [by_side(layer) for layer in self.allowances.values()]
+        layers += [worn.room_of(self.worn)] if self.worn else []
         places = dict.fromkeys(("default", *(place for layer in layers for place in layer)))
         return {place: sum(layer.get(place, layer.get("default", 0.0)) for layer in layers) for place in places}
 
@@ -189,7 +196,7 @@ def _shown(path: Path | None) -> str:
     return "" if path is None else str(path)
 
 
-def _by_side(layer: Mapping[str, float]) -> dict[str, float]:
+def by_side(layer: Mapping[str, float]) -> dict[str, float]:
     """Spell out places without a side; a sided one that is named itself wins."""
     both = {f"{k}_{side}": v for k, v in layer.items() if k in _SIDED for side in ("left", "right")}
     return both | {k: v for k, v in layer.items() if k not in _SIDED or k in regions.ALL}
@@ -211,174 +218,142 @@ def read_card(path: Path | str) -> Card:
 
 
 def _text(path: Path) -> str:
-    return decoded(read_input(path), path)
-
-
-def decoded(content: bytes, path: Path) -> str:
-    """Return a card's text from the bytes of its file."""
-    try:
-        # An editor's byte-order mark is no fault of the person who typed the card.
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise InputError("the card is not UTF-8 text", source=str(path), remedy="save it as UTF-8") from None
+    return decoded(read_input(path), str(path))
 
 
 def parse_card(text: str, path: Path | None = None) -> Card:
     """Read a card's text; `path` is where it stands."""
     source = _shown(path)
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"not a TOML file ({error})", source=source, remedy="mend that line") from None
-    _only(data, _KEYS, "", source)
-    if "card" not in data:
-        raise InputError("this is no wearer card", source=source, remedy=f"begin it with card = {VERSION}")
-    if type(data["card"]) is not int or data["card"] != VERSION:
-        raise InputError(
-            f"the card's version is {data['card']!r}, this program reads {VERSION}", source=source, remedy="update"
-        )
-    unit = data.get("unit")
+    data = read_toml(text, source)
+    version = data.take("card")
+    if version is None:
+        raise data.error("this is no wearer card", f"begin it with card = {VERSION}")
+    if type(version) is not int or version != VERSION:
+        raise data.error(f"the card's version is {version!r}, this program reads {VERSION}", "update")
+    unit = data.take("unit")
     if not isinstance(unit, str) or unit not in MM_PER:
-        raise InputError("the card's unit is not stated", source=source, remedy='write unit = "mm", "cm" or "in"')
-    sex = data.get("sex", "any")
-    if sex not in SEXES:
-        raise InputError(f"sex {sex!r} is not known", source=source, remedy="use f, m or any")
-    form = data.get("form", "head")
+        raise data.error("the card's unit is not stated", 'write unit = "mm", "cm" or "in"')
+    sex = sex_of(data.take("sex") or "any", source)
+    form = data.take("form") or "head"
     if form not in BODY_PARTS:
-        raise InputError(f"no form is called {form!r}", source=source, remedy=f"use {', '.join(BODY_PARTS)}")
-    name = data.get("name", path.stem if path else "")
-    if not isinstance(name, str):
-        raise InputError("the name is not text", source=source, remedy="put it in quotes")
-
-    readings = {key: _reading(key, value, unit, source) for key, value in _table(data, "readings", source).items()}
+        raise data.error(f"no form is called {form!r}", f"use {', '.join(BODY_PARTS)}")
+    name = data.take("name")
+    if not isinstance(name, str | None):
+        raise data.error("the name is not text", "put it in quotes")
+    readings = _readings(data.mapping("readings"), unit, source)
     check_together(readings, source)
-    scan = dict(_table(data, "scan", source))
+    scan = dict(data.mapping("scan"))
     file = scan.pop("file", None)
     if (scan and file is None) or not isinstance(file, str | None):
-        raise InputError("the scan names no file", source=source, remedy='write file = "..." under [scan]')
-    fits = data.get("known_fit", [])
-    if not isinstance(fits, list):
-        raise InputError("known_fit is not a list of tables", source=source, remedy="write [[known_fit]]")
-    card = Card(
-        name,
-        sex,
-        unit,
-        readings,
-        _allowances(_table(data, "allowance", source), unit, source),
-        file,
-        scan,
-        tuple(_known_fit(entry, unit, source) for entry in fits),
-        path,
-        form,
-    )
+        raise data.error("the scan names no file", 'write file = "..." under [scan]')
+    layers, under = _allowances(data.table("allowance"), unit)
+    fits = tuple(_known_fit(entry, unit) for entry in data.tables("known_fit"))
+    data.finish()
+    if name is None:
+        name = path.stem if path else ""
+    card = Card(name, sex, unit, readings, layers, file, scan, fits, path, form, under)
     object.__setattr__(card, "as_read", card)
     return card
 
 
-def _only(table: Mapping[str, Any], keys: Iterable[str], where: str, source: str) -> None:
-    for key in table:
-        if key not in keys:
-            inside = f" in {where}" if where else ""
-            raise InputError(f"unknown key {key!r}{inside}", source=source, remedy=closest(key, keys))
+def _readings(table: Mapping[str, Any], unit: str, source: str) -> dict[str, Reading]:
+    found: dict[str, Reading] = {}
+    for key, value in table.items():
+        name, reading = _reading(key, value, unit, source)
+        if name in found:
+            raise InputError(f"{name} is given twice", source=source, remedy=f"leave out {hatsize.KEY}, or the reading")
+        found[name] = reading
+    return found
 
 
-def _table(data: Mapping[str, Any], key: str, source: str) -> Mapping[str, Any]:
-    table = data.get(key, {})
-    if not isinstance(table, Mapping):
-        raise InputError(f"{key} is not a table", source=source, remedy=f"write [{key}]")
-    return table
-
-
-def _number(value: Any, what: str, source: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise InputError(f"{what} is not a finite number", source=source, remedy="write a plain number")
-    return float(value)
-
-
-def _reading(name: str, value: Any, unit: str, source: str) -> Reading:
+def _reading(name: str, value: Any, unit: str, source: str) -> tuple[str, Reading]:
+    if name == hatsize.KEY:
+        return parse_reading(name, f"{value:g}" if type(value) in (int, float) else str(value), source=source)
     of = dimension(name, source)
     factor = MM_PER[unit] if of.unit == "mm" else 1.0
     if isinstance(value, str):
-        if not value.rstrip().endswith(("mm", "cm", "in", "kg")):
-            value += unit if of.unit == "mm" else of.unit
-        try:
-            return parse_known(f"{name}={value}")[1]
-        except InputError as error:
-            if error.what in ("not a reading", "not a number"):
-                comma = "with a point instead of the comma, " if "," in value else ""
-                raise InputError(
-                    f"{name} of {value.removesuffix(unit)!r} is no reading",
-                    source=source,
-                    remedy=f'write it {comma}as 155 or "155±2"',
-                ) from None
-            raise InputError(error.what, source=source, remedy=error.remedy) from None
-    if isinstance(value, Mapping):
-        _only(value, ("value", "sd"), name, source)
-        if "value" not in value:
-            raise InputError(f"{name} has no value", source=source, remedy="write { value = ..., sd = ... }")
-        sd = _number(value["sd"], f"the sd of {name}", source) * factor if "sd" in value else None
-        return Reading(_number(value["value"], name, source) * factor, sd)
-    return Reading(_number(value, name, source) * factor)
-
-
-def _allowances(table: Mapping[str, Any], unit: str, source: str) -> dict[str, dict[str, float]]:
-    layers: dict[str, dict[str, float]] = {}
-    for layer, places in table.items():
-        if not isinstance(places, Mapping):
+        if _plain(value):
             raise InputError(
-                f"allowance {layer!r} is not a layer",
-                source=source,
-                remedy="give each layer a table: [allowance.liner] and in it default = 4",
+                f"{name} of {value!r} stands in quotes", source=source, remedy=f"write {name} = {value.strip()}"
             )
-        _only(places, _PLACES, f"allowance.{layer}", source)
-        layers[layer] = {}
-        for place, value in places.items():
-            mm = _number(value, f"allowance.{layer}.{place}", source) * MM_PER[unit]
-            if abs(mm) > _MOST_MM:
-                raise InputError(
-                    f"allowance.{layer}.{place} of {mm:g} mm is not plausible",
-                    source=source,
-                    remedy=f"give it in {unit}",
-                )
-            layers[layer][place] = mm
-    return layers
+        return parse_reading(name, value, unit, source)
+    if not isinstance(value, Mapping):
+        value = {"value": value}
+    table = Table(value, source, name)
+    number, sd = table.take("value"), table.take("sd")
+    table.finish()
+    if number is None:
+        raise table.error("there is no value", "write { value = ..., sd = ... }")
+    spread = None if sd is None else table.checked("sd", sd) * factor
+    return name, Reading(table.checked("value", number) * factor, spread)
+
+
+def _plain(text: str) -> bool:
+    try:
+        return math.isfinite(float(text))
+    except ValueError:
+        return False
+
+
+def _allowances(table: Table | None, unit: str) -> tuple[dict[str, dict[str, float]], tuple[str, ...]]:
+    """Return the layers by name, mm, and what is worn by name."""
+    if table is None:
+        return {}, ()
+    under = table.content.pop("worn", [])
+    if isinstance(under, str):
+        under = under.split("+")
+    if not (isinstance(under, list) and all(isinstance(name, str) for name in under)):
+        raise table.error("'worn' is not a list of texts", 'write worn = ["short hair"]')
+    worn.layers_of(under, table.source)
+    layers: dict[str, dict[str, float]] = {}
+    for layer, places in table.content.items():
+        if not isinstance(places, Mapping):
+            raise table.error(
+                f"allowance {layer!r} is not a layer",
+                "give each layer a table: [allowance.liner] and in it default = 4",
+            )
+        one = Table(places, table.source, f"[allowance.{layer}]")
+        mm = {place: one.checked(place, value) * MM_PER[unit] for place, value in places.items()}
+        layers[layer] = checked_room(mm, one, f"give it in {unit}")
+    return layers, tuple(under)
+
+
+def checked_room(room: Mapping[str, float], table: Table, remedy: str = "give millimetres") -> dict[str, float]:
+    """Return allowances by place, mm, a card's or a job's; raise `InputError` for one that cannot be meant."""
+    for place, mm in room.items():
+        if place not in PLACES:
+            raise table.error(f"there is no region '{place}'", closest(place, PLACES))
+        if abs(mm) > MOST_MM:
+            raise table.error(f"'{place}' of {mm:g} mm is not plausible", remedy)
+    return dict(room)
 
 
 _FIT_KEYS = tuple(f.name for f in fields(KnownFit))
 
 
-def _known_fit(entry: Any, unit: str, source: str) -> KnownFit:
-    if not isinstance(entry, Mapping):
-        raise InputError("a known fit is not a table", source=source, remedy="write [[known_fit]]")
+def _known_fit(table: Table, unit: str) -> KnownFit:
     # The unit is the card's, so the keys in the file do not name one.
-    keys = tuple(key.removesuffix("_mm") for key in _FIT_KEYS)
-    _only(entry, keys, "known_fit", source)
+    values = {key: table.take(key.removesuffix("_mm")) for key in _FIT_KEYS}
+    table.finish()
     for key in ("piece", "verdict"):
-        if not isinstance(entry.get(key), str):
-            raise InputError(f"a known fit has no {key}", source=source, remedy=f'write {key} = "..."')
-    lengths = {
-        f"{key}_mm": _number(entry[key], f"known_fit {key}", source) * MM_PER[unit]
-        for key in ("level", "gap")
-        if key in entry
-    }
-    fit = KnownFit(
-        entry["piece"],
-        entry["verdict"],
-        str(entry.get("sha256", "")),
-        _number(entry.get("scale", 1.0), "known_fit scale", source),
-        str(entry.get("region", "")),
-        date=str(entry.get("date", "")),
-        **lengths,
-    )
-    _check_fit(fit, source)
+        if not isinstance(values[key], str):
+            raise table.error(f"there is no {key}", f'write {key} = "..."')
+    for key, value in values.items():
+        if key.endswith("_mm") and value is not None:
+            values[key] = table.checked(key.removesuffix("_mm"), value) * MM_PER[unit]
+    values["scale"] = table.checked("scale", 1.0 if values["scale"] is None else values["scale"])
+    for key in ("sha256", "region", "date"):
+        values[key] = "" if values[key] is None else str(values[key])
+    fit = KnownFit(**values)
+    _check_fit(fit, table.source)
     return fit
 
 
 def _check_fit(fit: KnownFit, source: str) -> None:
     if fit.verdict not in OUTCOMES:
         raise InputError(f"verdict {fit.verdict!r} is not known", source=source, remedy=closest(fit.verdict, OUTCOMES))
-    if fit.region and fit.region not in _PLACES and fit.region != "whole":
-        raise InputError(f"unknown region {fit.region!r}", source=source, remedy=closest(fit.region, _PLACES))
+    if fit.region and fit.region not in PLACES:
+        raise InputError(f"unknown region {fit.region!r}", source=source, remedy=closest(fit.region, PLACES))
     if not fit.piece.strip():
         raise InputError("a known fit's piece has no name", source=source, remedy='write piece = "..."')
     if fit.sha256 and not re.fullmatch(r"[0-9a-f]{64}", fit.sha256):
@@ -393,7 +368,7 @@ def _check_fit(fit: KnownFit, source: str) -> None:
         raise InputError(
             f"a known fit's scale of {fit.scale:g} is not plausible", source=source, remedy="per cent? 95 % is 0.95"
         )
-    if fit.gap_mm is not None and not abs(fit.gap_mm) <= _MOST_MM:
+    if fit.gap_mm is not None and not abs(fit.gap_mm) <= MOST_MM:
         raise InputError(f"a known fit's gap of {fit.gap_mm:g} mm is not plausible", source=source, remedy="measure it")
     if fit.level_mm is not None and not math.isfinite(fit.level_mm):
         raise InputError("a known fit's level is not a finite number", source=source, remedy="write a plain number")
@@ -407,46 +382,6 @@ def _check_fit(fit: KnownFit, source: str) -> None:
 
 
 # -- writing ---------------------------------------------------------------------------------------------------------
-
-
-@contextlib.contextmanager
-def locked(path: Path, patience_s: float = 10.0) -> Iterator[None]:
-    """Hold the card for this process; the system lets go of it if the process dies.
-
-    The lock is a hidden file beside the card and stays there: removing it would let two processes lock two files.
-    """
-    lock = path.with_name(f".{path.name}.lock")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle = os.open(lock, os.O_RDWR | os.O_CREAT, 0o666)
-    except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror})", source=str(path), remedy="choose a folder you may write to"
-        ) from None
-    try:
-        give_up = time.monotonic() + patience_s
-        while not _try_lock(handle):
-            if time.monotonic() > give_up:
-                raise InputError("another program is writing this card", source=str(path), remedy="try again")
-            time.sleep(0.01)
-        yield
-    finally:
-        os.close(handle)
-
-
-def _try_lock(handle: int) -> bool:
-    try:
-        if os.name == "nt":
-            import msvcrt
-
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined, unused-ignore]
-        else:
-            import fcntl
-
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
 
 
 def _document(path: Path) -> Any:
@@ -481,6 +416,8 @@ def _apply(document: Any, old: Card, new: Card) -> None:
     unit = document.setdefault("unit", new.unit)
     in_file = {name: _reading_out(name, reading, unit) for name, reading in new.readings.items()}
     _differences(document, "readings", old.readings, new.readings, in_file)
+    if new.readings.get(HEAD) != old.readings.get(HEAD):
+        document["readings"].pop(hatsize.KEY, None)  # the reading that now stands there takes its place
     for layer in dict.fromkeys((*old.allowances, *new.allowances)):
         was, now = old.allowances.get(layer, {}), new.allowances.get(layer, {})
         if was == now:
@@ -489,6 +426,11 @@ def _apply(document: Any, old: Card, new: Card) -> None:
         _differences(layers, layer, was, now, {place: _length_out(mm, unit) for place, mm in now.items()})
         if not now:
             layers.pop(layer, None)
+    if new.worn != old.worn:
+        layers = document.setdefault("allowance", _super_table())
+        layers["worn"] = list(new.worn)
+        if not new.worn:
+            layers.pop("worn")
     scan_old, scan_new = ({**c.scan_settings, "file": c.scan_file} for c in (old, new))
     if scan_old != scan_new:
         if new.scan_file is None:

@@ -15,8 +15,9 @@ from ..errors import InputError
 from ..files import read_input, sha256
 from ..formats import read_mesh
 from ..progress import Progress, part_of, silent
+from ..tables import decoded
 from ..tolerances import TOLERANCES
-from .card import Card, decoded, parse_card
+from .card import Card, parse_card
 from .dimension import DIMENSIONS
 from .form import Wearer
 from .found import ReadWearer, Source
@@ -25,6 +26,7 @@ from .limbform import Station, limb_form_of
 from .population import SPEAKS_FOR
 from .recognise import form_of
 from .scanread import hints_of, wearer_of_scan
+from .worn import in_figures
 
 GUESSED = f"what was not measured is estimated from {SPEAKS_FOR}"
 
@@ -41,7 +43,7 @@ def wearer_of_card(path: Path | str, progress: Progress = silent) -> ReadWearer:
     path = Path(path)
     progress(0.0, f"Reading {path.name}")
     content = read_input(path)
-    card = parse_card(decoded(content, path), path)
+    card = parse_card(decoded(content, str(path)), path)
     made = wearer_as_known(card, progress)
     progress(1.0, f"Read {path.name}")
     return replace(made, sources=(Source(path, sha256(content)), *made.sources))
@@ -50,7 +52,9 @@ def wearer_of_card(path: Path | str, progress: Progress = silent) -> ReadWearer:
 def wearer_as_known(card: Card, progress: Progress = silent) -> ReadWearer:
     """Make the form that a card describes, whether or not it stands in a file; raises as `wearer_of_card` does."""
     made = _from_scan(card, progress) if card.scan_path else _from_readings(card, progress)
-    return replace(made, wearer=replace(made.wearer, allowance_mm=card.allowance_mm()))
+    said = (f"{card.name}: {in_figures(card.worn)}",) if card.worn else ()
+    wearer = replace(made.wearer, allowance_mm=card.allowance_mm())
+    return replace(made, wearer=wearer, warnings=(*made.warnings, *said))
 
 
 def _from_readings(card: Card, progress: Progress) -> ReadWearer:

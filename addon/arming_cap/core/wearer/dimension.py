@@ -7,13 +7,13 @@ report (NATICK/TR-15/007), told in our own words and from memory; where ours dif
 
 from __future__ import annotations
 
-import difflib
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
 from ..errors import InputError
+from ..tables import closest
 
 # Two readings by equally good observers differ by less than the allowance in 95 of 100 cases: r = 1.96 sqrt(2) s
 # (the repeatability limit of ISO 5725-6, from memory). NATICK/TR-11/017 does not say which share its allowance
@@ -332,13 +332,16 @@ _TABLE = (
 DIMENSIONS: Mapping[str, Dimension] = MappingProxyType({d.name: d for d in _TABLE})
 
 
-def closest(name: str, choices: Iterable[str]) -> str:
-    """Return ``did you mean ...?`` for a mistyped name, or a short choice where nothing is near."""
-    choices = list(choices)
-    near = difflib.get_close_matches(name.strip().lower().replace("-", "_").replace(" ", "_"), choices, n=1, cutoff=0.5)
-    if near:
-        return f"did you mean {near[0]}?"
-    return f"use {', '.join(choices[:12])}{', ...' if len(choices) > 12 else ''}"
+# What makers call a dimension: what is meant by each word.
+_PLAIN = {
+    "eyes": "interpupillary_breadth", "pupils": "interpupillary_breadth", "ipd": "interpupillary_breadth",
+    "head": "head_circumference", "hat": "hat_size", "face": "menton_sellion_length",
+    "cheekbones": "bizygomatic_breadth", "ears": "ear_protrusion", "neck": "neck_circumference",
+    "collar": "neck_circumference", "biceps": "upper_arm_circumference", "wrist": "wrist_circumference",
+    "hand": "hand_circumference", "chest": "chest_circumference", "bust": "chest_circumference",
+    "waist": "waist_circumference", "shoulders": "bideltoid_breadth", "thigh": "thigh_circumference",
+    "calf": "calf_circumference", "ankle": "ankle_circumference", "foot": "foot_length", "height": "stature",
+}  # fmt: skip
 
 
 def dimension(name: str, source: str = "") -> Dimension:
@@ -347,9 +350,11 @@ def dimension(name: str, source: str = "") -> Dimension:
     Raises
     ------
     InputError
-        If there is none of that name; the nearest name is suggested.
+        If there is none of that name; the one that is meant, or the nearest name, is suggested.
     """
     try:
         return DIMENSIONS[name]
     except KeyError:
-        raise InputError(f"no dimension is called {name!r}", source=source, remedy=closest(name, DIMENSIONS)) from None
+        meant = _PLAIN.get(name.strip().lower())
+        remedy = f"did you mean {meant}?" if meant else closest(name, (*DIMENSIONS, "hat_size"))
+        raise InputError(f"no dimension is called {name!r}", source=source, remedy=remedy) from None

@@ -23,6 +23,10 @@ from .dimension import DIMENSIONS
 from .reading import Reading, check_together
 
 SEXES = ("f", "m", "any")
+_SEX_WORDS = {
+    "female": "f", "woman": "f", "women": "f", "girl": "f", "male": "m", "man": "m", "men": "m", "boy": "m",
+    "unknown": "any", "either": "any", "other": "any",
+}  # fmt: skip
 SPEAKS_FOR = "ANSUR II: adult US Army personnel, 2010-12; it does not speak for children"
 # Two-sided 90 % of a normal.
 Z90 = 1.6448536269514722
@@ -164,7 +168,7 @@ class Estimate:
 
 @dataclass(frozen=True)
 class _Conditional:
-    """One sex's normal given the readings: mean, sd and tails (p,), covariance (p, p), density, distance of the readings."""
+    """One sex's normal given the readings: mean, sd, tails (p,), covariance (p, p), their density and distance."""
 
     mean: FloatArray
     sd: FloatArray
@@ -200,6 +204,22 @@ def _condition(group: Moments, rows: list[int], values: FloatArray, noise: Float
         log_density,
         distance2,
     )
+
+
+def sex_of(word: Any, source: str = "") -> str:
+    """Return ``f``, ``m`` or ``any`` for a word such as ``female``.
+
+    Raises
+    ------
+    InputError
+        If the word is not known.
+    """
+    plain = word.strip().lower() if isinstance(word, str) else ""
+    if plain in SEXES:
+        return plain
+    if plain not in _SEX_WORDS:
+        raise InputError(f"sex {word!r} is not known", source=source, remedy="use f, m or any")
+    return _SEX_WORDS[plain]
 
 
 def _cdf(z: FloatArray) -> FloatArray:

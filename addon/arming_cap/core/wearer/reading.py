@@ -9,13 +9,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from ..errors import InputError
+from . import hatsize
 from .dimension import DIMENSIONS, Dimension, dimension
 
 MM_PER = {"mm": 1.0, "cm": 10.0, "in": 25.4}
-_KNOWN = re.compile(
-    r"\s*(?P<name>[\w -]+?)\s*=\s*(?P<value>[-+\d.eE]+?)"
-    r"\s*(?:(?:±|\+/?-)\s*(?P<sd>[\d.eE-]+?))?\s*(?P<unit>mm|cm|in|kg)?\s*"
+_NUMBER = r"[-+]?(?:\d+\s+\d+/\d+|\d+/\d+|[\d.]+(?:[eE][-+]?\d+)?)"
+_VALUE = re.compile(
+    rf"\s*(?P<low>{_NUMBER})\s*(?:(?:-|–|to)\s*(?P<high>{_NUMBER}))?"
+    rf"\s*(?:(?:±|\+/?-)\s*(?P<sd>{_NUMBER}))?\s*(?P<unit>mm|cm|in|inch|inches|kg|\"|″|'')?\s*"
 )
+_INCHES = ("inch", "inches", '"', "″", "''")
+# The ends of a range lie no farther apart than this share of it: two readings of one thing.
+_WIDEST = 0.15
 
 
 @dataclass(frozen=True)
@@ -40,28 +45,83 @@ class Reading:
 
 
 def parse_known(text: str) -> tuple[str, Reading]:
-    """Read ``head_circumference=574``, ``...=574±3``, ``...=574+-3`` or ``...=22.6in``; the unit is mm unless given.
+    """Read ``head_circumference=574``, ``...=574±3``, ``...=22 7/8in``, ``...=57-58cm`` or ``hat_size=7 1/4``.
+
+    The unit is mm unless given.
 
     Raises
     ------
     InputError
         If the text is no reading, or the reading is not plausible.
     """
-    match = _KNOWN.fullmatch(text)
-    if match is None:
+    name, sign, value = text.partition("=")
+    if not sign or not value.strip():
         raise InputError("not a reading", source=repr(text), remedy="write NAME=MM or NAME=MM±SD")
-    of = dimension(match["name"], source=repr(text))
-    try:
-        value, sd = float(match["value"]), None if match["sd"] is None else float(match["sd"])
-    except ValueError:
-        raise InputError("not a number", source=repr(text), remedy="write NAME=MM or NAME=MM±SD") from None
-    unit = match["unit"] or of.unit
-    if (unit == "kg") != (of.unit == "kg"):
-        raise InputError(f"{of.in_words} is given in {unit}", source=repr(text), remedy=f"give it in {of.unit}")
-    factor = MM_PER.get(unit, 1.0)
-    reading = Reading(value * factor, None if sd is None else sd * factor)
-    check_reading(of.name, reading, repr(text))
+    return parse_reading(name.strip(), value, source=repr(text))
+
+
+def parse_reading(name: str, text: str, unit: str | None = None, source: str = "") -> tuple[str, Reading]:
+    """Return the dimension that a text is a reading of, and the reading.
+
+    Parameters
+    ----------
+    name
+        Of a dimension, or ``hat_size``.
+    text
+        A number, with a fraction, as a range (``57-58``: the mean, with the spread of what lies evenly between), with
+        a standard deviation (``574±3``), with a unit: any of these.
+    unit
+        Of a length that names none.
+
+    Raises
+    ------
+    InputError
+        If the text is no reading, or the reading is not plausible.
+    """
+    if name == hatsize.KEY:
+        reading = Reading(*hatsize.circumference_of(text, source))
+        check_reading("head_circumference", reading, source)
+        return "head_circumference", reading
+    of = dimension(name, source)
+    match = _VALUE.fullmatch(text)
+    if match is None:
+        comma = "with a point instead of the comma, " if "," in text else ""
+        raise InputError(
+            f"{name} of {text.strip()!r} is no reading",
+            source=source,
+            remedy=f"write it {comma}as 155, 155±2, 57-58 or 22 7/8",
+        )
+    given = "in" if match["unit"] in _INCHES else match["unit"]
+    given = given or (unit if of.unit == "mm" else None) or of.unit
+    if (given == "kg") != (of.unit == "kg"):
+        raise InputError(f"{of.in_words} is given in {given}", source=source, remedy=f"give it in {of.unit}")
+    factor = MM_PER.get(given, 1.0)
+    low = _number(match["low"], source) * factor
+    high = low if match["high"] is None else _number(match["high"], source) * factor
+    sd = None if match["sd"] is None else _number(match["sd"], source) * factor
+    if high < low or high - low > _WIDEST * abs(high):
+        raise InputError(
+            f"{of.in_words} from {low:g} to {high:g} {of.unit} is no reading",
+            source=source,
+            remedy="write the smaller first; two readings of one thing lie close together",
+        )
+    if high > low and sd is None:
+        sd = max((high - low) / math.sqrt(12), of.default_sd)
+    reading = Reading((low + high) / 2, sd)
+    check_reading(of.name, reading, source)
     return of.name, reading
+
+
+def _number(text: str, source: str) -> float:
+    """Return the value of ``22.5``, ``7/8`` or ``22 7/8``."""
+    whole, _, fraction = text.strip().rpartition(" ") if "/" in text else (text, "", "")
+    try:
+        over, _, under = fraction.partition("/")
+        part = int(over) / int(under) if fraction else 0.0
+        value = float(whole) if whole.strip() else 0.0
+    except (ValueError, ZeroDivisionError):
+        raise InputError("not a number", source=source, remedy="write it as 155, 155±2, 57-58 or 22 7/8") from None
+    return value - part if whole.strip().startswith("-") else value + part
 
 
 def check_reading(name: str, reading: Reading, source: str = "") -> None:
