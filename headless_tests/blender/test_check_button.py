@@ -36,7 +36,9 @@ def quick(monkeypatch):
 
     whole = checks.check_job
     fewer = Limits(checks=("mesh", "placement", "clearance"))
-    monkeypatch.setattr(checks, "check_job", lambda job, progress: whole(replace(job, limits=fewer), progress))
+    monkeypatch.setattr(
+        checks, "check_job", lambda job, *rest, **more: whole(replace(job, limits=fewer), *rest, **more)
+    )
 
 
 @pytest.fixture
@@ -51,7 +53,7 @@ def checked(scene, quick):
 def kept(scene):
     """The same scene with verdicts on it that rest on it as it is, without the time to make them."""
     ball_in_band()
-    document = {"result": {"fits": [{"piece": "Scene", "wearer": "Ball", "verdict": "pass", "verdicts": []}]}}
+    document = {"result": {"fits": [{"piece": "Band", "wearer": "Ball", "verdict": "pass", "verdicts": []}]}}
     results().keep(scene, document, results().footing(scene), {})
     return scene
 
@@ -61,7 +63,7 @@ def test_the_verdict_of_a_ball_in_a_band(checked):
     clearance = verdict(checked, "clearance")
     assert clearance["verdict"] == "pass"
     assert fit(checked)["regions"]["whole"]["min_mm"] == pytest.approx(10.0, abs=0.06)
-    assert (fit(checked)["piece"], fit(checked)["wearer"]) == (checked.name, "Ball")
+    assert (fit(checked)["piece"], fit(checked)["wearer"]) == ("Band", "Ball")
 
 
 def test_more_allowance_than_room_fails_and_says_where(scene, quick):
@@ -182,12 +184,12 @@ def test_verdicts_from_another_version_are_no_verdicts(scene, text):
 def test_a_fault_of_ours_is_told_and_changes_nothing(scene, monkeypatch, capfd):
     from arming_cap.core.checks import fit as checks
 
-    def broken(*_):
+    def broken(*_, **__):
         raise ZeroDivisionError("on purpose")
 
     ball_in_band()
     monkeypatch.setattr(checks, "check_job", broken)
-    with pytest.raises(RuntimeError, match="a fault of ours"):
+    with pytest.raises(RuntimeError, match="A fault of ours"):
         bpy.ops.arming_cap.check_fit()
     assert scene.arming_cap.results == ""
     assert "on purpose" in capfd.readouterr().err

@@ -17,7 +17,7 @@ def checked(scene):
     form, _ = ball_in_band()
     form.arming_cap.allowance_mm = 5.0
     seat = {"translation_mm": [0, 0, 0], "rotation_deg": [0, 0, 0]}
-    fit = {"piece": "Scene", "wearer": "Ball", "verdict": "pass", "verdicts": [], "seat": seat}
+    fit = {"piece": "Band", "wearer": "Ball", "verdict": "pass", "verdicts": [], "seat": seat}
     results.keep(scene, {"result": {"fits": [fit]}}, results.footing(scene), {})
     return scene
 

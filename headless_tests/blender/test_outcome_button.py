@@ -17,7 +17,8 @@ CARD = 'card = 1\nname = "Oda"\nunit = "mm"\n\n[readings]\nhead_circumference = 
 def tried(scene, tmp_path):
     path = tmp_path / "oda.toml"
     path.write_text(CARD, encoding="utf-8")
-    _, band = ball_in_band()
+    form, band = ball_in_band()
+    form.arming_cap.card = str(path)
     select(band)
     bpy.ops.arming_cap.open_card(filepath=str(path))
     return path
@@ -38,18 +39,51 @@ def test_the_outcome_stands_in_the_card_with_a_file_beside_it(scene, tried):
     assert "was tight at the left temple" in cards.history_of(scene.arming_cap.card)[0]
 
 
-def test_the_same_piece_is_kept_once_and_another_size_anew(scene, tried):
+def test_the_same_piece_is_kept_once_and_another_size_with_its_scale(scene, tried):
     for outcome in ("tight", "good"):
         bpy.ops.arming_cap.record_outcome(outcome=outcome)
     folder = tried.parent / "oda_tried_on"
     assert len(list(folder.glob("*.ply"))) == 1 and len(read_card(tried).known_fits) == 2
     scene.objects["Band"].scale = (1.1,) * 3
     bpy.ops.arming_cap.record_outcome(outcome="loose")
-    assert len(list(folder.glob("*.ply"))) == 2 and len(read_card(tried).known_fits) == 3
+    card = read_card(tried)
+    assert len(card.known_fits) == 3 and [fit.scale for fit in card.known_fits] == [1.0, 1.0, pytest.approx(1.1)]
+    known, _ = fits_of(card)
+    # What was worn is the kept file at its scale: a band of 103 mm outside, a tenth larger.
+    bounds = known[-1].piece.mesh.bounds * card.known_fits[-1].scale
+    assert bounds[1] - bounds[0] == pytest.approx([226.6, 226.6, 66.0], abs=0.1)
+
+
+def test_it_goes_to_the_wearer_of_the_piece_whatever_card_is_open(scene, tried, tmp_path):
+    """Bram's card is open; the band is worn by the ball, whose card is Oda's."""
+    other = tmp_path / "bram.toml"
+    other.write_text(CARD.replace("Oda", "Bram"), encoding="utf-8")
+    bpy.ops.arming_cap.open_card(filepath=str(other))
+    bpy.ops.arming_cap.record_outcome(outcome="loose")
+    assert not read_card(other).known_fits and read_card(tried).known_fits[0].verdict == "loose"
+    # A wearer without a card has none to write to, not even the open one.
+    scene.objects["Ball"].arming_cap.card = ""
+    with pytest.raises(RuntimeError, match="'Ball' has no wearer card"):
+        bpy.ops.arming_cap.record_outcome(outcome="good")
+    scene.objects["Ball"].name = "Bram"  # but the open one will do where it is of that name
+    bpy.ops.arming_cap.record_outcome(outcome="good")
+    assert [fit.verdict for fit in read_card(other).known_fits] == ["good"]
+
+
+def test_an_outcome_can_be_forgotten_and_undo_does_not_pretend_to(scene, tried):
+    from arming_cap.blender import cards
+
+    for outcome in ("tight", "good"):
+        bpy.ops.arming_cap.record_outcome(outcome=outcome)
+    told = cards.history_of(scene.arming_cap.card)
+    assert len(told) == 2 and "band at 100 % was tight" in told[0].lower()
+    assert bpy.ops.arming_cap.forget_outcome(row=0) == {"FINISHED"}
+    assert [fit.verdict for fit in read_card(tried).known_fits] == ["good"]
+    assert "# twice" in tried.read_text(encoding="utf-8") and len(cards.history_of(scene.arming_cap.card)) == 1
 
 
 def test_without_a_card_it_says_so(scene):
     _, band = ball_in_band()
     select(band)
-    with pytest.raises(RuntimeError, match="save it to a file"):
+    with pytest.raises(RuntimeError, match="has no wearer card"):
         bpy.ops.arming_cap.record_outcome()

@@ -34,7 +34,7 @@ def checked(scene):
         "pinch_pose": pose_dict(*PATH[2]),
     }
     verdict = {"check": "donning", "verdict": "pass", "details": {"passage": passage, "take_off": []}}
-    fit = {"piece": "Scene", "wearer": "Ball", "verdict": "pass", "verdicts": [verdict]}
+    fit = {"piece": "Band", "wearer": "Ball", "verdict": "pass", "verdicts": [verdict]}
     results.keep(scene, {"result": {"fits": [fit]}}, results.footing(scene), {})
     return scene
 
@@ -46,7 +46,7 @@ def state(scene):
 def test_the_copy_stands_in_every_pose_of_the_path(checked):
     before = state(checked)
     assert bpy.ops.arming_cap.play_passage(fit=0) == {"FINISHED"}
-    stage = bpy.data.scenes["Passage of Scene"]
+    stage = bpy.data.scenes["Passage of Band"]
     copy = next(ob for ob in stage.objects if ob.name.startswith("Band"))
     home = np.array(checked.objects["Band"].matrix_world)
     keys = sorted({key.co.x for curve in curves(stage.objects["Way"]) for key in curve.keyframe_points})
@@ -69,7 +69,7 @@ def curves(ob):
 
 def test_it_begins_at_the_pinch_where_two_marks_meet(checked):
     bpy.ops.arming_cap.play_passage(fit=0)
-    stage = bpy.data.scenes["Passage of Scene"]
+    stage = bpy.data.scenes["Passage of Band"]
     marker = stage.timeline_markers[0]
     assert marker.name == "Pinch" and marker.frame == stage.frame_current
     on_form, on_piece, way = (stage.objects[name] for name in ("Pinch on the Form", "Pinch on the Piece", "Way"))
@@ -83,7 +83,7 @@ def test_going_back_leaves_nothing_behind(checked):
 
     before = state(checked)
     bpy.ops.arming_cap.play_passage(fit=0)
-    stage = bpy.data.scenes["Passage of Scene"]
+    stage = bpy.data.scenes["Passage of Band"]
     with bpy.context.temp_override(scene=stage):
         assert back.poll(bpy.context)
         bpy.ops.arming_cap.end_passage()
@@ -95,7 +95,7 @@ def test_a_part_that_is_gone_is_said(checked):
     bpy.data.objects.remove(checked.objects["Ball"])
     with pytest.raises(RuntimeError, match="no longer in the scene"):
         bpy.ops.arming_cap.play_passage(fit=0)
-    with pytest.raises(RuntimeError, match="no passage was searched"):
+    with pytest.raises(RuntimeError, match="No passage was searched"):
         bpy.ops.arming_cap.play_passage(fit=4)
 
 
@@ -110,16 +110,17 @@ def test_a_search_that_is_stopped_keeps_its_bounds():
 
     helm = Piece("helm", (Part("helm", shapes.dome(45, 48, -25, 48, 16)),))
     ball = Wearer("ball", Form(shapes.sphere(40, 48)))
-    work = Work(lambda progress: find_passage(helm, ball, Pose(), progress=progress))
-    steps = []
 
-    def watched(fraction, text, told=work._progress):
-        steps.append(text)
-        if len(steps) > 1 and work.bounds:  # as Esc does, between two steps
-            work.stop()
-        told(fraction, text)
+    class Watched(Work):
+        steps = 0
 
-    work._progress = watched
+        def __call__(self, fraction, text):
+            self.steps += 1
+            if self.steps > 1 and self.bounds:  # as Esc does, between two steps
+                self.stop()
+            super().__call__(fraction, text)
+
+    work = Watched(lambda progress: find_passage(helm, ball, Pose(), progress=progress), apart=False)
     work.run()
     assert isinstance(work.error, Cancelled) and work.result is None
     said = re.fullmatch(
@@ -138,11 +139,11 @@ def test_what_the_way_meets_is_shown_as_a_strip_on_the_piece(scene):
     path = [Pose.of((0, 0, z)).as_dict() for z in (0.0, 400.0)]
     passage = {"path": path, "at": [88.0, 0.0, 0.0], "pinch_step": 0.0, "pinch_pose": path[0]}
     verdict = {"check": "donning", "verdict": "fail", "details": {"passage": passage, "take_off": []}}
-    fit = {"piece": "Scene", "wearer": "Ball", "verdict": "fail", "verdicts": [verdict]}
+    fit = {"piece": "Band", "wearer": "Ball", "verdict": "fail", "verdicts": [verdict]}
     results.keep(scene, {"result": {"fits": [fit]}}, results.footing(scene), {})
     # The whole band is met inside: that is no trim. Drawn up from above the equator only its lower edge is.
     assert bpy.ops.arming_cap.play_passage(fit=0) == {"FINISHED"}
-    stage = bpy.data.scenes["Passage of Scene"]
+    stage = bpy.data.scenes["Passage of Band"]
     assert not [ob for ob in stage.objects if ob.name.startswith("Trim Strip")]
     with bpy.context.temp_override(scene=stage):
         bpy.ops.arming_cap.end_passage()
@@ -150,7 +151,7 @@ def test_what_the_way_meets_is_shown_as_a_strip_on_the_piece(scene):
     passage.update(path=[raised, path[1]], pinch_pose=raised)
     results.keep(scene, {"result": {"fits": [fit]}}, results.footing(scene), {})
     bpy.ops.arming_cap.play_passage(fit=0)
-    stage = bpy.data.scenes["Passage of Scene"]
+    stage = bpy.data.scenes["Passage of Band"]
     (strip,) = (ob for ob in stage.objects if ob.name.startswith("Trim Strip"))
     assert strip.parent == stage.objects["Way"] and "mm deep at most" in strip.name
     points = np.array([v.co for v in strip.data.vertices])
@@ -178,7 +179,7 @@ def test_a_hinged_part_is_shown_swung_open(checked):
     results.keep(checked, {"result": {"fits": [fit]}}, results.footing(checked), {})
     bpy.context.view_layer.update()
     assert bpy.ops.arming_cap.play_passage(fit=0) == {"FINISHED"}
-    stage = bpy.data.scenes["Passage of Scene"]
+    stage = bpy.data.scenes["Passage of Band"]
     copy = next(ob for ob in stage.objects if ob.name.startswith("Visor"))
     last = max(key.co.x for curve in curves(stage.objects["Way"]) for key in curve.keyframe_points)
     stage.frame_set(int(last), subframe=last % 1.0)  # worn again: swung by a quarter turn about X it stands above

@@ -156,12 +156,12 @@ def test_rings_and_templates_are_written_and_shown(scene, tmp_path):
     assert bpy.ops.arming_cap.make_rings(directory=str(tmp_path / "rings")) == {"FINISHED"}
     assert (tmp_path / "rings" / "templates.pdf").exists()
     assert list((tmp_path / "rings").glob("*.3mf"))
-    rings = [ob for ob in scene.objects if ob.name.startswith("Scene, ")]
+    rings = [ob for ob in scene.objects if ob.name.startswith("Band, ")]
     marks = [ob for ob in scene.objects if ob.arming_cap.ring]
     assert len(rings) == len(marks) >= 1
     for ring, mark in zip(sorted(rings, key=lambda o: o.name), sorted(marks, key=lambda o: o.name)):
         # Shown where it was cut: 8 mm about its plane.
-        assert ring.name == f"Scene, {mark.name}"
+        assert ring.name == f"Band, {mark.name}"
         level = corners(ring)[:, 2]
         assert (level.min(), level.max()) == pytest.approx((mark.location.z - 4, mark.location.z + 4), abs=0.01)
 
@@ -183,8 +183,8 @@ def test_planes_are_added_moved_tilted_and_taken(scene, tmp_path, unit_mm):
     select(band)
     out = tmp_path / "rings"
     assert bpy.ops.arming_cap.make_rings(directory=str(out), levels="SHOWN") == {"FINISHED"}
-    (ring,) = [ob for ob in scene.objects if ob.name.startswith("Scene, ")]
-    assert ring.name == "Scene, brow" and (out / "scene-ring-brow.3mf").exists()
+    (ring,) = [ob for ob in scene.objects if ob.name.startswith("Band, ")]
+    assert ring.name == "Band, brow" and (out / "band-ring-brow.3mf").exists()
     normal = np.array([0.0, -np.sin(np.radians(10)), np.cos(np.radians(10))])
     over = corners(ring) * unit_mm @ normal - 8.0 * normal[2]
     assert (over.min(), over.max()) == pytest.approx((-4, 4), abs=0.01)

@@ -121,10 +121,24 @@ def test_lengths_are_shown_in_millimetres(extension):
 
 
 def test_what_writes_can_be_undone(extension):
-    readers = {f"arming_cap.{n}" for n in "export_report export_split copy_details stop how_to_measure".split()}
+    """What only writes files is no step of undo, which could not take them back, and is not done again by a redo."""
+    readers = "export_report export_split copy_details stop how_to_measure save_card record_outcome forget_outcome"
+    readers = {f"arming_cap.{n}" for n in readers.split()}
     for cls in classes():
         if issubclass(cls, bpy.types.Operator):
             assert ("UNDO" in cls.bl_options) == (cls.bl_idname not in readers), cls
+
+
+def test_nothing_long_and_nothing_that_writes_files_is_in_the_redo_panel(extension):
+    from arming_cap.blender.work import InBackground
+
+    for cls in classes():
+        if issubclass(cls, InBackground) or (issubclass(cls, bpy.types.Operator) and "directory" in vars(cls)):
+            assert not {"REGISTER", "UNDO"} <= cls.bl_options, cls
+        if issubclass(cls, bpy.types.Operator):
+            for prop in own_properties(cls):
+                raw = prop.type == "INT"
+                assert not raw or (prop.is_hidden and prop.is_skip_save), (cls, prop.identifier)
 
 
 def test_a_button_that_is_off_says_why(scene):

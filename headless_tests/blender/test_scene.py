@@ -172,7 +172,8 @@ def test_what_cannot_be_checked_is_refused_in_one_line_and_changes_nothing(scene
         scenes().job_of_scene(scene)
     line = str(told.value)
     assert line.startswith(f"{name}: ") and says in line and ";" in line and "\n" not in line
-    with pytest.raises(RuntimeError, match=re.escape(line)):
+    doubts = scenes().size_doubts(scene)  # the button is off with that reason, before anything is read
+    with pytest.raises(RuntimeError, match=re.escape(doubts[0] if doubts else line)):
         bpy.ops.arming_cap.check_fit()
     assert state(scene) == before
 
@@ -198,7 +199,7 @@ def test_roles_given_to_a_selection(scene):
 
 
 def test_what_is_missing_is_said_step_by_step(scene):
-    assert "form of a wearer" in str(scenes().missing(scene))
+    assert "no object is a wearer" in str(scenes().missing(scene))
     _, part = ball_in_band()
     assert scenes().missing(scene) is None
     part.arming_cap.role = "NONE"
@@ -234,7 +235,7 @@ def test_a_job_holds_what_the_scene_says(scene):
     scene.arming_cap.seat = "best"
     job = scenes().job_of_scene(scene)
     (fitting,) = job.fittings
-    assert fitting.piece.name == scene.name and fitting.wearer.name == "Ball" and fitting.seat == "best"
+    assert fitting.piece.name == "Band" and fitting.wearer.name == "Ball" and fitting.seat == "best"
     assert [(p.name, p.removable) for p in fitting.piece.parts] == [("Band", False), ("Visor", True)]
     assert fitting.wearer.allowance_mm == {"default": 6.1, "ear_left": -2.0, "nape": 1.5}
     assert [entry["file"] for entry in job.inputs] == ["Ball", "Band", "Visor"]

@@ -53,3 +53,20 @@ def test_orientation_of_the_form_does_not_matter():
     turned = Wearer("b", Form(TriangleMesh(mesh.vertices, mesh.triangles[:, ::-1])))
     piece = Piece("shell", (Part("a", shapes.sphere(70, 48)),))
     np.testing.assert_allclose(heat(piece, turned).form, heat(piece, wearer).form, atol=1e-9)
+
+
+def test_a_nose_in_a_face_opening_has_room_and_is_not_under_the_skin():
+    """A peg on a ball stands out of a hole: the nearest rim lies beside it, behind the peg's skin and outside the body.
+
+    The peg of radius 10 stands in the middle of a hole of radius 20 in a plate: each of its sides is 10 mm away.
+    """
+    peg = shapes.revolved([(0.0, -40.0), (10.0, -40.0), (10.0, 40.0), (0.0, 40.0)], 64)
+    plate = shapes.tube(20.0, 60.0, 4.0, 64)
+    plate = TriangleMesh(plate.vertices - [0, 0, 2.0], plate.triangles)
+    wearer = Wearer("peg", Form(peg))
+    found = heat(Piece("plate", (Part("a", plate),)), wearer)
+    assert np.nanmin(found.form) > 9.9
+    tip = np.abs(peg.vertices[:, 2]) > 39.0
+    # From the tip's edge to the rim: 10 mm aside and 38 mm down; that way is behind the tip's own plane.
+    edge = tip & (np.linalg.norm(peg.vertices[:, :2], axis=1) > 9.0)
+    np.testing.assert_allclose(found.form[edge], np.hypot(10.0, 38.0), atol=0.2)

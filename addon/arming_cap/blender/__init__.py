@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import bpy
 
-from . import handlers, operators, panels, properties
+from . import handlers, operators, panels, properties, work
 
 classes = (*properties.classes, *operators.classes, *panels.classes)
 
@@ -26,6 +26,7 @@ def register() -> None:
         _undo.append(properties.unregister)
         handlers.register()
         _undo.append(handlers.unregister)
+        _undo.append(work.shut_down)  # undone first: what runs rests on all the rest
     except Exception:
         unregister()
         raise

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -42,9 +43,28 @@ def load(scene: Scene, path: Path) -> Card:
     return card
 
 
+def read_history(own: PropertyGroup) -> None:
+    """Read anew what the open card's file says was tried on; readings that are being typed stay."""
+    path = path_of(own)
+    if path is not None and path.exists():
+        own.history = json.dumps([_told(fit) for fit in read_card(path).known_fits])
+
+
+def forget_outcome(own: PropertyGroup, row: int) -> None:
+    """Take one outcome out of the open card's file; raises `InputError` where the file has another by now."""
+    card = read_card(path_of(own))
+    told = [_told(fit) for fit in card.known_fits]
+    if told != history_of(own) or row >= len(told):
+        read_history(own)
+        raise InputError("the card's file has changed meanwhile", source=card.name, remedy="look again which to forget")
+    card.forget_known_fit(row)
+    read_history(own)
+
+
 def _told(fit: KnownFit) -> str:
     """Return a known fit as the panel's history tells it."""
-    name = Path(fit.piece.split("; ")[0]).stem
+    # Kept meshes end in twelve digits of what they hold, which tell a reader nothing.
+    name = re.sub(r"-[0-9a-f]{12}$", "", Path(fit.piece.split("; ")[0]).stem)
     where = f" at the {in_words(fit.region)}" if fit.region and fit.region != "whole" else ""
     return f"{fit.date + ': ' if fit.date else ''}{name} at {100 * fit.scale:g} % was {fit.verdict}{where}"
 

@@ -15,7 +15,7 @@ import bpy
 import numpy as np
 from bpy.types import Mesh, Object, Scene
 
-from ..core.arrays import FloatArray, IntArray
+from ..core.arrays import FloatArray
 from ..core.mesh import TriangleMesh
 
 if TYPE_CHECKING:
@@ -47,7 +47,8 @@ def add_form(scene: Scene, form: Form, name: str, allowance_mm: Mapping[str, flo
             "source": form.source,
         }
     )
-    own.allowance_mm = allowance_mm.get("default", 0.0)
+    if "default" in allowance_mm:  # else what any wearer keeps, see the property
+        own.allowance_mm = allowance_mm["default"]
     for region, room in allowance_mm.items():
         if region != "default":
             row = own.allowances.add()
@@ -92,21 +93,6 @@ def _fill(mesh: Mesh, source: TriangleMesh, mm: float, smooth: bool = True) -> N
     mesh.polygons.foreach_set("loop_start", np.arange(0, 3 * count, 3, dtype=np.int32))
     mesh.polygons.foreach_set("use_smooth", np.full(count, smooth))
     mesh.update(calc_edges=True)
-
-
-def form_of_facts(mesh: TriangleMesh, region_of_triangle: IntArray, facts: dict[str, Any]) -> Form:
-    """Return a mesh as the form that its object says it is; `facts` in the scene's millimetres."""
-    from ..core.wearer.form import Form
-
-    names = tuple(facts["regions"])
-    return Form(
-        mesh,
-        names,
-        np.clip(region_of_triangle, 0, len(names) - 1),
-        {name: np.array(point) for name, point in facts["landmarks"].items()},
-        facts["spread_mm"],
-        facts["source"],
-    )
 
 
 def facts_of(ob: Object, mm: float) -> dict[str, Any] | None:

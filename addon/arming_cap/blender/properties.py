@@ -20,8 +20,8 @@ from ..core.wearer.regions import ALL, in_words
 from . import cards, results
 
 ROLES = (
-    ("NONE", "None", "Takes no part in the checks", "X", 0),
-    ("FORM", "Form", "The closed surface that stands for a wearer: a scan or a body", "USER", 1),
+    ("NONE", "None", "Takes no part in the checks", "BLANK1", 0),
+    ("FORM", "Wearer", "The closed surface that stands for the wearer, the form: a body mesh or a scan", "USER", 1),
     ("PART", "Part", "Part of a piece, in its worn position", "MESH_CUBE", 2),
     ("REMOVABLE", "Removable Part", "Part of a piece that comes off while it is put on", "MOD_EXPLODE", 3),
 )
@@ -158,7 +158,12 @@ class ARMINGCAP_PG_card(PropertyGroup):
         history: str
         trouble: str
     else:
-        path: StringProperty(name="File", description="The card's file; empty until it is saved", subtype="FILE_PATH")
+        path: StringProperty(
+            name="File",
+            description="The card's file; empty until it is saved",
+            subtype="FILE_PATH",
+            options={"PATH_SUPPORTS_BLEND_RELATIVE"},
+        )
         title: StringProperty(name="Name", description="What the wearer is called in reports")
         sex: EnumProperty(
             name="Sex",
@@ -265,6 +270,7 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         loosest_mm: float
         with_walls: bool
         wall_mm: float
+        left_wall_mm: float
         card: Any
         printer: Any
         preview_of: str
@@ -298,6 +304,15 @@ class ARMINGCAP_PG_scene(PropertyGroup):
             update=_changed,
         )
         wall_mm: _length("Thinnest Wall", "Walls thinner than this are warned of: two lines of the nozzle", 0.8)
+        left_wall_mm: FloatProperty(
+            name="Wall Left",
+            description="Wall that is left under the outside everywhere when room is made inside",
+            subtype="DISTANCE_CAMERA",
+            default=1.2,
+            min=0.2,
+            max=50.0,
+            precision=1,
+        )
         card: PointerProperty(
             name="Wearer Card", description="What is known of the wearer that is worked on", type=ARMINGCAP_PG_card
         )
@@ -333,6 +348,7 @@ class ARMINGCAP_PG_object(PropertyGroup):
         allowance_mm: float
         allowances: Any
         form_facts: str
+        card: str
         scan_unit: str
         scan_says: str
         landmark: str
@@ -349,7 +365,7 @@ class ARMINGCAP_PG_object(PropertyGroup):
         )
         piece: StringProperty(
             name="Piece",
-            description="The wearable thing that this part belongs to. Left empty, it is named after the scene",
+            description="The wearable thing that this part belongs to. Left empty, it is named after its object",
             update=_changed,
         )
         worn_by: PointerProperty(
@@ -388,6 +404,12 @@ class ARMINGCAP_PG_object(PropertyGroup):
             name="Form",
             description="Regions, landmarks and spread of a form that was made here, as JSON",
             options={"HIDDEN"},
+        )
+        card: StringProperty(
+            name="Card",
+            description="The file of this wearer's card, where what was tried on is recorded",
+            subtype="FILE_PATH",
+            options={"PATH_SUPPORTS_BLEND_RELATIVE"},
         )
         scan_unit: StringProperty(
             name="Unit of the Scan",

@@ -15,10 +15,16 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import bpy
+from bpy.props import IntProperty
 from bpy.types import Scene
 
 SETTLED_S = 0.4
 """Fingerprints are compared when nothing has changed for so long: not at each step of a drag."""
+
+
+def hidden_row(name: str, description: str) -> Any:
+    """Return an operator's number of a row: set by a button, and of no use to anybody in the redo panel."""
+    return IntProperty(name=name, description=description, min=0, options={"HIDDEN", "SKIP_SAVE"})
 
 
 @dataclass
@@ -86,13 +92,6 @@ def keep(scene: Scene, document: dict[str, Any], rests_on: dict[str, Any], files
 
 def _mark(text: str) -> int:
     return zlib.crc32(text.encode())
-
-
-def document_of(run: Any) -> dict[str, Any]:
-    """Return the run's document, the same that `check --json` prints."""
-    from ..core.report import as_json
-
-    return as_json.document("check", run.inputs, run.warnings, run.as_dict())
 
 
 def files_of(scene: Scene) -> dict[str, str]:
@@ -163,11 +162,13 @@ def _settled() -> None:
 
 
 def redraw() -> None:
-    """Have every 3D view drawn again."""
+    """Have the sidebars drawn again, and nothing else: a 3D view may be dear."""
     for window in bpy.context.window_manager.windows:
         for area in window.screen.areas:
             if area.type == "VIEW_3D":
-                area.tag_redraw()
+                for region in area.regions:
+                    if region.type == "UI":
+                        region.tag_redraw()
 
 
 def forget() -> None:

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import bpy
 import numpy as np
 from bpy.types import Depsgraph, Object, Scene
+from mathutils import Matrix
 
 from ..core.arrays import FloatArray, IntArray
 from ..core.errors import InputError
@@ -21,11 +22,11 @@ from ..core.formats import DOOR_MM, THIMBLE_MM
 from ..core.mesh import TriangleMesh
 from ..core.piece import Hinge, Part, Piece
 from ..core.progress import Progress, silent
-from .forms import REGION, facts_of, form_of_facts
+from ..errands import Body, Draft
+from .forms import REGION, facts_of
 
 if TYPE_CHECKING:
     from ..core.checks.job import Job
-    from ..core.wearer.form import Wearer
 
 WITH_SURFACE = {"MESH", "CURVE", "SURFACE", "META", "FONT"}
 
@@ -56,20 +57,66 @@ def unit_in_words(scene: Scene) -> str:
     return f"1 unit is {names.get(length, f'{length:g} mm')}"
 
 
-def size_doubt(scene: Scene, name: str, objects: Iterable[Object]) -> str:
+def size_doubt(scene: Scene, name: str, objects: Iterable[Object], mm: float | None = None) -> str:
     """Return a sentence where objects together are smaller than a thimble or larger than a door, else nothing.
 
-    There is at least one object. Cheap enough to draw: it looks at bounding boxes only.
+    There is at least one object. Cheap enough to draw: it looks at bounding boxes only. `mm` is how long a unit would
+    be; by default what it is.
     """
-    boxes = []
-    for ob in objects:
-        matrix = np.array(ob.matrix_world)
-        boxes.append(np.array(ob.bound_box) @ matrix[:3, :3].T + matrix[:3, 3])
-    largest = float(np.ptp(np.concatenate(boxes), axis=0).max()) * mm_per_unit(scene)
+    largest = _size(objects) * (mm or mm_per_unit(scene))
     if THIMBLE_MM <= largest <= DOOR_MM:
         return ""
     than = "smaller than a thimble" if largest < THIMBLE_MM else "larger than a door"
     return f"'{name}' is {length_in_words(largest)} long, {than}: check Unit, {unit_in_words(scene)}"
+
+
+def _size(objects: Iterable[Object]) -> float:
+    boxes = []
+    for ob in objects:
+        matrix = np.array(ob.matrix_world)
+        boxes.append(np.array(ob.bound_box) @ matrix[:3, :3].T + matrix[:3, 3])
+    return float(np.ptp(np.concatenate(boxes), axis=0).max())
+
+
+def unit_that_helps(scene: Scene) -> str:
+    """Return the choice of Unit under which nothing has a doubtful size, where another than the present one does."""
+    now = mm_per_unit(scene)
+    return next((key for key, mm in (("MM", 1.0), ("M", 1000.0)) if mm != now and not size_doubts(scene, mm)), "")
+
+
+FACTORS = {0.001: "1/1000", 1000.0: "1000", 25.4: "25.4", 1 / 25.4: "1/25.4", 0.1: "1/10", 10.0: "10"}
+"""What a file in another unit must be multiplied by: millimetres, metres, inches, centimetres."""
+
+
+def rescale_that_helps(scene: Scene) -> tuple[str, tuple[str, ...], float] | None:
+    """Return a thing of doubtful size, its objects, and the factor between two usual units that settles it."""
+    mm = mm_per_unit(scene)
+    for name, objects in _things(scene).items():
+        size = _size(objects) * mm
+        if not THIMBLE_MM <= size <= DOOR_MM:
+            for factor in FACTORS:
+                # A head, a limb or a torso, and what is worn on it: where several factors would do, the likeliest.
+                if 60.0 <= size * factor <= DOOR_MM:
+                    return name, tuple(ob.name for ob in objects), factor
+    return None
+
+
+def file_scale(objects: Iterable[Object], mm: float) -> float | None:
+    """Return by how much objects are larger than the files that they stand for; None where they differ, or are bent.
+
+    A file for a printer is in millimetres: where the scene counts in another unit and the object was made smaller by
+    just that on the way in, that is no scaling.
+    """
+    found = []
+    for ob in objects:
+        sides = np.linalg.norm(np.array(ob.matrix_world)[:3, :3], axis=0)
+        if not sides.min() > 0 or np.ptp(sides) > 1e-4 * sides.max():
+            return None
+        found.append(float(sides.mean()))
+    if not found or np.ptp(found) > 1e-4 * max(found):
+        return None
+    scale = min((found[0], found[0] * mm), key=lambda one: abs(np.log(one)))
+    return float(f"{scale:.6g}")
 
 
 def length_in_words(mm: float) -> str:
@@ -98,8 +145,9 @@ class Cast:
 
 
 def piece_name(scene: Scene, ob: Object) -> str:
-    """Return the piece that a part belongs to: its own answer, or the scene's name."""
-    return ob.arming_cap.piece.strip() or scene.name
+    """Return the piece that a part belongs to: its own answer, or the name of the first part that gives none."""
+    own = ob.arming_cap.piece.strip()
+    return own or next((part.name for part in parts(scene) if not part.arming_cap.piece.strip()), ob.name)
 
 
 def forms(scene: Scene) -> list[Object]:
@@ -135,9 +183,9 @@ def missing(scene: Scene) -> InputError | None:
     """Return what keeps the checks from being run at all, or None. Cheap: it looks at roles only."""
     if not forms(scene):
         return InputError(
-            "no object is the form of a wearer",
+            "no object is a wearer",
             source=scene.name,
-            remedy="select the wearer's body and give it the role Form",
+            remedy="select the wearer's body and give it the role Wearer",
         )
     if not parts(scene):
         return InputError(
@@ -150,7 +198,7 @@ def missing(scene: Scene) -> InputError | None:
             return InputError(
                 "it is not said which wearer it is for",
                 source=cast.piece,
-                remedy="select its parts and choose one form as Worn By",
+                remedy="select its parts and choose one wearer as Worn By",
             )
     return None
 
@@ -247,92 +295,6 @@ def allowances_of(form: Object) -> dict[str, float]:
     return {"default": round(own.allowance_mm, 3), **given}
 
 
-@dataclass(frozen=True)
-class Body:
-    """A form as it was copied out of Blender.
-
-    Attributes
-    ----------
-    mesh, regions
-        Its surface, and for each triangle the row of its region's name.
-    facts
-        What its object says of it as a form, see `forms`; None where it says nothing: then a head is looked for.
-    allowance_mm
-        Room by region.
-    """
-
-    mesh: TriangleMesh
-    regions: IntArray
-    facts: dict[str, Any] | None
-    allowance_mm: dict[str, float]
-
-    def wearer(self, name: str) -> Wearer:
-        """Return the wearer it stands for; raises `InputError` where it is not closed."""
-        from ..core.wearer.form import Wearer
-        from ..core.wearer.recognise import form_of
-
-        form = form_of_facts(self.mesh, self.regions, self.facts) if self.facts else form_of(self.mesh, "mesh")
-        return Wearer(name, form, self.allowance_mm)
-
-
-@dataclass(frozen=True)
-class Draft:
-    """What is to be checked, copied out of Blender: the rest can be done by any thread.
-
-    Attributes
-    ----------
-    title
-        The scene's name.
-    worn
-        Each piece with the name of the form it is worn on.
-    bodies
-        By the forms' names.
-    seat
-        ``fixed`` or ``best``.
-    padding_gives_mm, loosest_mm, wall_mm
-        See `Limits`; no walls are looked for where the last is None.
-    warnings
-        Sentences for the report.
-    """
-
-    title: str
-    worn: tuple[tuple[Piece, str], ...]
-    bodies: dict[str, Body]
-    seat: str
-    padding_gives_mm: float
-    loosest_mm: float
-    wall_mm: float | None
-    warnings: tuple[str, ...]
-
-    def job(self, progress: Progress = silent) -> Job:
-        """Return the job that the command line would read from a file.
-
-        Raises
-        ------
-        InputError
-            If a form is not closed.
-        """
-        from ..core.checks.job import CHECKS, Fitting, Job, Limits
-
-        limits = Limits(padding_gives_mm=self.padding_gives_mm, loosest_mm=self.loosest_mm)
-        if self.wall_mm is not None:
-            limits = replace(limits, checks=(*CHECKS, "walls"), wall_mm=self.wall_mm)
-        wearers = {}
-        for name, body in self.bodies.items():
-            progress(0.0, f"Reading {name}")
-            wearers[name] = body.wearer(name)
-        meshes = [body.mesh for body in self.bodies.values()] + [
-            part.mesh for piece, _ in self.worn for part in piece.parts
-        ]
-        return Job(
-            title=self.title,
-            fittings=tuple(Fitting(piece, wearers[form], 1.0, self.seat) for piece, form in self.worn),
-            limits=limits,
-            inputs=tuple({"file": mesh.name, "sha256": mesh.content_hash} for mesh in meshes),
-            warnings=self.warnings,
-        )
-
-
 def body_of(form: Object, depsgraph: Depsgraph, mm: float) -> Body:
     """Copy out a form; raises `InputError` where its object has no usable surface."""
     return Body(*_read(form, depsgraph, mm), facts_of(form, mm), allowances_of(form))
@@ -400,11 +362,33 @@ def job_of_scene(scene: Scene, progress: Progress = silent) -> Job:
     return draft_of(scene).job(progress)
 
 
-def size_doubts(scene: Scene) -> list[str]:
-    """Return a sentence for each form and piece that is smaller than a thimble or larger than a door."""
+def _things(scene: Scene) -> dict[str, list[Object]]:
+    """Return what has a size to be looked at: each form and each piece with its objects."""
     things = {ob.name: [ob] for ob in forms(scene)}
-    things |= {cast.piece: [scene.objects[name] for name in cast.parts] for cast in cast_of(scene)}
-    return [doubt for name, obs in things.items() if (doubt := size_doubt(scene, name, obs))]
+    for cast in cast_of(scene):
+        name = cast.piece if cast.piece not in things else f"{cast.piece} (piece)"
+        things[name] = [scene.objects[part] for part in cast.parts]
+    return things
+
+
+def size_doubts(scene: Scene, mm: float | None = None) -> list[str]:
+    """Return a sentence for each form and piece that is smaller than a thimble or larger than a door."""
+    return [doubt for name, obs in _things(scene).items() if (doubt := size_doubt(scene, name, obs, mm))]
+
+
+def transform(scene: Scene, names: Iterable[str], matrix: Matrix) -> None:
+    """Move, turn or scale objects together by a matrix of the world, whoever is whose parent among them."""
+    targets = {name: matrix @ scene.objects[name].matrix_world for name in names}
+
+    def depth(name: str) -> int:
+        above, count = scene.objects[name].parent, 0
+        while above is not None:
+            above, count = above.parent, count + 1
+        return count
+
+    for name in sorted(targets, key=depth):
+        scene.objects[name].matrix_world = targets[name]
+        bpy.context.view_layer.update()  # a child's place is counted from its parent's
 
 
 def depsgraph_of(scene: Scene) -> Depsgraph:

@@ -3,12 +3,13 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from bpy.props import IntProperty
 from bpy.types import Context, Operator
 
+from ... import errands
 from ...core.errors import InputError
 from .. import forms, results, work
 from .. import scene as scenes
@@ -23,14 +24,14 @@ class ARMINGCAP_OT_show_margins(work.InBackground, Operator):
 
     bl_idname = "arming_cap.show_margins"
     bl_label = "Show Margins"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"UNDO"}
 
     doing = "Measuring the margins"
 
     if TYPE_CHECKING:
         fit: int
     else:
-        fit: IntProperty(name="Fit", description="Which piece on its wearer, counted from 0", min=0)
+        fit: results.hidden_row("Fit", "Which piece on its wearer, counted from 0")
 
     _corners: dict[str, Any]
 
@@ -60,17 +61,7 @@ class ARMINGCAP_OT_show_margins(work.InBackground, Operator):
         parts = tuple(Part(name, scenes.mesh_of(scene.objects[name], depsgraph, mm)) for name in cast.parts)
         pose = Pose.of(fit["seat"]["translation_mm"], fit["seat"]["rotation_deg"])
 
-        def task(progress: Any) -> Any:
-            from ...core.distance.heat import heat
-
-            progress(0.1, "Looking at the form")
-            wearer = body.wearer(cast.form)
-            progress(0.4, "Measuring")
-            found = heat(Piece(cast.piece, parts), wearer, pose)
-            triangles = {cast.form: wearer.form.mesh.triangles, **{p.name: p.mesh.triangles for p in parts}}
-            return {name: (triangles[name], values) for name, values in ((cast.form, found.form), *found.parts.items())}
-
-        return work.Work(task, "Reading the scene")
+        return work.Work(partial(errands.margins, Piece(cast.piece, parts), body, cast.form, pose))
 
     def end(self, context: Context, result: Any) -> set[str]:
         """Paint every object that is still what it was."""
@@ -78,7 +69,7 @@ class ARMINGCAP_OT_show_margins(work.InBackground, Operator):
             ob = context.scene.objects.get(name)
             own = self._corners[name]
             if ob is None or ob.type != "MESH" or own.max() >= len(ob.data.vertices):
-                self.report({"ERROR"}, f"'{name}' has changed meanwhile; run the checks again")
+                self.say("ERROR", f"'{name}' has changed meanwhile; run the checks again")
                 return {"CANCELLED"}
             painted = np.full(len(ob.data.vertices), np.nan)
             painted[own.ravel()] = values[triangles.ravel()]  # welding keeps the triangles and their order

@@ -3,14 +3,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+import bpy
 from bpy.props import EnumProperty
-from bpy.types import Context, Operator
+from bpy.types import Context, Event, Operator, Scene
 
 from ...core.errors import InputError
 from ...core.wearer.card import OUTCOMES
-from .. import cards
+from .. import cards, results
 from .. import scene as scenes
 from ..properties import REGIONS
 from .split import cast_to_split
@@ -25,12 +27,23 @@ OUTCOME_ITEMS = tuple((name, name.title(), FELT[name]) for name in OUTCOMES)
 PLACES = (("whole", "All Round", "Not at one place more than at another"), *REGIONS)
 
 
+def card_of_wearer(scene: Scene, cast: scenes.Cast) -> Path | None:
+    """Return the card of the wearer of a piece: the form's own, or the open one where it is called like the form."""
+    form = scene.objects.get(cast.form)
+    if form is None:
+        return None
+    if form.arming_cap.card:
+        return Path(bpy.path.abspath(form.arming_cap.card))
+    own = scene.arming_cap.card
+    return cards.path_of(own) if own.title.strip() == form.name else None
+
+
 class ARMINGCAP_OT_record_outcome(Operator):
-    """Write into the wearer's card how the active piece was when it was tried on at the size it has here"""
+    """Write into the card of the piece's wearer how the active piece was when it was tried on, at its size here"""
 
     bl_idname = "arming_cap.record_outcome"
     bl_label = "Record Outcome"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"INTERNAL"}
 
     if TYPE_CHECKING:
         outcome: str
@@ -41,40 +54,91 @@ class ARMINGCAP_OT_record_outcome(Operator):
 
     @classmethod
     def poll(cls, context: Context) -> bool:
-        path = cards.path_of(context.scene.arming_cap.card)
-        if path is None or not path.exists():
-            cls.poll_message_set("Open the wearer's card, or save it to a file, first")
-            return False
-        if cast_to_split(context) is None:
+        cast = cast_to_split(context)
+        if cast is None or not cast.form:
             cls.poll_message_set("Make a part of the piece that was tried on the active object first")
+            return False
+        path = card_of_wearer(context.scene, cast)
+        if path is None:
+            cls.poll_message_set(
+                f"'{cast.form}' has no wearer card: select it and choose its Card, or save one so named"
+            )
+            return False
+        if not path.exists():
+            cls.poll_message_set(f"The card of '{cast.form}' is not there any more: {path.name}")
             return False
         return True
 
     def invoke(self, context: Context, event: object) -> set[str]:
-        return context.window_manager.invoke_props_dialog(self)
+        return context.window_manager.invoke_props_dialog(self, width=340)
 
     def draw(self, context: Context) -> None:
-        self.layout.use_property_split = True
-        self.layout.prop(self, "outcome")
-        self.layout.prop(self, "region")
+        layout, cast = self.layout, cast_to_split(context)
+        layout.use_property_split = True
+        layout.label(text=f"{cast.piece} on {cast.form}", icon="USER")
+        layout.label(text=f"In {card_of_wearer(context.scene, cast).name}", icon="FILE_TEXT")
+        layout.prop(self, "outcome")
+        layout.prop(self, "region")
 
     def execute(self, context: Context) -> set[str]:
         from ...core.checks.tried import keep_meshes, record
 
         scene = context.scene
-        path, cast = cards.path_of(scene.arming_cap.card), cast_to_split(context)
+        cast = cast_to_split(context)
+        path = card_of_wearer(scene, cast)
         mm, depsgraph = scenes.mm_per_unit(scene), scenes.depsgraph_of(scene)
+        # What was printed is the file at a scale, and that is what the card tells.
+        scale = scenes.file_scale((scene.objects[name] for name in cast.parts), mm) or 1.0
         try:
-            meshes = [scenes.mesh_of(scene.objects[name], depsgraph, mm) for name in cast.parts]
+            meshes = [scenes.mesh_of(scene.objects[name], depsgraph, mm).scaled(1.0 / scale) for name in cast.parts]
             card, _, _ = record(
-                path, keep_meshes(path, meshes), self.outcome, region="" if self.region == "whole" else self.region
+                path,
+                keep_meshes(path, meshes),
+                self.outcome,
+                scale=scale,
+                region="" if self.region == "whole" else self.region,
             )
         except InputError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
-        cards.load(scene, path)
-        self.report({"INFO"}, f"{cast.piece} was {self.outcome}: {card.name} has {len(card.known_fits)} known fits")
+        if cards.path_of(scene.arming_cap.card) == path:
+            cards.read_history(scene.arming_cap.card)
+        count = len(card.known_fits)
+        known = "1 known fit" if count == 1 else f"{count} known fits"
+        self.report({"INFO"}, f"{cast.piece} was {self.outcome} on {cast.form}: {card.name} has {known}")
         return {"FINISHED"}
 
 
-classes = (ARMINGCAP_OT_record_outcome,)
+class ARMINGCAP_OT_forget_outcome(Operator):
+    """Take this outcome out of the open card's file"""
+
+    bl_idname = "arming_cap.forget_outcome"
+    bl_label = "Forget Outcome"
+    bl_options = {"INTERNAL"}
+
+    if TYPE_CHECKING:
+        row: int
+    else:
+        row: results.hidden_row("Row", "Which of the outcomes, counted from 0")
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        if cards.history_of(context.scene.arming_cap.card):
+            return True
+        cls.poll_message_set("Open a card with outcomes first")
+        return False
+
+    def invoke(self, context: Context, event: Event) -> set[str]:
+        return context.window_manager.invoke_confirm(self, event)
+
+    def execute(self, context: Context) -> set[str]:
+        own = context.scene.arming_cap.card
+        try:
+            cards.forget_outcome(own, self.row)
+        except InputError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        return {"FINISHED"}
+
+
+classes = (ARMINGCAP_OT_record_outcome, ARMINGCAP_OT_forget_outcome)

@@ -4,18 +4,20 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import bpy
 import numpy as np
-from bpy.props import IntProperty
 from bpy.types import Context, Object, Operator, Scene
 from mathutils import Matrix, Quaternion, Vector
 
+from ... import errands
+from ...core.errors import InputError
 from ...core.piece import Hinge
 from ...core.pose import Pose
-from .. import results
-from ..scene import mm_per_unit
+from .. import results, work
+from .. import scene as scenes
 
 MM_PER_FRAME, DEG_PER_FRAME = 4.0, 2.0
 PINCH = "Pinch"
@@ -35,79 +37,109 @@ def passage_of(fit: dict[str, Any]) -> dict[str, Any] | None:
     return None
 
 
-class ARMINGCAP_OT_play_passage(Operator):
-    """Show how the piece is put on, in a scene of its own: a marker at the pinch, and the strip that is met"""
+class ARMINGCAP_OT_play_passage(work.InBackground, Operator):
+    """Play how the piece is put on, in a scene of its own: a marker at the pinch, and the strip that is met"""
 
     bl_idname = "arming_cap.play_passage"
     bl_label = "Play Passage"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"UNDO"}
+
+    doing = "Looking at the way"
+
+    _fit: dict[str, Any]
+    _passage: dict[str, Any]
 
     if TYPE_CHECKING:
         fit: int
     else:
-        fit: IntProperty(name="Fit", description="Which piece on its wearer, counted from 0", min=0)
+        fit: results.hidden_row("Fit", "Which piece on its wearer, counted from 0")
 
     @classmethod
     def poll(cls, context: Context) -> bool:
         if not any(passage_of(fit) for fit in results.of(context.scene).fits):
             cls.poll_message_set("Run the checks first: no passage was found yet")
             return False
-        return True
+        return cls.idle()
 
-    def execute(self, context: Context) -> set[str]:
+    def begin(self, context: Context) -> work.Work:
+        """Find the passage; what it meets of a piece that does not pass is looked for beside the window."""
         scene = context.scene
         fits = results.of(scene).fits
         passage = passage_of(fits[self.fit]) if self.fit < len(fits) else None
         if passage is None:
-            self.report({"ERROR"}, "no passage was searched for this piece; run the checks again")
-            return {"CANCELLED"}
-        fit = fits[self.fit]
-        from .. import scene as scenes
+            raise InputError("no passage was searched for this piece", remedy="run the checks again")
+        self._fit, self._passage = fits[self.fit], passage
+        _cast_and_form(scene, self._fit)
+        if passage["passes"]:
+            return work.Work(lambda progress: None, apart=False)
+        return work.Work(partial(errands.strip, scenes.draft_of(scene), self._fit["piece"], passage))
 
-        cast = next((one for one in scenes.cast_of(scene) if one.piece == fit["piece"]), None)
-        form = scene.objects.get(fit["wearer"])
-        if cast is None or form is None:
-            self.report({"ERROR"}, "the piece or its form is no longer in the scene; run the checks again")
-            return {"CANCELLED"}
-        mm = mm_per_unit(scene)
-        away, depsgraph = passage["take_off"], scenes.depsgraph_of(scene)
-        hinges = {name: scenes.hinge_of(scene.objects[name], depsgraph, mm) for name in away}
+    def end(self, context: Context, result: Any) -> set[str]:
+        """Build the scene, and play."""
+        scene, fit, passage = context.scene, self._fit, self._passage
+        try:
+            cast, form = _cast_and_form(scene, fit)
+            mm, away, depsgraph = scenes.mm_per_unit(scene), passage["take_off"], scenes.depsgraph_of(scene)
+            hinges = {name: scenes.hinge_of(scene.objects[name], depsgraph, mm) for name in away}
+        except InputError as error:
+            return self.refused(context, error)
         worn = [scene.objects[name] for name in cast.parts if name not in away or hinges[name]]
         swings = {name: _swing(hinge, mm) for name, hinge in hinges.items() if hinge}
-        strip = None if passage["passes"] else _strip(scene, fit["piece"], passage)
         stage = _stage(scene, f"Passage of {fit['piece']}")
         stage.collection.objects.link(form)
-        _moved_along(stage, worn, passage, mm, strip, swings)
+        _moved_along(stage, worn, passage, mm, result, swings)
+        _put_aside(stage, [scene.objects[name] for name in away if not hinges[name]], form)
         if context.window is not None:
             context.window.scene = stage
+        if not bpy.app.background:
+            stage.frame_set(1)
+            if not context.screen.is_animation_playing:
+                bpy.ops.screen.animation_play()
         return {"FINISHED"}
+
+
+def _cast_and_form(scene: Scene, fit: dict[str, Any]) -> tuple[scenes.Cast, Object]:
+    """Return the piece of a fit and its form; raises `InputError` where they are gone."""
+    cast = next((one for one in scenes.cast_of(scene) if one.piece == fit["piece"]), None)
+    form = scene.objects.get(fit["wearer"])
+    if cast is None or form is None:
+        raise InputError("the piece or its wearer is no longer in the scene", remedy="run the checks again")
+    return cast, form
+
+
+UNITS = "length_unit mass_unit time_unit temperature_unit system_rotation scale_length".split()
 
 
 def _stage(scene: Scene, name: str) -> Scene:
     """Return an empty scene that counts as the given one does, and remembers where to go back to."""
     stage = bpy.data.scenes.new(name)
+    before = {one: {key: getattr(one.unit_settings, key) for key in UNITS} for one in bpy.data.scenes if one != stage}
     stage.unit_settings.system = scene.unit_settings.system
-    stage.unit_settings.scale_length = scene.unit_settings.scale_length
+    for key in UNITS:
+        setattr(stage.unit_settings, key, before[scene][key])
+    # Blender answers a change of the system by resetting the units of the scene that the window shows.
+    for one, units in before.items():
+        for key, value in units.items():
+            setattr(one.unit_settings, key, value)
     stage.arming_cap.unit = scene.arming_cap.unit
     stage.arming_cap.preview_of = scene.name
     return stage
 
 
-def _strip(scene: Scene, piece: str, passage: dict[str, Any]) -> Any:
-    """Return what the way meets of a piece that does not pass, as the core finds it; None where that is no trim."""
-    from ...core.checks.size import flattened
-    from ...core.fit.passage.donning import out_of_the_way
-    from ...core.fit.passage.lift import seated
-    from ...core.fit.passage.mending import TRIM_MM, strip_along
-    from .. import scene as scenes
-
-    draft = scenes.draft_of(scene)
-    worn, form = next((one, form) for one, form in draft.worn if one.name == piece)
-    wearer = flattened(draft.bodies[form].wearer(form), draft.padding_gives_mm)
-    path = [Pose.of(p["translation_mm"], p["rotation_deg"]) for p in passage["path"]]
-    rest = out_of_the_way(worn, tuple(passage["take_off"]))
-    strip = strip_along(seated(rest, wearer, path[0]), path, path[0])
-    return strip if strip is not None and strip.depth_mm <= TRIM_MM else None
+def _put_aside(stage: Scene, gone: list[Object], form: Object) -> None:
+    """Show the parts that are taken off as wires, beside the wearer."""
+    corners = np.array(form.bound_box) @ _turn(form).T + _place(form)
+    for ob in gone:
+        own = np.array(ob.bound_box) @ _turn(ob).T + _place(ob)
+        copy = ob.copy()
+        copy.name = f"{ob.name}, Taken Off"
+        copy.animation_data_clear()
+        copy.arming_cap.role = "NONE"
+        copy.parent = None
+        aside = float(corners[:, 0].max() - own[:, 0].min() + 0.3 * np.ptp(own[:, 0]))
+        copy.matrix_world = Matrix.Translation((aside, 0.0, 0.0)) @ ob.matrix_world
+        copy.display_type, copy.show_name = "WIRE", True
+        stage.collection.objects.link(copy)
 
 
 def _swing(hinge: Hinge, mm: float) -> Matrix:
@@ -165,7 +197,8 @@ def _moved_along(
     stage.timeline_markers.new(PINCH, frame=pinch_frame)
     at = np.array(passage["at"])
     there = Pose.of(passage["pinch_pose"]["translation_mm"], passage["pinch_pose"]["rotation_deg"])
-    _mark(stage, f"{PINCH} on the Form", at / mm, 4.0 / mm, None)
+    on_form = _mark(stage, f"{PINCH} on the Form", at / mm, 4.0 / mm, None)
+    on_form.show_name = False  # both lie on each other at the pinch: one name is readable, two are not
     _mark(stage, f"{PINCH} on the Piece", (there.inverse().apply(at) - middle) / mm, 4.0 / mm, way)
     stage.frame_set(pinch_frame)
 
@@ -202,13 +235,14 @@ def _straight_between(ob: Object) -> None:
             key.interpolation = "LINEAR"
 
 
-def _mark(stage: Scene, name: str, at: Any, size: float, parent: Object | None) -> None:
+def _mark(stage: Scene, name: str, at: Any, size: float, parent: Object | None) -> Object:
     mark = bpy.data.objects.new(name, None)
     mark.empty_display_type, mark.empty_display_size = "SPHERE", size
     mark.location = at.tolist()
     mark.parent = parent
     mark.show_name = mark.show_in_front = True
     stage.collection.objects.link(mark)
+    return mark
 
 
 class ARMINGCAP_OT_end_passage(Operator):
@@ -216,7 +250,7 @@ class ARMINGCAP_OT_end_passage(Operator):
 
     bl_idname = "arming_cap.end_passage"
     bl_label = "Back to the Scene"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"UNDO"}
 
     @classmethod
     def poll(cls, context: Context) -> bool:
@@ -234,9 +268,15 @@ class ARMINGCAP_OT_end_passage(Operator):
         own = [ob for ob in stage.objects if ob.users_scene == (stage,)]
         if context.window is not None:
             context.window.scene = home
+        if not bpy.app.background and context.screen.is_animation_playing:
+            bpy.ops.screen.animation_cancel(restore_frame=False)
         meshes = [ob.data for ob in own if ob.name.startswith(STRIP)]
+        actions = [ob.animation_data.action for ob in own if ob.animation_data and ob.animation_data.action]
         for ob in own:
             bpy.data.objects.remove(ob)
+        for action in actions:
+            if not action.users:
+                bpy.data.actions.remove(action)
         for mesh in meshes:
             bpy.data.meshes.remove(mesh)
         bpy.data.scenes.remove(stage)

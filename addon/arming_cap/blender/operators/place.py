@@ -4,7 +4,6 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from bpy.props import IntProperty
 from bpy.types import Context, Operator
 
 from .. import results
@@ -22,8 +21,8 @@ class ARMINGCAP_OT_show_place(Operator):
         fit: int
         verdict: int
     else:
-        fit: IntProperty(name="Fit", description="Which piece on its wearer, counted from 0", min=0)
-        verdict: IntProperty(name="Verdict", description="Which of its verdicts, counted from 0", min=0)
+        fit: results.hidden_row("Fit", "Which piece on its wearer, counted from 0")
+        verdict: results.hidden_row("Verdict", "Which of its verdicts, counted from 0")
 
     @classmethod
     def poll(cls, context: Context) -> bool:

@@ -3,11 +3,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from typing import Any
 
-from bpy.props import FloatProperty
 from bpy.types import Context, Operator
 
+from ... import errands
 from ...core.errors import InputError
 from .. import forms, work
 from .. import scene as scenes
@@ -19,22 +20,9 @@ class ARMINGCAP_OT_make_room(work.InBackground, Operator):
 
     bl_idname = "arming_cap.make_room"
     bl_label = "Make Room Inside"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"UNDO"}
 
     doing = "Making room"
-
-    if TYPE_CHECKING:
-        wall_mm: float
-    else:
-        wall_mm: FloatProperty(
-            name="Wall",
-            description="Wall that is left under the outside everywhere",
-            subtype="DISTANCE_CAMERA",
-            default=1.2,
-            min=0.2,
-            max=50.0,
-            precision=1,
-        )
 
     _parts: tuple[str, ...]
 
@@ -60,14 +48,13 @@ class ARMINGCAP_OT_make_room(work.InBackground, Operator):
         piece = Piece(
             cast.piece, tuple(Part(name, scenes.mesh_of(scene.objects[name], depsgraph, mm)) for name in cast.parts)
         )
-        body, form, wall = scenes.body_of(scene.objects[cast.form], depsgraph, mm), cast.form, round(self.wall_mm, 3)
+        body, form, wall = (
+            scenes.body_of(scene.objects[cast.form], depsgraph, mm),
+            cast.form,
+            round(scene.arming_cap.left_wall_mm, 3),
+        )
 
-        def task(progress: Any) -> Any:
-            from ...core.make.walls.relief import relieve
-
-            return relieve(piece, body.wearer(form), wall_mm=wall, progress=progress)
-
-        return work.Work(task)
+        return work.Work(partial(errands.make_room, piece, body, form, wall))
 
     def end(self, context: Context, result: Any) -> set[str]:
         """Add the relieved parts in the place of the old ones, which are hidden and lose their role."""
@@ -81,9 +68,9 @@ class ARMINGCAP_OT_make_room(work.InBackground, Operator):
                 old.arming_cap.role = "NONE"
                 old.hide_set(True)
         for place, missing in result.short:
-            self.report({"WARNING"}, f"{missing:.1f} mm are still missing at part {place.part}: the wall ends there")
+            self.say("WARNING", f"{missing:.1f} mm are still missing at part {place.part}: the wall ends there")
         margin = f"least margin {result.before.margin_mm:.1f} mm before, {result.after.margin_mm:.1f} mm after"
-        self.report({"INFO"}, f"{margin}; {result.removed_mm3 / 1000:.1f} cm³ gone")
+        self.say("INFO", f"{margin}; {result.removed_mm3 / 1000:.1f} cm³ gone")
         return {"FINISHED"}
 
 

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ import numpy as np
 from bpy.props import BoolProperty, EnumProperty, StringProperty
 from bpy.types import Context, Object, Operator, Scene
 
+from ... import errands
 from ...core.errors import InputError
 from .. import forms, work
 from .. import scene as scenes
@@ -69,7 +71,7 @@ class ARMINGCAP_OT_make_rings(OfPiece, work.AfterChoosing, Operator):
 
     bl_idname = "arming_cap.make_rings"
     bl_label = "Make Try-on Rings"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"UNDO"}
 
     doing = "Cutting the rings"
     chooses = "directory"
@@ -116,13 +118,7 @@ class ARMINGCAP_OT_make_rings(OfPiece, work.AfterChoosing, Operator):
             pinch=self.pinch,
         )
 
-        def task(progress: Any) -> Any:
-            from ...core.make.rings.tryon import try_on
-
-            wearer = body.wearer(form_name) if body else None
-            return try_on(piece, wearer, planes, folder, page, options, progress=progress)
-
-        return work.Work(task)
+        return work.Work(partial(errands.make_rings, piece, body, form_name, planes, folder, page, options))
 
     def end(self, context: Context, result: Any) -> set[str]:
         """Show the rings where they were cut, as objects without a role, and the planes that were chosen."""
@@ -140,8 +136,8 @@ class ARMINGCAP_OT_make_rings(OfPiece, work.AfterChoosing, Operator):
                 planes.objects.link(mark)
         for ring in result.rings:
             for remark in ring.remarks:
-                self.report({"WARNING"}, f"{ring.plane.name}: {remark}")
-        self.report({"INFO"}, f"{len(result.rings)} rings and their templates written to {self.directory}")
+                self.say("WARNING", f"{ring.plane.name}: {remark}")
+        self.say("INFO", f"{len(result.rings)} rings and their templates written to {self.directory}")
         return {"FINISHED"}
 
 

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ import numpy as np
 from bpy.props import EnumProperty, StringProperty
 from bpy.types import Context, Object, Operator
 
+from ... import errands
 from ...core.errors import InputError
 from ...core.wearer.regions import UNDER_A_CAP
 from .. import cards, forms, results, work
@@ -79,14 +81,8 @@ class _FindsHead(work.InBackground):
         known = {row.name: row.value_mm for row in own.readings if row.name != "weight"}
         units = None if scan.arming_cap.scan_unit == "FIND" else scan.arming_cap.scan_unit
 
-        def task(progress: Any) -> Any:
-            from ...core.wearer.scan import form_of_scan
-
-            return form_of_scan(
-                mesh, units=units, landmarks=marked or None, offsets_mm=offsets, known_mm=known, progress=progress
-            )
-
-        return work.Work(task, "Reading the scan")
+        options = {"units": units, "landmarks": marked or None, "offsets_mm": offsets, "known_mm": known}
+        return work.Work(partial(errands.find_head, mesh, options), "Reading the scan")
 
     def end(self, context: Context, result: Any) -> set[str]:
         """Put the form beside the scan, painted with how far the scan deviates from it."""
@@ -98,32 +94,36 @@ class _FindsHead(work.InBackground):
         except InputError:
             room = {}
         form = forms.add_form(scene, result.form, name, room, mm_per_unit(scene))
+        form.arming_cap.card = str(cards.path_of(own) or "")
         forms.paint(form, DEVIATION, result.deviation_mm, SPAN_MM)
         forms.show_colours()
         if scan is not None:
             for ob in (scan, *landmarks_of(scan).values()):
                 ob.hide_set(True)
         form.arming_cap.scan_says = (
-            f"{result.confidence:.0%} sure: {result.reasons[0]}. The scan's unit is {result.unit}"
+            f"{_sure(result.confidence)}: {result.reasons[0]}. The scan's unit is {result.unit}"
             f"{'' if result.unit_found else ', as stated'}; {result.noise_mm:.1f} mm of noise"
         )
         for text in result.warnings:
-            self.report({"WARNING"}, text)
+            self.say("WARNING", text)
         results.look_again()
-        self.report({"INFO"}, f"The head was found, {result.confidence:.0%} sure")
+        self.say("INFO", f"The head was found, {_sure(result.confidence)}")
         return {"FINISHED"}
 
     def refused(self, context: Context, error: InputError) -> set[str]:
         """Say why, and put the three landmarks where they can be dragged."""
         scan = context.scene.objects.get(self._scan)
         if scan is None or landmarks_of(scan):
-            self.report({"ERROR"}, str(error))
+            self.say("ERROR", str(error))
             return {"CANCELLED"}
         _add_landmarks(context, scan)
-        self.report(
-            {"WARNING"}, f"{error.what}: drag the three landmarks to both ears and the nose root, then Find Head"
-        )
+        self.say("WARNING", f"{error.what}: drag the three landmarks to both ears and the nose root, then Find Head")
         return {"FINISHED"}
+
+
+def _sure(confidence: float) -> str:
+    """Return a share in words; nothing is wholly certain."""
+    return f"{min(confidence, 0.99):.0%} sure"
 
 
 class ARMINGCAP_OT_import_scan(_FindsHead, work.AfterChoosing, Operator):
@@ -131,7 +131,7 @@ class ARMINGCAP_OT_import_scan(_FindsHead, work.AfterChoosing, Operator):
 
     bl_idname = "arming_cap.import_scan"
     bl_label = "Import Scan"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"UNDO"}
 
     if TYPE_CHECKING:
         filepath: str
@@ -173,7 +173,7 @@ class ARMINGCAP_OT_find_head(_FindsHead, Operator):
 
     bl_idname = "arming_cap.find_head"
     bl_label = "Find Head"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"UNDO"}
 
     @classmethod
     def poll(cls, context: Context) -> bool:

@@ -101,7 +101,7 @@ class ARMINGCAP_OT_plan_split(OfPiece, Operator):
 
     bl_idname = "arming_cap.plan_split"
     bl_label = "Plan Split"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"UNDO"}
 
     doing = "Planning the split"
 
@@ -118,7 +118,7 @@ class ARMINGCAP_OT_plan_split(OfPiece, Operator):
         def task(progress: Any) -> Any:
             return splits.planned(meshes, name, asked, progress)
 
-        return work.Work(task, "Uniting the parts")
+        return work.Work(task, "Uniting the parts", apart=False)
 
     def end(self, context: Context, result: splits.Planned) -> set[str]:
         """Show the plan's parts a little apart, its cuts as empties, and hide the piece meanwhile."""
@@ -141,7 +141,7 @@ class ARMINGCAP_OT_plan_split(OfPiece, Operator):
         for name in scenes_parts(scene, self._piece):
             scene.objects[name].hide_set(True)
         splits.keep(scene, self._piece, result)
-        self.report({"INFO"}, splits.says(scene)["says"][0])
+        self.say("INFO", splits.says(scene)["says"][0])
         return {"FINISHED"}
 
 
@@ -218,7 +218,7 @@ class ARMINGCAP_OT_apply_split(OfPiece, Operator):
 
     bl_idname = "arming_cap.apply_split"
     bl_label = "Apply Split"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"UNDO"}
 
     doing = "Cutting the piece"
 
@@ -233,7 +233,7 @@ class ARMINGCAP_OT_apply_split(OfPiece, Operator):
         """Take the plan."""
         planned = splits.planned_of(context.scene)
         self._piece = planned.work.name
-        return work.Work(lambda progress: splits.carried_out(planned, progress), "Cutting")
+        return work.Work(lambda progress: splits.carried_out(planned, progress), "Cutting", apart=False)
 
     def end(self, context: Context, result: Any) -> set[str]:
         """Add the parts; the plan's preview goes."""
@@ -247,7 +247,7 @@ class ARMINGCAP_OT_apply_split(OfPiece, Operator):
         for name in scenes_parts(scene, self._piece):
             scene.objects[name].hide_set(True)
         splits.keep_done(scene, result)
-        self.report({"INFO"}, f"{len(result.parts)} parts, {len(result.joints)} joints")
+        self.say("INFO", f"{len(result.parts)} parts, {len(result.joints)} joints")
         return {"FINISHED"}
 
 

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +11,7 @@ import bpy
 from bpy.props import StringProperty
 from bpy.types import Context, Operator
 
+from ... import errands
 from ...core.errors import InputError
 from ...core.wearer.dimension import DIMENSIONS
 from .. import cards, forms, results, work
@@ -67,7 +69,7 @@ class ARMINGCAP_OT_save_card(_CardFile, Operator):
 
     bl_idname = "arming_cap.save_card"
     bl_label = "Save Card"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"REGISTER"}
 
     @classmethod
     def poll(cls, context: Context) -> bool:
@@ -196,9 +198,11 @@ class ARMINGCAP_OT_make_form(work.InBackground, Operator):
 
     bl_idname = "arming_cap.make_form"
     bl_label = "Make Form"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"UNDO"}
 
     doing = "Making the form"
+
+    _card = ""
 
     @classmethod
     def poll(cls, context: Context) -> bool:
@@ -214,13 +218,8 @@ class ARMINGCAP_OT_make_form(work.InBackground, Operator):
     def begin(self, context: Context) -> work.Work:
         """Take the card as the panel has it."""
         card = cards.card_of(context.scene.arming_cap.card)
-
-        def task(progress: Any) -> Any:
-            from ...core.wearer.cardform import wearer_as_known
-
-            return wearer_as_known(card, progress)
-
-        return work.Work(task, "Reading the card")
+        self._card = str(card.path) if card.path is not None and card.path.exists() else ""
+        return work.Work(partial(errands.make_form, card), "Reading the card")
 
     def end(self, context: Context, result: Any) -> set[str]:
         """Put the form into the scene; the one made before from a card of this name goes."""
@@ -231,11 +230,13 @@ class ARMINGCAP_OT_make_form(work.InBackground, Operator):
             bpy.data.objects.remove(old)
             if not mesh.users:
                 bpy.data.meshes.remove(mesh)
-        forms.add_form(scene, wearer.form, wearer.name, wearer.allowance_mm, mm_per_unit(scene))
+        form = forms.add_form(scene, wearer.form, wearer.name, wearer.allowance_mm, mm_per_unit(scene))
+        form.arming_cap.card = self._card
         for text in result.warnings:
-            self.report({"WARNING"}, text)
+            self.say("WARNING", text)
         results.look_again()
-        self.report({"INFO"}, f"The form of {wearer.name} is made")
+        room = f"it keeps {form.arming_cap.allowance_mm:g} mm of allowance"
+        self.say("INFO", f"The form of {wearer.name} is made; {room}")
         return {"FINISHED"}
 
 

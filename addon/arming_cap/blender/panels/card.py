@@ -96,8 +96,10 @@ class ARMINGCAP_PT_tried(Tab, Panel):
     def draw(self, context: Context) -> None:
         layout = self.layout
         told = cards.history_of(context.scene.arming_cap.card)
-        for text in told:
-            paragraph(layout, context, text, "DOT")
+        for number, text in enumerate(told):
+            row = layout.row(align=True)
+            paragraph(row, context, text, "DOT")
+            row.operator("arming_cap.forget_outcome", text="", icon="X", emboss=False).row = number
         if not told:
             paragraph(layout, context, "Nothing yet. What is recorded here makes the next size better", "INFO")
         layout.operator("arming_cap.record_outcome", icon="GREASEPENCIL")

@@ -13,7 +13,11 @@ from .shared import ROLE_ICONS, ROLE_WORDS, Tab
 def _allowances(layout: UILayout, form: Object) -> None:
     """Draw the room a form keeps: everywhere, and by region."""
     own = form.arming_cap
-    layout.prop(own, "allowance_mm")
+    column = layout.column()
+    column.use_property_split = True
+    column.use_property_decorate = False
+    column.prop(own, "allowance_mm")
+    column.prop(own, "card")
     header, body = layout.panel("arming_cap_regions", default_closed=True)
     header.label(text=f"Other Regions ({len(own.allowances)})")
     if body is None:

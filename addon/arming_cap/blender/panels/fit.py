@@ -60,10 +60,20 @@ class ARMINGCAP_PT_fit(Tab, Panel):
     def _doubts(layout: UILayout, context: Context) -> None:
         scene = context.scene
         doubts = scenes.size_doubts(scene)
-        if doubts:
-            paragraph(layout.box(), context, doubts[0], "ERROR")
-        else:
+        if not doubts:
             layout.label(text=scenes.unit_in_words(scene).capitalize(), icon="DRIVER_DISTANCE")
+            return
+        box = layout.box()
+        paragraph(box, context, doubts[0], "ERROR")
+        if unit := scenes.unit_that_helps(scene):
+            box.operator("arming_cap.set_unit", text=f"Use {UNIT_WORDS[unit]}", icon="CHECKMARK").unit = unit
+        elif found := scenes.rescale_that_helps(scene):
+            name, _, factor = found
+            button = box.operator("arming_cap.rescale", text=f"Scale {name} by {scenes.FACTORS[factor]}")
+            button.thing, button.factor = name, factor
+
+
+UNIT_WORDS = {"MM": "1 Unit = 1 mm", "M": "1 Unit = 1 m"}
 
 
 class ARMINGCAP_PT_verdicts(Tab, Panel):

@@ -24,7 +24,9 @@ class ARMINGCAP_PT_print(Tab, Panel):
         row.operator("arming_cap.add_ring_plane", text="", icon="ADD")
         if any(ob.arming_cap.ring for ob in context.scene.objects):
             layout.operator("arming_cap.make_rings", text="Rings in the Planes Shown").levels = "SHOWN"
-        layout.operator("arming_cap.make_room", icon="MOD_SKIN")
+        row = layout.row(align=True)
+        row.operator("arming_cap.make_room", icon="MOD_SKIN")
+        row.prop(context.scene.arming_cap, "left_wall_mm", text="")
         column = layout.column(align=True)
         column.use_property_split = True
         column.use_property_decorate = False

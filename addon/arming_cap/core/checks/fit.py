@@ -4,7 +4,8 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -45,6 +46,7 @@ def check_fit(
     seat: str = "fixed",
     causes: Causes | None = None,
     progress: Progress = silent,
+    told: Callable[[FitReport], None] | None = None,
 ) -> FitReport:
     """Make every check that was asked for of one piece on one wearer.
 
@@ -62,6 +64,8 @@ def check_fit(
         ``fixed``: as placed; ``best``: find where it comes to rest.
     causes
         What may make the wearer another than the form says; by default the form's spread.
+    told
+        Called with what is finished, each time that a check that takes its time is next.
 
     Raises
     ------
@@ -84,12 +88,18 @@ def check_fit(
     motion: FloatArray | None = None
     pose = Pose()
 
+    def so_far(*more: Verdict) -> None:
+        if told is not None:
+            done = (*verdicts, *more)
+            told(FitReport(piece.name, wearer.name, scale, pose.as_dict(), done, regions, tuple(warnings)))
+
     progress(0.0, f"{piece.name}: looking at the mesh")
     if "mesh" in limits.checks:
         verdicts.append(_mesh(whole))
     placement = _placement(whole, wearer, seat)
     if "placement" in limits.checks:
         verdicts.append(placement)
+    so_far()
 
     sees = "sight" in limits.checks and (not limits.wants_all or _is_looked_out_of(whole, wearer, seat))
     asked = [c for c in ("clearance", "donning", "size") if c in limits.checks] + ["sight"] * sees
@@ -109,6 +119,12 @@ def check_fit(
         regions = _region_figures(found)
         if "clearance" in limits.checks:
             verdicts.append(_clearance(found, wearer))
+            so_far()
+        seen: list[Verdict] = []
+        if sees:  # before the passage, which takes longer; told behind it
+            progress(0.4, f"{piece.name} on {wearer.name}: looking out")
+            seen = [_sight(whole.moved(pose), wearer)]
+            so_far(*seen)
         if "donning" in limits.checks:
             passing = flattened(wearer, limits.padding_gives_mm)
             seat_of = seats_on(wearer, seat) if limits.mends else None
@@ -117,9 +133,8 @@ def check_fit(
             motion = passage.motion
             if off := goes_on.details["take_off"]:
                 warnings.append(f"it goes on and comes off only with {out_in_words(whole, tuple(off))}")
-        if sees:
-            progress(0.7, f"{piece.name} on {wearer.name}: looking out")
-            verdicts.append(_sight(whole.moved(pose), wearer))
+        verdicts += seen
+        so_far()
         if "size" in limits.checks:
             verdict, sized, chances, said = check_size(
                 piece, wearer, limits, scale, seat, causes, goes_on, motion, pose, part_of(progress, 0.7, 0.95)
@@ -146,12 +161,18 @@ def check_fit(
     )
 
 
-def check_job(job: Job, progress: Progress = silent, workers: int = 1) -> RunReport:
-    """Check every fitting of a job; see `check_fit`.
+def check_job(
+    job: Job,
+    progress: Progress = silent,
+    workers: int = 1,
+    told: Callable[[FitReport], None] | None = None,
+) -> RunReport:
+    """Check every fitting of a job; see `check_fit`. What `told` gets comes in this process only.
 
     With `workers` above 1 that many processes share the work, and the report is the same to the byte; see `crowd`.
     """
-    answers = each_fitting(check_fitting, job, workers, progress)
+    check = check_fitting if told is None else partial(check_fitting, told=told)
+    answers = each_fitting(check, job, 1 if told else workers, progress)
     fits = tuple(_report(one, answer, job.limits) for one, answer in zip(job.fittings, answers))
     faults = tuple(a.fault for a in answers if isinstance(a, Trouble) and a.fault)
     return RunReport(job.title, fits, job.inputs, job.warnings, settings(job.limits), faults, None in answers)
@@ -166,14 +187,18 @@ def _report(one: Fitting, answer: Answer, limits: Limits) -> FitReport:
     return FitReport(one.piece.name, one.wearer.name, one.scale, Pose().as_dict(), verdicts)
 
 
-def check_fitting(one: Fitting, limits: Limits, progress: Progress = silent) -> FitReport:
+def check_fitting(
+    one: Fitting, limits: Limits, progress: Progress = silent, told: Callable[[FitReport], None] | None = None
+) -> FitReport:
     """Check one fitting of a job, in the time it may take."""
     progress = within(progress, limits.budget_s)
     causes = None
     if one.known is not None and "size" in limits.checks:
         causes = one.known.causes(part_of(progress, 0.0, 0.1))
         progress = part_of(progress, 0.1, 1.0)
-    return check_fit(one.piece, one.wearer, limits, scale=one.scale, seat=one.seat, causes=causes, progress=progress)
+    return check_fit(
+        one.piece, one.wearer, limits, scale=one.scale, seat=one.seat, causes=causes, progress=progress, told=told
+    )
 
 
 def merged(runs: Sequence[RunReport], title: str = "") -> RunReport:

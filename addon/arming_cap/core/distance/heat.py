@@ -2,8 +2,10 @@
 """Margins at every vertex, of the piece and of the form: what a heat map shows.
 
 A vertex of the piece has the standoff at it, less what the nearest region must keep. A vertex of the form has the
-distance to the piece's nearest surface, less what its own region must keep; where the piece lies under the skin there,
-the distance counts as negative. Places farther than `NEAR_MM` from the other body have no margin to speak of: NaN.
+distance to the piece's nearest point, less what its own region must keep; where that point lies inside the form, the
+distance counts as negative. (The tangent plane at the vertex would not do: in a face opening the nearest point of the
+piece lies beside the nose and behind its plane, and yet outside the body.) Places farther than `NEAR_MM` from the other
+body have no margin to speak of: NaN.
 """
 
 from __future__ import annotations
@@ -50,9 +52,8 @@ def heat(piece: Piece, wearer: Wearer, pose: Pose | None = None, scale: float = 
         parts[part.name] = _near(standoff - need[field.regions_at(triangle)], standoff)
     form = wearer.form.mesh
     distance, _, closest = ExactDistance(placed.mesh).nearest(form.vertices)
-    normal, region = _at_vertices(form, wearer.form.region_of_triangle)
-    under = np.einsum("ij,ij->i", closest - form.vertices, normal) < 0
-    standoff = np.where(under, -distance, distance)
+    region = _at_vertices(form, wearer.form.region_of_triangle)
+    standoff = np.where(field.exact(closest)[0] < 0, -distance, distance)
     return Heat(_near(standoff - need[region], standoff), parts)
 
 
@@ -60,14 +61,10 @@ def _near(margin: FloatArray, standoff: FloatArray) -> FloatArray:
     return np.where(np.abs(standoff) < NEAR_MM, margin, np.nan)
 
 
-def _at_vertices(mesh: TriangleMesh, region_of_triangle: IntArray | None) -> tuple[FloatArray, IntArray]:
-    """Return at each vertex the outward normal (n, 3), weighted by area, and the region of its first triangle (n,)."""
+def _at_vertices(mesh: TriangleMesh, region_of_triangle: IntArray | None) -> IntArray:
+    """Return at each vertex the region of its first triangle (n,)."""
     assert region_of_triangle is not None
-    normal = np.zeros_like(mesh.vertices)
-    for corner in range(3):
-        np.add.at(normal, mesh.triangles[:, corner], mesh.area_vectors)
-    normal *= np.sign(mesh.volume_mm3) or 1.0
     region = np.zeros(len(mesh.vertices), np.int64)
     for corner in (2, 1, 0):
         region[mesh.triangles[::-1, corner]] = region_of_triangle[::-1]
-    return normal, region
+    return region

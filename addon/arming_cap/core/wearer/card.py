@@ -191,6 +191,21 @@ class Card:
             _save(self.path, document)
         return read_card(self.path)
 
+    def forget_known_fit(self, row: int) -> Card:
+        """Take one known fit out of the file, counted from 0, and return the card as it now stands there."""
+        if self.path is None:
+            raise InputError("the card has no file yet", remedy="write it first")
+        with locked(self.path):
+            document = _document(self.path)
+            fits = document.get("known_fit", [])
+            if not 0 <= row < len(fits):
+                raise InputError(f"there is no known fit {row + 1}", source=_shown(self.path), remedy="count again")
+            del fits[row]
+            if not fits:
+                document.pop("known_fit")
+            _save(self.path, document)
+        return read_card(self.path)
+
 
 def _shown(path: Path | None) -> str:
     return "" if path is None else str(path)

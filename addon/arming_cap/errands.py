@@ -1,0 +1,261 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the panel has done for it beside the window: drafts copied out of Blender in, what is to be shown out.
+
+Knows nothing of Blender, so that `worker` can run it in a process of its own. Each function takes what was copied out
+and a progress callback; where that has a `tell`, what is finished is handed over at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from .core.arrays import FloatArray, IntArray
+from .core.errors import InputError
+from .core.mesh import TriangleMesh
+from .core.piece import Piece, swapped
+from .core.pose import Pose
+from .core.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from .core.checks.job import Job
+    from .core.report.model import FitReport, RunReport
+    from .core.wearer.form import Form, Wearer
+
+
+def form_of_facts(mesh: TriangleMesh, region_of_triangle: IntArray, facts: dict[str, Any]) -> Form:
+    """Return a mesh as the form that its object says it is; `facts` in the scene's millimetres."""
+    from .core.wearer.form import Form
+
+    names = tuple(facts["regions"])
+    return Form(
+        mesh,
+        names,
+        np.clip(region_of_triangle, 0, len(names) - 1),
+        {name: np.array(point) for name, point in facts["landmarks"].items()},
+        facts["spread_mm"],
+        facts["source"],
+    )
+
+
+@dataclass(frozen=True)
+class Body:
+    """A form as it was copied out of Blender.
+
+    Attributes
+    ----------
+    mesh, regions
+        Its surface, and for each triangle the row of its region's name.
+    facts
+        What its object says of it as a form, see `blender.forms`; None where it says nothing, and a head is looked
+        for.
+    allowance_mm
+        Room by region.
+    """
+
+    mesh: TriangleMesh
+    regions: IntArray
+    facts: dict[str, Any] | None
+    allowance_mm: dict[str, float]
+
+    def wearer(self, name: str) -> Wearer:
+        """Return the wearer it stands for; raises `InputError` where it is not closed."""
+        from .core.wearer.form import Wearer
+        from .core.wearer.recognise import form_of
+
+        form = form_of_facts(self.mesh, self.regions, self.facts) if self.facts else form_of(self.mesh, "mesh")
+        return Wearer(name, form, self.allowance_mm)
+
+
+@dataclass(frozen=True)
+class Draft:
+    """What is to be checked, copied out of Blender.
+
+    Attributes
+    ----------
+    title
+        The scene's name.
+    worn
+        Each piece with the name of the form it is worn on.
+    bodies
+        By the forms' names.
+    seat
+        ``fixed`` or ``best``.
+    padding_gives_mm, loosest_mm, wall_mm
+        See `Limits`; no walls are looked for where the last is None.
+    warnings
+        Sentences for the report.
+    """
+
+    title: str
+    worn: tuple[tuple[Piece, str], ...]
+    bodies: dict[str, Body]
+    seat: str
+    padding_gives_mm: float
+    loosest_mm: float
+    wall_mm: float | None
+    warnings: tuple[str, ...]
+
+    def job(self, progress: Progress = silent) -> Job:
+        """Return the job that the command line would read from a file.
+
+        Raises
+        ------
+        InputError
+            If a form is not closed, or a wearer is a shell and its piece a body.
+        """
+        from .core.checks.job import CHECKS, Fitting, Job, Limits
+
+        limits = Limits(padding_gives_mm=self.padding_gives_mm, loosest_mm=self.loosest_mm)
+        if self.wall_mm is not None:
+            limits = replace(limits, checks=(*CHECKS, "walls"), wall_mm=self.wall_mm)
+        for piece, form in self.worn:
+            if swapped(piece, self.bodies[form].mesh):
+                raise InputError(
+                    f"the wearer is a thin shell, and the piece '{piece.name}' a body: their roles look swapped",
+                    source=form,
+                    remedy="give the role Wearer to the body, and Part to what is worn",
+                )
+        wearers = {}
+        for name, body in self.bodies.items():
+            progress(0.0, f"Reading {name}")
+            wearers[name] = body.wearer(name)
+        meshes = [body.mesh for body in self.bodies.values()] + [
+            part.mesh for piece, _ in self.worn for part in piece.parts
+        ]
+        return Job(
+            title=self.title,
+            fittings=tuple(Fitting(piece, wearers[form], 1.0, self.seat) for piece, form in self.worn),
+            limits=limits,
+            inputs=tuple({"file": mesh.name, "sha256": mesh.content_hash} for mesh in meshes),
+            warnings=self.warnings,
+        )
+
+
+# --- the checks -------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A run of the checks as the scene keeps it.
+
+    Attributes
+    ----------
+    document
+        The same that ``check --json`` prints.
+    files
+        The report's files by name.
+    verdict
+        Of the whole run.
+    """
+
+    document: dict[str, Any]
+    files: dict[str, str]
+    verdict: str
+
+
+def check(draft: Draft, progress: Progress) -> Checked:
+    """Make every check of a draft; what is finished is told as it comes, the rest of it as not checked."""
+    from .core.checks.fit import check_job, settings
+
+    job = draft.job(progress)
+    tell = getattr(progress, "tell", None)
+    fits: dict[tuple[str, str], FitReport] = {}
+
+    if tell is None:
+        return _checked(check_job(job, progress))
+
+    def told(fit: FitReport) -> None:
+        from .core.report.model import RunReport
+
+        fits[fit.piece, fit.wearer] = fit
+        so_far = tuple(_with_the_rest(one, job.limits) for one in fits.values())
+        tell(_checked(RunReport(job.title, so_far, job.inputs, job.warnings, settings(job.limits))))
+
+    return _checked(check_job(job, progress, told=told))
+
+
+def _checked(run: RunReport) -> Checked:
+    from .core.report import as_json
+    from .core.report.write import report_files
+
+    document = as_json.document("check", run.inputs, run.warnings, run.as_dict())
+    return Checked(document, report_files(run), run.status.value)
+
+
+def _with_the_rest(fit: FitReport, limits: Any) -> FitReport:
+    """Return an unfinished report in which what is still to come counts as not checked: never a silent pass."""
+    from .core.verdict import Status, Verdict
+
+    done = {verdict.check for verdict in fit.verdicts}
+    why, mend = "the run was stopped before this was done", "run the checks again"
+    rest = [Verdict(name, Status.NOT_CHECKED, why=why, mend=mend) for name in limits.checks if name not in done]
+    return replace(fit, verdicts=(*fit.verdicts, *rest))
+
+
+# --- what is shown, and what is made ----------------------------------------------------------------------------------
+
+
+def margins(
+    piece: Piece, body: Body, form: str, pose: Pose, progress: Progress
+) -> dict[str, tuple[IntArray, FloatArray]]:
+    """Return for the form and each part its triangles (m, 3) and the margin at its vertices (n,), mm."""
+    from .core.distance.heat import heat
+
+    progress(0.1, "Looking at the form")
+    wearer = body.wearer(form)
+    progress(0.4, "Measuring")
+    found = heat(piece, wearer, pose)
+    triangles = {form: wearer.form.mesh.triangles, **{p.name: p.mesh.triangles for p in piece.parts}}
+    return {name: (triangles[name], values) for name, values in ((form, found.form), *found.parts.items())}
+
+
+def strip(draft: Draft, piece: str, passage: dict[str, Any], progress: Progress) -> Any:
+    """Return what the way meets of a piece that does not pass, as the core finds it; None where that is no trim."""
+    from .core.checks.size import flattened
+    from .core.fit.passage.donning import out_of_the_way
+    from .core.fit.passage.lift import seated
+    from .core.fit.passage.mending import TRIM_MM, strip_along
+
+    progress(0.1, "Reading the way")
+    worn, form = next((one, form) for one, form in draft.worn if one.name == piece)
+    wearer = flattened(draft.bodies[form].wearer(form), draft.padding_gives_mm)
+    path = [Pose.of(p["translation_mm"], p["rotation_deg"]) for p in passage["path"]]
+    rest = out_of_the_way(worn, tuple(passage["take_off"]))
+    progress(0.4, "Looking for what the way meets")
+    found = strip_along(seated(rest, wearer, path[0]), path, path[0])
+    return found if found is not None and found.depth_mm <= TRIM_MM else None
+
+
+def make_room(piece: Piece, body: Body, form: str, wall_mm: float, progress: Progress) -> Any:
+    """Return a piece relieved inside."""
+    from .core.make.walls.relief import relieve
+
+    return relieve(piece, body.wearer(form), wall_mm=wall_mm, progress=progress)
+
+
+def make_rings(
+    piece: Piece, body: Body | None, form: str, planes: Any, folder: Path, page: str, options: Any, progress: Progress
+) -> Any:
+    """Cut try-on rings, draw their templates, and write both to a folder."""
+    from .core.make.rings.tryon import try_on
+
+    wearer = body.wearer(form) if body else None
+    return try_on(piece, wearer, planes, folder, page, options, progress=progress)
+
+
+def make_form(card: Any, progress: Progress) -> Any:
+    """Return the wearer that a card describes."""
+    from .core.wearer.cardform import wearer_as_known
+
+    return wearer_as_known(card, progress)
+
+
+def find_head(mesh: TriangleMesh, options: dict[str, Any], progress: Progress) -> Any:
+    """Return the form found in a scan."""
+    from .core.wearer.scan import form_of_scan
+
+    return form_of_scan(mesh, progress=progress, **options)
