@@ -83,6 +83,17 @@ def dome(inner, outer, neck_z=0.0, segments=96, rings=48, name="dome") -> Triang
     return revolved(profile, segments, name)
 
 
+def c_shape(inner=80.0, outer=84.0, half_gap_deg=30.0, height=100.0, segments=90):
+    """A bent plate about Z, open around -Y: a helmet's wall at the height of its face opening."""
+    t = np.radians(np.linspace(-90 + half_gap_deg, 270 - half_gap_deg, segments))
+    ring = np.stack([np.cos(t), np.sin(t)], axis=1)
+    outline = np.concatenate([ring * outer, ring[::-1] * inner])
+    import manifold3d
+
+    solid = manifold3d.Manifold.extrude(manifold3d.CrossSection([outline]), height).to_mesh64()
+    return TriangleMesh(np.asarray(solid.vert_properties)[:, :3], np.asarray(solid.tri_verts), "c")
+
+
 def ball_on_stem(radius=50.0, stem=20.0, segments=96) -> TriangleMesh:
     """A ball about the origin on a stem that stands on a disc too wide to pass, 130 mm below."""
     t = np.linspace(-np.arccos(stem / radius), np.pi / 2, 40)

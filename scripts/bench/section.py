@@ -16,7 +16,7 @@ PLANES = 100
 
 
 def rows() -> list[Row]:
-    """Return 100 level sections of a shell of 200,000 triangles; loops, nesting and clear openings included."""
+    """Return 100 level sections of a shell of 200,000 triangles; loops, nesting and rooms included."""
     import manifold3d
     import shapes
     import trimesh
@@ -32,10 +32,10 @@ def rows() -> list[Row]:
     up = np.array([0.0, 0.0, 1.0])
 
     def ours() -> None:
-        cut(TriangleMesh(shell.vertices, shell.triangles), up, heights)
+        assert [s.room for s in cut(TriangleMesh(shell.vertices, shell.triangles), up, heights)]
 
     def ours_on_soup() -> None:
-        cut(TriangleMesh(soup.vertices, soup.triangles), up, heights)
+        assert [s.room for s in cut(TriangleMesh(soup.vertices, soup.triangles), up, heights)]
 
     def with_trimesh() -> None:
         mesh = trimesh.Trimesh(shell.vertices, shell.triangles, process=False)

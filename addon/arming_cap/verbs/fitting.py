@@ -30,19 +30,22 @@ def section(options: argparse.Namespace, progress: Progress) -> Outcome:
     for found in sections:
         if not found.loops:
             warnings.append(f"the plane at {found.offset:.6g} mm misses the mesh")
+        warnings += [f"at {found.offset:.6g} mm {remark}" for remark in found.remarks]
 
     def show(stdout: Any) -> None:
-        rows: list[Sequence[object]] = [("plane", "loop", "girth", "area", "width", "depth", "clear width", "depth")]
+        heads = ("plane", "loop", "girth", "area", "width", "depth", "room width", "depth", "mouths")
+        rows: list[Sequence[object]] = [heads]
         for one in sections:
             normal = ",".join(f"{v:.4g}" for v in one.normal)
-            clear = (mm(one.inner_width_mm), mm(one.inner_depth_mm))
+            mouths = one.room.mouths_mm if one.room else ()
+            room = (mm(one.inner_width_mm), mm(one.inner_depth_mm), " and ".join(mm(m) for m in mouths))
             if not one.loops:
                 rows.append((f"{normal} at {one.offset:.4g}", "none"))
             for index, loop in enumerate(one.loops):
                 kind = loop.role if loop.closed else "open"
                 figures = (mm(loop.girth_mm), f"{loop.area_mm2:.1f} mm²", mm(loop.width_mm), mm(loop.depth_mm))
                 head = f"{normal} at {one.offset:.4g}" if index == 0 else ""
-                rows.append((head, kind, *figures, *(clear if index == 0 else ("", ""))))
+                rows.append((head, kind, *figures, *(room if index == 0 else ())))
         width = max(len(row) for row in rows)
         print_rows(stdout, [tuple(row) + ("",) * (width - len(row)) for row in rows])
 

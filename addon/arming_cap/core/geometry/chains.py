@@ -26,8 +26,6 @@ ON_PLANE = 1e-11
 SAME_PLACE_MM = 1e-6
 # Open ends this near are a crack of the mesh and are closed: finer than any printer or tape can tell.
 CRACK_MM = 0.01
-# One segment in so many starts a walk of its own.
-STRIDE = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,12 +42,15 @@ class Chains:
         (c,) the number of each chain's plane.
     closed
         (c,) whether the last point joins the first.
+    triangle
+        (c,) a triangle that each chain runs through.
     """
 
     points: FloatArray
     first: IntArray
     plane: IntArray
     closed: BoolArray
+    triangle: IntArray
 
 
 def chains(mesh: TriangleMesh, normal: FloatArray, offsets: FloatArray, above: bool) -> Chains:
@@ -74,7 +75,7 @@ def chains(mesh: TriangleMesh, normal: FloatArray, offsets: FloatArray, above: b
         rank = np.searchsorted(offsets, heights - slack, side="left")
     else:
         rank = np.searchsorted(offsets, heights + slack, side="right")
-    plane, ends = _segments(mesh, rank)
+    plane, ends, triangle = _segments(mesh, rank)
     height_at = offsets[plane]
 
     def place(e: IntArray) -> FloatArray:
@@ -96,16 +97,13 @@ def chains(mesh: TriangleMesh, normal: FloatArray, offsets: FloatArray, above: b
         partner[twice ^ 1] = -1
         loose = np.flatnonzero((partner < 0) & np.repeat(alive, 2))
         _join_loose(loose, place(loose), np.repeat(plane, 2)[loose], normal, partner, alive)
-    if len(loose):
-        walked, first, closed = _walk(partner, alive)
-    else:
-        walked, first, closed = _walk_together(partner)
-    points = place(walked)
-    return _without_repeats(points, first, plane[walked[first[:-1]] >> 1], closed)
+    walked, first, closed = _walk(partner, alive)
+    segment = walked[first[:-1]] >> 1
+    return _without_repeats(Chains(place(walked), first, plane[segment], closed, triangle[segment]))
 
 
-def _segments(mesh: TriangleMesh, rank: IntArray) -> tuple[IntArray, IntArray]:
-    """Return each segment's plane (s,), and its ends' mesh edges as vertex rows, lower first (2 s, 2)."""
+def _segments(mesh: TriangleMesh, rank: IntArray) -> tuple[IntArray, IntArray, IntArray]:
+    """Return each segment's plane (s,), its ends' mesh edges as vertex rows, lower first (2 s, 2), its triangle (s,)."""
     a, b, c = (rank[mesh.triangles[:, i]] for i in range(3))
     low = np.minimum(np.minimum(a, b), c)
     crossed = np.maximum(np.maximum(a, b), c) - low
@@ -131,8 +129,8 @@ def _segments(mesh: TriangleMesh, rank: IntArray) -> tuple[IntArray, IntArray]:
         ends[offset::2, 1] = np.maximum(tip, other)
     whole = climb != descend  # a triangle on two vertices has no extent
     if not whole.all():
-        plane, ends = plane[whole], ends[np.repeat(whole, 2)]
-    return plane, ends
+        plane, ends, triangle = plane[whole], ends[np.repeat(whole, 2)], triangle[whole]
+    return plane, ends, triangle
 
 
 def _partners(key: IntArray) -> IntArray:
@@ -238,62 +236,6 @@ def _close_cracks(ends: IntArray, places: FloatArray, plane: IntArray, partner: 
             partner[ends[i]], partner[ends[j]] = ends[j], ends[i]
 
 
-def _walk_together(partner: IntArray) -> tuple[IntArray, IntArray, BoolArray]:
-    """Return what `_walk` does where nothing is open, several times as fast where the triangles all face one way.
-
-    One segment in each `STRIDE` starts walking at once and stops where another has started: a few hundred steps of
-    whole arrays for a few hundred thousand segments. Loops that no walker starts on are left to `_walk`.
-    """
-    count = len(partner) // 2
-    onward = partner[1::2]
-    if count < 20 * STRIDE or (onward & 1).any():
-        return _walk(partner, np.ones(count, bool))
-    onward = onward >> 1
-    # Scattered within their stride: meshes have rhythms of their own, and a walker should fall into each loop.
-    turn = np.arange(count // STRIDE)
-    heads = turn * STRIDE + (turn * 2654435761 >> 16) % STRIDE
-    head_of = np.full(count, -1)
-    head_of[heads] = np.arange(len(heads))
-    follow, steps = np.empty_like(heads), np.empty_like(heads)
-    trail = [(np.arange(len(heads)), heads)]
-    while len(trail[-1][0]):
-        walker, at = trail[-1]
-        at = onward[at]
-        met = head_of[at]
-        there = met >= 0
-        follow[walker[there]] = met[there]
-        steps[walker[there]] = len(trail)
-        trail.append((walker[~there], at[~there]))
-        if len(trail) > 32 * STRIDE:  # an order of triangles that keeps the starts together: no gain to be had
-            return _walk(partner, np.ones(count, bool))
-
-    place = [-1] * len(heads)
-    after, length = follow.tolist(), steps.tolist()
-    first = [0]
-    end = 0
-    for head in range(len(heads)):
-        if place[head] < 0:
-            while place[head] < 0:
-                place[head] = end
-                end += length[head]
-                head = after[head]
-            first.append(end)
-    walked = np.empty(end, np.int64)
-    start = np.array(place)
-    rest = np.ones(count, bool)
-    for step, (walker, at) in enumerate(trail):
-        walked[start[walker] + step] = at
-    rest[walked] = False
-    others, more, closed = (
-        _walk(partner, rest) if rest.any() else (walked[:0], np.zeros(1, np.int64), np.empty(0, bool))
-    )
-    return (
-        np.concatenate([2 * walked, others]),
-        np.concatenate([first, end + more[1:]]),
-        np.concatenate([np.ones(len(first) - 1, bool), closed]),
-    )
-
-
 def _walk(partner: IntArray, alive: BoolArray) -> tuple[IntArray, IntArray, BoolArray]:
     """Return the ends in walking order, where each chain starts (c + 1,), and which chains are closed (c,).
 
@@ -333,14 +275,14 @@ def _walk(partner: IntArray, alive: BoolArray) -> tuple[IntArray, IntArray, Bool
     return np.array(walked, np.int64), np.array(first, np.int64), np.array(closed, bool)
 
 
-def _without_repeats(points: FloatArray, first: IntArray, plane: IntArray, closed: BoolArray) -> Chains:
+def _without_repeats(cut: Chains) -> Chains:
     """Drop points that repeat the one before them, and chains that are left with no extent."""
+    points, first, closed = cut.points, cut.first, cut.closed
     if not len(closed):
-        return Chains(points.reshape(0, 3), first, plane, closed)
+        return cut
     before = np.arange(len(points)) - 1
     before[first[:-1]] = np.where(closed, first[1:] - 1, first[:-1])
-    x, y, z = (np.abs(points - points[before])).T
-    keep = (x > SAME_PLACE_MM) | (y > SAME_PLACE_MM) | (z > SAME_PLACE_MM)
+    keep = (np.abs(points - points[before]) > SAME_PLACE_MM).any(axis=1)
     keep[first[:-1]] |= ~closed
     count = np.add.reduceat(keep, first[:-1], dtype=np.int64)
     # Two segments that close are one triangle given twice, a line; more that come to two points have no extent.
@@ -349,4 +291,4 @@ def _without_repeats(points: FloatArray, first: IntArray, plane: IntArray, close
     real = count >= np.where(closed, 3, 2)
     points = points[keep & np.repeat(real, np.diff(first))]
     first = np.concatenate([[0], np.cumsum(count[real])])
-    return Chains(points, first, plane[real], closed[real])
+    return Chains(points, first, cut.plane[real], closed[real], cut.triangle[real])

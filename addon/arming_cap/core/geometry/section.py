@@ -11,8 +11,8 @@ Width runs along world X laid into the plane (world Y if the plane faces X), dep
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import dataclass, field
+from functools import cache, cached_property
 from typing import Any
 
 import numpy as np
@@ -22,12 +22,12 @@ from ..errors import InputError
 from ..mesh import TriangleMesh
 from ..progress import Progress, silent
 from .chains import Chains, chains
-from .opening import Opening, bridged, inside_of, rim_length, signed_area
+from .foils import foils
+from .plane import points_inside
+from .room import Room, Walls, in_space
 
 # A point inside another loop is looked for at this many of a loop's points: all of them must lie inside.
 NESTING_SAMPLES = 8
-# A void that fills at least this share of the outline around it is where the wearer goes; no doubt is left to settle.
-CLEARLY_A_RING = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,41 +85,90 @@ class Section:
         The plane is ``normal · x = offset``, mm.
     loops
         Closed ones first, largest area first; then open ones, longest first.
-    opening
-        The clear opening: the room inside the walls (see `Opening`); None where there is no inside.
+    is_foil
+        Tells of a loop's number whether it is of a surface without thickness.
+    worn
+        The wearer's section with the same plane, where there is a wearer.
     """
 
     normal: FloatArray
     offset: float
     loops: tuple[Loop, ...]
-    opening: Opening | None = None
+    is_foil: Callable[[int], bool] = field(default=lambda _: False, repr=False)
+    worn: Section | None = None
+
+    @cached_property
+    def _found(self) -> tuple[Room | None, str]:
+        """The room, and why there is none or what is doubtful about it."""
+        if not self.loops:
+            return None, ""
+        width, depth = plane_axes(self.normal)
+        flat = [loop.points @ np.column_stack([width, depth]) for loop in self.loops]
+        # Near the origin, where the 2D booleans keep their digits.
+        middle = 0.5 * (flat[0].min(axis=0) + flat[0].max(axis=0))
+        walls = Walls([f - middle for f in flat], np.array([loop.closed for loop in self.loops]), self.is_foil)
+        worn = [] if self.worn is None else [loop.points for loop in self.worn.loops if loop.closed]
+        region = walls.room([p @ np.column_stack([width, depth]) - middle for p in worn])
+        if region is None:
+            return None, ""
+        if doubt := walls.doubt(region):
+            return None, doubt
+        frame = (width, depth, self.normal * self.offset + middle @ np.stack([width, depth]))
+        return in_space(region, walls, frame), ""
+
+    @property
+    def room(self) -> Room | None:
+        """The free region that holds the wearer (see `Room`); None where there is none, or none that can be told."""
+        return self._found[0]
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What is doubtful about the room, in words; empty where nothing is."""
+        room, withheld = self._found
+        said = [f"the room is not given: {withheld}"] if withheld else []
+        if room is not None:
+            if room.tears_mm:
+                said.append(f"{len(room.tears_mm)} tears up to {max(room.tears_mm):.1f} mm wide were taken as closed")
+            if room.holes_mm:
+                across = (
+                    f"{max(room.holes_mm):.1f} mm wide was bridged by a straight line: the room may be larger there"
+                )
+                said.append(f"a hole {across}")
+            for word, straight, reaches in zip(("wide", "deep"), room.straight_mm, room.reaches_in, strict=True):
+                if reaches:
+                    said.append(
+                        f"something reaches in: straight across its middle the room is {straight:.1f} mm {word}"
+                    )
+        return tuple(said)
 
     @property
     def inner_width_mm(self) -> float | None:
-        """Clear width, from wall to facing wall on the inside; None where there is no inside."""
-        return None if self.opening is None else self.opening.width_mm
+        """Width of the room, from wall to facing wall on the inside; None where there is none."""
+        return None if self.room is None else self.room.width_mm
 
     @property
     def inner_depth_mm(self) -> float | None:
-        """Clear depth; to the line across the mouth where the outline is open on that side."""
-        return None if self.opening is None else self.opening.depth_mm
+        """Depth of the room; to the line across the mouth where the outline is open on that side."""
+        return None if self.room is None else self.room.depth_mm
 
     @property
     def inner_girth_mm(self) -> float | None:
-        """Length round the clear opening, with the line across a mouth where there is one."""
-        return None if self.opening is None else self.opening.girth_mm
+        """Length round the room, with the line across a mouth where there is one."""
+        return None if self.room is None else self.room.girth_mm
 
     def as_dict(self) -> dict[str, Any]:
         """Return the section as JSON shows it."""
-        opening = self.opening
+        room = self.room
         return {
             "normal": [_rounded(v, 9) for v in self.normal],
             "offset": _rounded(self.offset, 6),
             "loops": [loop.as_dict() for loop in self.loops],
-            "inner_width_mm": None if opening is None else _rounded(opening.width_mm),
-            "inner_depth_mm": None if opening is None else _rounded(opening.depth_mm),
-            "inner_girth_mm": None if opening is None else _rounded(opening.girth_mm),
-            "mouths_mm": [] if opening is None else [_rounded(m) for m in opening.mouths_mm],
+            "inner_width_mm": None if room is None else _rounded(room.width_mm),
+            "inner_depth_mm": None if room is None else _rounded(room.depth_mm),
+            "inner_girth_mm": None if room is None else _rounded(room.girth_mm),
+            "inner_area_mm2": None if room is None else _rounded(room.area_mm2),
+            "mouths_mm": [] if room is None else [_rounded(m) for m in room.mouths_mm],
+            "remarks": list(self.remarks),
         }
 
 
@@ -145,6 +194,7 @@ def cut(
     normals: FloatArray | Sequence[float] | Sequence[Sequence[float]],
     offsets: FloatArray | Sequence[float] | float,
     progress: Progress = silent,
+    wearer: TriangleMesh | None = None,
 ) -> list[Section]:
     """Cut a mesh with planes ``n · x = d``.
 
@@ -158,6 +208,8 @@ def cut(
         (k,) or a number.
     progress
         Called between groups of parallel planes.
+    wearer
+        The form, in the same frame: the room is the one that holds it.
 
     Returns
     -------
@@ -182,36 +234,39 @@ def cut(
     distance = distance / length
 
     directions, group = np.unique(facing, axis=0, return_inverse=True)
+    worn = [None] * len(distance) if wearer is None else cut(wearer, facing, distance)
+    is_foil = cache(lambda: foils(mesh))
     sections: list[Section | None] = [None] * len(distance)
-    rim = cache(lambda: rim_length(mesh))
     for g, normal in enumerate(directions):
         progress(g / len(directions), "cutting sections")
         rows = np.flatnonzero(group.ravel() == g)
         rows = rows[np.argsort(distance[rows], kind="stable")]
-        for row, section in zip(rows, _parallel(mesh, rim, normal, distance[rows])):
-            sections[row] = section
+        for row, (loops, triangles) in zip(rows, _parallel(mesh, normal, distance[rows])):
+
+            def of_foil(i: int, triangles: IntArray = triangles) -> bool:
+                return bool(is_foil()[triangles[i]])
+
+            sections[row] = Section(normal, float(distance[row]), loops, of_foil, worn[row])
     progress(1.0, "cutting sections")
     return [s for s in sections if s is not None]
 
 
-def _parallel(mesh: TriangleMesh, rim: Callable[[], float], normal: FloatArray, offsets: FloatArray) -> list[Section]:
-    """Cut with parallel planes, `offsets` ascending."""
-    below = chains(mesh, normal, offsets, above=False)
-    sections = _measured(below, rim, normal, offsets)
-    empty = np.array([i for i, s in enumerate(sections) if not s.loops], np.int64)
-    if len(empty):
+def _parallel(mesh: TriangleMesh, normal: FloatArray, offsets: FloatArray) -> list[tuple[tuple[Loop, ...], IntArray]]:
+    """Cut with parallel planes, `offsets` ascending; return each one's loops and a triangle of each."""
+    found = _measured(chains(mesh, normal, offsets, above=False), normal, len(offsets))
+    empty = [i for i, (loops, _) in enumerate(found) if not loops]
+    if empty:
         above = chains(mesh, normal, offsets[empty], above=True)
-        for i, section in zip(empty, _measured(above, rim, normal, offsets[empty])):
-            sections[i] = section
-    return sections
+        for i, measured in zip(empty, _measured(above, normal, len(empty))):
+            found[i] = measured
+    return found
 
 
-def _measured(cut: Chains, rim: Callable[[], float], normal: FloatArray, offsets: FloatArray) -> list[Section]:
-    """Turn the chains of parallel planes into sections."""
-    width, depth = plane_axes(normal)
+def _measured(cut: Chains, normal: FloatArray, planes: int) -> list[tuple[tuple[Loop, ...], IntArray]]:
+    """Turn the chains of parallel planes into loops."""
     if not len(cut.closed):
-        return [Section(normal, float(d), ()) for d in offsets]
-    flat = cut.points @ np.column_stack([width, depth])
+        return [((), cut.triangle)] * planes
+    flat = cut.points @ np.column_stack(plane_axes(normal))
     first, last = cut.first[:-1], cut.first[1:] - 1
     ahead = np.arange(1, len(flat) + 1)
     ahead[last] = np.where(cut.closed, first, last)
@@ -223,85 +278,22 @@ def _measured(cut: Chains, rim: Callable[[], float], normal: FloatArray, offsets
     area[~cut.closed] = 0.0
     low, high = np.minimum.reduceat(flat, first), np.maximum.reduceat(flat, first)
     order = np.lexsort((-girth, -np.abs(area), ~cut.closed, cut.plane))
-    bounds = np.searchsorted(cut.plane[order], np.arange(len(offsets) + 1))
+    bounds = np.searchsorted(cut.plane[order], np.arange(planes + 1))
 
-    sections = []
-    for k, offset in enumerate(offsets):
+    found = []
+    for k in range(planes):
         rows = order[bounds[k] : bounds[k + 1]]
         outlines = [flat[cut.first[i] : cut.first[i + 1]] for i in rows]
-        nesting = _nesting(outlines, cut.closed[rows], low[rows], high[rows])
+        inner = _nesting(outlines, cut.closed[rows], low[rows], high[rows]).sum(axis=1) % 2 == 1
         loops = []
-        for at, i in enumerate(rows):
-            inner = bool(nesting[at].sum() % 2)
+        for i, within in zip(rows, inner.tolist()):
             points = cut.points[cut.first[i] : cut.first[i + 1]]
-            if cut.closed[i] and (area[i] < 0) != inner:
-                points, outlines[at] = points[::-1], outlines[at][::-1]
-            size = high[i] - low[i]
-            loops.append(
-                Loop(
-                    points,
-                    bool(cut.closed[i]),
-                    "inner" if inner else "outer",
-                    float(girth[i]),
-                    float(abs(area[i])),
-                    float(size[0]),
-                    float(size[1]),
-                )
-            )
-        if not cut.closed[rows].all():
-            opening = _torn_opening(outlines, cut.closed[rows], rim, (width, depth, normal * offset))
-            sections.append(Section(normal, float(offset), tuple(loops), opening))
-            continue
-        # Loops come largest first, so the first void is the largest.
-        void = next((i for i, loop in enumerate(loops) if loop.closed and loop.role == "inner"), None)
-        opening = None
-        if void is None or not _rings(loops, nesting, void):
-            frame = (width, depth, normal * offset)
-            opening = inside_of(outlines, cut.closed[rows], nesting, girth[rows], rim, frame)
-        if opening is None and void is not None:
-            loop = loops[void]
-            opening = Opening(loop.points[::-1], loop.width_mm, loop.depth_mm, loop.girth_mm, loop.area_mm2)
-        sections.append(Section(normal, float(offset), tuple(loops), opening))
-    return sections
-
-
-def _torn_opening(
-    outlines: list[FloatArray],
-    closed: BoolArray,
-    rim: Callable[[], float],
-    frame: tuple[FloatArray, FloatArray, FloatArray],
-) -> Opening | None:
-    """Return the clear opening of a section with open outlines: small tears count as closed."""
-    outlines, closed = bridged(outlines, closed)
-    low = np.array([o.min(axis=0) for o in outlines])
-    high = np.array([o.max(axis=0) for o in outlines])
-    nesting = _nesting(outlines, closed, low, high)
-    area = np.array([signed_area(o) if c else 0.0 for o, c in zip(outlines, closed)])
-    inner = nesting.sum(axis=1) % 2 == 1
-    outlines = [o[::-1] if (a < 0) != i and c else o for o, a, i, c in zip(outlines, area, inner, closed)]
-    girth = np.array(
-        [
-            np.linalg.norm(np.roll(o, -1, axis=0) - o, axis=1)[: None if c else -1].sum()
-            for o, c in zip(outlines, closed)
-        ]
-    )
-    voids = np.flatnonzero(inner & closed)
-    void = None
-    if len(voids):
-        i = int(voids[np.argmax(np.abs(area[voids]))])
-        size = high[i] - low[i]
-        across, along, origin = frame
-        outline = outlines[i][::-1] @ np.stack([across, along]) + origin
-        void = Opening(outline, float(size[0]), float(size[1]), float(girth[i]), float(abs(area[i])))
-        if void.area_mm2 >= CLEARLY_A_RING * np.abs(area[nesting[i]]).min():
-            return void
-    return inside_of(outlines, closed, nesting, girth, rim, frame) or void
-
-
-def _rings(loops: list[Loop], nesting: BoolArray, void: int) -> bool:
-    """Return whether a void fills so much of the outline around it that it can only be the inside."""
-    around = min(loops[j].area_mm2 for j in np.flatnonzero(nesting[void]))
-    return loops[void].area_mm2 >= CLEARLY_A_RING * around
+            if cut.closed[i] and (area[i] < 0) != within:
+                points = points[::-1]
+            figures = (float(v) for v in (girth[i], abs(area[i]), *(high[i] - low[i])))
+            loops.append(Loop(points, bool(cut.closed[i]), "inner" if within else "outer", *figures))
+        found.append((tuple(loops), cut.triangle[rows]))
+    return found
 
 
 def _nesting(outlines: list[FloatArray], closed: BoolArray, low: FloatArray, high: FloatArray) -> BoolArray:
@@ -318,17 +310,6 @@ def _nesting(outlines: list[FloatArray], closed: BoolArray, low: FloatArray, hig
         sample = outlines[i][:: max(1, len(outlines[i]) // NESTING_SAMPLES)]
         inside[i, j] = bool(points_inside(sample, outlines[j]).all())
     return inside
-
-
-def points_inside(points: FloatArray, outline: FloatArray) -> BoolArray:
-    """Return for each of some 2D points (p, 2) whether a closed outline (n, 2) goes round it (even-odd)."""
-    ahead = np.roll(outline, -1, axis=0)
-    over = outline[None, :, 1] > points[:, None, 1]
-    spans = over != (ahead[None, :, 1] > points[:, None, 1])
-    rise = np.where(ahead[:, 1] == outline[:, 1], 1.0, ahead[:, 1] - outline[:, 1])
-    slope = (ahead[:, 0] - outline[:, 0]) / rise
-    at = outline[None, :, 0] + (points[:, None, 1] - outline[None, :, 1]) * slope[None]
-    return (spans & (at > points[:, None, 0])).sum(axis=1) % 2 == 1
 
 
 def wall_thickness(section: Section) -> list[FloatArray]:
@@ -368,8 +349,3 @@ def _first_hit(origin: FloatArray, ray: FloatArray, rows: IntArray, start: Float
     hits[np.arange(len(rows)), rows] = False
     nearest = np.where(hits, along, np.inf).min(axis=1)
     return np.where(np.isfinite(nearest), nearest, np.nan)
-
-
-def clear_opening(section: Section) -> Opening | None:
-    """Return the room inside the walls of a section, None where there is none; see `Opening`."""
-    return section.opening

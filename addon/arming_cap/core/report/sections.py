@@ -51,7 +51,7 @@ def _section(
     marks: tuple[tuple[str, tuple[float, float]], ...],
     axes: tuple[str, str] = ("wearer's left", "back"),
 ) -> Drawing:
-    own = cut(piece.mesh, normal, offset)[0]
+    own = cut(piece.mesh, normal, offset, wearer=wearer.form.mesh)[0]
     body = cut(wearer.form.mesh, normal, offset)[0]
     shown = [0, 1] if normal[2] else [1, 2]
     outlines = _outlines(own, shown, piece.name)
@@ -79,10 +79,10 @@ def _clear_width(
     section: Section, normal: tuple[float, float, float]
 ) -> tuple[tuple[str, tuple[float, float], tuple[float, float]], ...]:
     """Return the clear width as a length to draw, where there is one across the middle."""
-    opening = section.opening
-    if opening is None or not normal[2]:
+    room = section.room
+    if room is None or not normal[2]:
         return ()
-    points: FloatArray = opening.outline
+    points: FloatArray = room.outline
     left, right = points[points[:, 0].argmin()], points[points[:, 0].argmax()]
     level = float((left[1] + right[1]) / 2)
-    return ((f"clear {opening.width_mm:.0f} mm", (float(left[0]), level), (float(right[0]), level)),)
+    return ((f"clear {room.width_mm:.0f} mm", (float(left[0]), level), (float(right[0]), level)),)

@@ -20,8 +20,9 @@ from ...arrays import BoolArray, FloatArray
 from ...distance.clearance import Clearance, field_for
 from ...distance.surface import surface_of
 from ...errors import InputError
-from ...geometry.opening import Opening
-from ...geometry.section import cut, plane_axes, points_inside
+from ...geometry.plane import points_inside
+from ...geometry.room import Room
+from ...geometry.section import cut, plane_axes
 from ...mesh import TriangleMesh
 from ...piece import Piece
 from ...pose import Pose
@@ -125,9 +126,9 @@ def plan_levels(
     low, high = float(along.min()), float(along.max())
     half = height_mm / 2
     heights = np.arange(low + half, max(high - half, low + half + 1e-6), max(STEP_MM, (high - low) / 200))
-    sections = cut(mesh, axis, heights)
-    held = [(float(z), s.opening) for z, s in zip(heights, sections) if s.opening is not None]
-    levels, openings = np.array([z for z, _ in held]), [o for _, o in held]
+    sections = cut(mesh, axis, heights, wearer=wearer and wearer.form.mesh)
+    held = [(float(z), s.room) for z, s in zip(heights, sections) if s.room is not None]
+    levels, rooms = np.array([z for z, _ in held]), [r for _, r in held]
     if not len(levels):
         size = float(np.ptp(mesh.bounds, axis=0).max())
         remedy = (
@@ -156,9 +157,9 @@ def plan_levels(
         for name, z in limb.items():
             _beside(planes, most, RingPlane(name, _as_tuple(axis), z, f"the girth at the {name}"), half)
     if pinch is None or not pinch.decides:
-        _beside(planes, most, _opening(axis, levels, openings), half)
+        _beside(planes, most, _opening(axis, levels, rooms), half)
     if not (clearance is None and limb) and len(planes) < 2:
-        _beside(planes, most, _widest(axis, levels, openings, wearer), half)
+        _beside(planes, most, _widest(axis, levels, rooms, wearer), half)
     return LevelPlan(tuple(sorted(planes, key=lambda p: p.offset)), tuple(untested))
 
 
@@ -196,31 +197,31 @@ def _beside(planes: list[RingPlane], most: int, one: RingPlane, half: float) -> 
         planes.append(one)
 
 
-def _opening(axis: FloatArray, levels: FloatArray, openings: Sequence[Opening]) -> RingPlane:
+def _opening(axis: FloatArray, levels: FloatArray, rooms: Sequence[Room]) -> RingPlane:
     """Return the narrowest level that the wearer passes on the way in.
 
     Between the roomiest level and the lowest that still goes round the middle of that one, and is more wall than mouth:
     a tail behind the neck has an inside too, but nobody passes it.
     """
-    roomiest = int(np.argmax([o.area_mm2 for o in openings]))
+    roomiest = int(np.argmax([r.area_mm2 for r in rooms]))
     flat = np.column_stack(plane_axes(axis))
-    outline = openings[roomiest].outline @ flat
+    outline = rooms[roomiest].outline @ flat
     middle = 0.5 * (outline.min(axis=0) + outline.max(axis=0))[None]
     way = [roomiest]
     for i in range(roomiest - 1, -1, -1):
-        if not points_inside(middle, openings[i].outline @ flat)[0]:
+        if not points_inside(middle, rooms[i].outline @ flat)[0]:
             break
-        if sum(openings[i].mouths_mm) <= MOUTHS * openings[i].girth_mm:
+        if sum(rooms[i].mouths_mm) <= MOUTHS * rooms[i].girth_mm:
             way.append(i)
-    narrowest = min(way, key=lambda i: openings[i].girth_mm)
+    narrowest = min(way, key=lambda i: rooms[i].girth_mm)
     return RingPlane(
         "opening", _as_tuple(axis), float(levels[narrowest]), "the narrowest level the wearer passes on the way in"
     )
 
 
-def _widest(axis: FloatArray, levels: FloatArray, openings: Sequence[Opening], wearer: Wearer | None) -> RingPlane:
+def _widest(axis: FloatArray, levels: FloatArray, rooms: Sequence[Room], wearer: Wearer | None) -> RingPlane:
     """Return the wearer's largest girth inside the piece, else the roomiest level."""
-    girth, proves = np.array([o.girth_mm for o in openings]), "the roomiest level"
+    girth, proves = np.array([r.girth_mm for r in rooms]), "the roomiest level"
     if wearer is not None:
         around = [
             max((loop.girth_mm for loop in s.loops if loop.role == "outer"), default=0.0)

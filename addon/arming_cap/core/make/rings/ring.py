@@ -200,12 +200,13 @@ def _ring(
     width, depth = plane_axes(normal)
     half = options.height_mm / 2
     levels = offset + half * np.array([-1 + 1e-6, 0.0, 1 - 1e-6])
-    sections = cut(whole, normal, levels)
+    sections = cut(whole, normal, levels, wearer=form)
     section = sections[1]
     if not section.loops:
         raise InputError(f"the plane of ring '{plane.name}' misses the piece", source=whole.name, remedy="move it")
-    if section.opening is None:
-        raise InputError(f"ring '{plane.name}' would have no inside", source=whole.name, remedy="move its plane")
+    if section.room is None:
+        why = "".join(f" ({remark})" for remark in section.remarks)
+        raise InputError(f"ring '{plane.name}' would have no inside{why}", source=whole.name, remedy="move its plane")
 
     # Into the printer's frame: width, depth and normal become X, Y and Z, the lower plane z = 0.
     lay = Pose(np.stack([width, depth, normal]), np.array([0.0, 0.0, half - offset]))
@@ -214,18 +215,18 @@ def _ring(
     bars: list[Any] = []
     rise: Callable[[FloatArray], FloatArray] | None = None
     if plane.follows_rim:
-        outline = lay.apply(section.opening.outline)[:, :2]
+        outline = lay.apply(section.room.outline)[:, :2]
         band, rise, lowest = _rim_band(
             laid, whole.moved(lay), 0.5 * (outline.min(axis=0) + outline.max(axis=0)), options
         )
         lay = lay.then(Pose(np.eye(3), np.array([0.0, 0.0, -lowest])))
     else:
         band = laid.trim_by_plane((0.0, 0.0, 1.0), 0.0).trim_by_plane((0.0, 0.0, -1.0), -options.height_mm)
-        rooms = [lay.apply(s.opening.outline)[:, :2] for s in sections if s.opening is not None]
+        rooms = [lay.apply(s.room.outline)[:, :2] for s in sections if s.room is not None]
         band = band ^ _within(rooms, options.wall_mm).extrude(options.height_mm)
         body = [] if form is None else [lay.apply(o.points)[:, :2] for s in cut(form, normal, levels) for o in s.loops]
         slits = []
-        for lips in section.opening.lips:
+        for lips in section.room.lips:
             flat = np.round(lay.apply(lips)[:, :2], DIGITS)
             if np.linalg.norm(flat[1] - flat[0]) <= MOST_GAP_MM:
                 slits.append(flat.mean(axis=0))
@@ -237,7 +238,7 @@ def _ring(
             bars.append(_bar(flat, out, options).extrude(options.height_mm))
     if bars:
         band = Manifold.batch_boolean([band, *bars], OpType.Add)
-        barred = [mouth for mouth in section.opening.mouths_mm if mouth > MOST_GAP_MM]
+        barred = [mouth for mouth in section.room.mouths_mm if mouth > MOST_GAP_MM]
         remarks.append(f"{len(barred)} tie bar(s) across {_lengths(barred)}")
     if not plane.follows_rim:
         band = _walls_tied(band, rooms[len(rooms) // 2], slits, options, remarks)
@@ -275,7 +276,7 @@ def _ring(
     opens = 0.0
     if bars:
         # Slit circular ring pulled apart at its ends, Castigliano: 3 pi F R^3 / (E I).
-        radius = section.opening.girth_mm / (2 * np.pi)
+        radius = section.room.girth_mm / (2 * np.pi)
         opens = 3 * np.pi * radius**3 / (STIFFNESS_N_MM2 * options.height_mm * options.wall_mm**3 / 12)
         remarks.append(f"without its bar it would open about {opens * 0.1:.0f} mm under 0.1 N, the weight of 10 g")
     takes = estimate(band.volume(), options.filament)
@@ -283,7 +284,7 @@ def _ring(
 
 
 def _within(rooms: Sequence[FloatArray], wall: float) -> Any:
-    """Return the outline of some clear openings (n, 2) together, and a wall round them."""
+    """Return the outline of some rooms (n, 2) together, and a wall round them."""
     from manifold3d import CrossSection, FillRule, JoinType
 
     room = CrossSection([np.round(r, DIGITS) for r in rooms], FillRule.Positive)
@@ -301,7 +302,7 @@ def _walls_tied(
     Parameters
     ----------
     room
-        (n, 2) mm, the clear opening at the middle of the band, as the band lies.
+        (n, 2) mm, the room at the middle of the band, as the band lies.
     slits
         (2,) mm each, the middles of mouths too narrow for a bar.
     """
@@ -344,9 +345,9 @@ def _rim_band(
     """
     low = rim_heights(mesh, centre, options.height_mm / 2)
     levels = np.linspace(low.min(), low.max() + options.height_mm, 9)[1:-1]
-    openings = [s.opening for s in cut(mesh, (0, 0, 1), levels) if s.opening is not None]
+    found = [s.room for s in cut(mesh, (0, 0, 1), levels) if s.room is not None]
     # A level that the rim dips through has mouths, and round their lips the outline leaves the inner surface.
-    rooms = [o.outline[:, :2] for o in openings if not o.mouths_mm] or [o.outline[:, :2] for o in openings]
+    rooms = [r.outline[:, :2] for r in found if not r.mouths_mm] or [r.outline[:, :2] for r in found]
     span = float(levels[-1] - levels[0]) + 2 * options.height_mm
     reach = _within(rooms, options.wall_mm).extrude(span).translate((0, 0, float(low.min()) - options.height_mm / 2))
     band = laid ^ below_rim(low, centre, options.height_mm, 2 * float(np.ptp(mesh.bounds, axis=0).max())) ^ reach

@@ -42,7 +42,7 @@ class Template:
     title
         What it is: piece, scale and level.
     section
-        The piece's; its clear opening is the line to cut along.
+        The piece's; its room is the line to cut along.
     form
         The wearer's section with the same plane, drawn dashed; None leaves it out.
     """
@@ -139,9 +139,9 @@ def _check_page(pdf: Any, templates: Sequence[Template]) -> None:
         at += 7
     at += 6
     for template in templates:
-        opening = template.section.opening
-        if opening is not None:
-            inside = f"inside {opening.width_mm:.1f} x {opening.depth_mm:.1f} mm, girth {opening.girth_mm:.1f} mm"
+        room = template.section.room
+        if room is not None:
+            inside = f"inside {room.width_mm:.1f} x {room.depth_mm:.1f} mm, girth {room.girth_mm:.1f} mm"
             _text(pdf, x, at, f"{template.title}: {inside}")
             at += 6
 
@@ -157,11 +157,11 @@ def _flat(points: FloatArray, section: Section) -> FloatArray:
 
 def _section_pages(pdf: Any, template: Template, page: tuple[float, float]) -> None:
     section = template.section
-    if section.opening is None:
+    if section.room is None:
         raise InputError(
             f"the section '{template.title}' has no inside to draw", source="template", remedy="move its plane"
         )
-    outline = _flat(section.opening.outline, section)
+    outline = _flat(section.room.outline, section)
     forms = [] if template.form is None else [_flat(o.points, section) for o in template.form.loops if o.closed]
     # Only the form's outlines that belong inside: arms and shoulders beside it would fill pages.
     low, high = outline.min(axis=0), outline.max(axis=0)
@@ -195,11 +195,11 @@ def _drawing(
     span: tuple[float, float],
 ) -> None:
     section = template.section
-    assert section.opening is not None
+    assert section.room is not None
     pdf.set_line_width(CUT)
     pdf.polygon([tuple(p) for p in outline + shift])
     pdf.set_line_width(LIGHT)
-    for lips in section.opening.lips:
+    for lips in section.room.lips:
         (x0, y0), (x1, y1) = _flat(lips, section) + shift
         pdf.set_draw_color(255)  # no cut across a mouth: white over black, then the thin line
         pdf.set_line_width(CUT + 0.1)
