@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..core.errors import InputError
 from ..core.formats import read_mesh
+from ..core.geometry.doubts import doubts
 from ..core.piece import Part, Piece, misplacements
 from ..core.pose import Pose
 from ..core.progress import Progress, part_of
@@ -56,6 +57,7 @@ def read_piece(
                 remedy=f"the parts are {', '.join(p.name for p in parts)}",
             )
     warnings += [f"{doubt}: were the parts exported each at the origin?" for doubt in misplacements(piece)]
+    warnings += doubts([p.mesh for p in parts], getattr(options, "action", options.verb))
     return piece, inputs, warnings
 
 

@@ -167,6 +167,8 @@ class Section:
             "inner_depth_mm": None if room is None else _rounded(room.depth_mm),
             "inner_girth_mm": None if room is None else _rounded(room.girth_mm),
             "inner_area_mm2": None if room is None else _rounded(room.area_mm2),
+            "straight_width_mm": None if room is None else _rounded(room.straight_mm[0]),
+            "straight_depth_mm": None if room is None else _rounded(room.straight_mm[1]),
             "mouths_mm": [] if room is None else [_rounded(m) for m in room.mouths_mm],
             "remarks": list(self.remarks),
         }
