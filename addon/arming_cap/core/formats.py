@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""STL, OBJ, PLY, GLB and 3MF files in, millimetre meshes out; and back.
+"""STL, OBJ, PLY, OFF, GLB and 3MF files in, millimetre meshes out; and back.
 
 The reading itself is trimesh's and lib3mf's. What is here is what they leave open: whether the file
 is what its name says, whole, finite and in a known unit.
@@ -20,17 +20,21 @@ from typing import Any
 import numpy as np
 
 from .arrays import FloatArray
+from .claims import declared_faces, refuse_fewer, refuse_lying, refuse_mislabelled, without_short_faces
 from .errors import InputError
 from .files import read_input, sha256, written_whole
 from .mesh import TriangleMesh, joined
+from .ply import read_strips
 
 UNITS_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
-READABLE = (".stl", ".obj", ".ply", ".glb", ".3mf")
+READABLE = (".stl", ".obj", ".ply", ".off", ".glb", ".3mf")
 WRITABLE = (".stl", ".obj", ".ply", ".3mf")
 
 # Between these sizes nobody needs to be asked about the unit: a thimble is about 20 mm tall, a door about 2 m.
 THIMBLE_MM = 20.0
 DOOR_MM = 2100.0
+# What a 3MF file may place, its components counted as often as they are placed.
+MOST_INSTANCES, MOST_TRIANGLES = 10_000, 10_000_000
 
 
 @dataclass(frozen=True)
@@ -66,7 +70,7 @@ def read_mesh(path: Path | str, units: str | None = None) -> MeshFile:
     path
         A file with one of the endings in `READABLE`.
     units
-        ``mm``, ``cm``, ``m`` or ``in`` for formats that say nothing (STL, OBJ, PLY); without it they are
+        ``mm``, ``cm``, ``m`` or ``in`` for formats that say nothing (STL, OBJ, PLY, OFF); without it they are
         taken as millimetres and an odd size is warned of, never converted. GLB is in metres and 3MF says its
         own unit: there `units` is ignored, with a warning where it disagrees.
 
@@ -86,8 +90,14 @@ def read_mesh(path: Path | str, units: str | None = None) -> MeshFile:
     if units is not None and units not in UNITS_MM:
         raise InputError(f"'{units}' is not a unit", remedy=f"use one of {', '.join(UNITS_MM)}")
     content = read_input(path)
-    _refuse_mislabelled(path, ending, content)
+    refuse_mislabelled(path, ending, content)
+    refuse_lying(path, ending, content)
     warnings: list[str] = []
+    digest = sha256(content)
+    if ending == ".obj":
+        content, short = without_short_faces(content)
+        if short:
+            warnings.append(f"{path.name}: {short} faces of fewer than three corners were left out")
     stated: str | None
     if ending == ".3mf":
         meshes, stated = _read_3mf(path)
@@ -102,7 +112,7 @@ def read_mesh(path: Path | str, units: str | None = None) -> MeshFile:
     scaled = [m if factor == 1.0 else m.scaled(factor) for m in meshes]
     for mesh in scaled:
         _refuse_unusable(path, mesh)
-    result = MeshFile(path, sha256(content), tuple(m.welded() for m in scaled), ())
+    result = MeshFile(path, digest, tuple(m.welded() for m in scaled), ())
     if stated is None and units is None:
         warnings += size_doubt(result.mesh, path.name)
     return MeshFile(path, result.sha256, result.meshes, tuple(warnings))
@@ -118,48 +128,6 @@ def size_doubt(mesh: TriangleMesh, name: str) -> list[str]:
     if largest > DOOR_MM:
         return [f"{name}: the largest side is {largest:.0f} mm, larger than a door; check the unit it was exported in"]
     return []
-
-
-def _refuse_mislabelled(path: Path, ending: str, content: bytes) -> None:
-    """Raise where the first bytes belong to another format than the name says."""
-    head = content[:512].lstrip()
-    looks = (
-        ".3mf"
-        if content.startswith(b"PK")
-        else ".glb"
-        if content.startswith(b"glTF")
-        else ".ply"
-        if head.startswith(b"ply")
-        else None
-    )
-    if looks != ending and (looks or ending in (".3mf", ".glb", ".ply")):
-        what = f"this is a {looks} file by its content" if looks else f"the content is not {ending[1:].upper()}"
-        remedy = f"rename it to end in {looks}" if looks else "export it again"
-        raise InputError(what, source=str(path), remedy=remedy)
-    if ending == ".stl":
-        _refuse_broken_stl(path, content)
-    elif ending == ".obj":
-        if b"\0" in content[:4096]:
-            raise InputError("the content is not OBJ text", source=str(path), remedy="export it again")
-
-
-def _refuse_broken_stl(path: Path, content: bytes) -> None:
-    """Raise where a binary STL's count and size disagree, or where an ASCII one breaks off."""
-    declared = struct.unpack_from("<I", content, 80)[0] if len(content) >= 84 else 0
-    if len(content) >= 84 and len(content) == 84 + 50 * declared:
-        return
-    if content[:512].lstrip().lower().startswith(b"solid") and b"\0" not in content[:512]:
-        if b"endsolid" not in content[-512:].lower():
-            raise InputError("the STL text breaks off before 'endsolid'", source=str(path), remedy="export it again")
-        return
-    if len(content) < 84:
-        raise InputError("too short to be an STL file", source=str(path), remedy="export or copy it again")
-    held = (len(content) - 84) // 50
-    raise InputError(
-        f"the STL header declares {declared} triangles, the file holds {held}",
-        source=str(path),
-        remedy="export or copy it again",
-    )
 
 
 def _refuse_unusable(path: Path, mesh: TriangleMesh) -> None:
@@ -182,6 +150,9 @@ def _read_with_trimesh(path: Path, ending: str, content: bytes) -> TriangleMesh:
     import trimesh  # heavy: half a second
 
     try:
+        strips = read_strips(content) if ending == ".ply" else None
+        if strips is not None:
+            return TriangleMesh(*strips, path.stem)
         loaded: Any = trimesh.load(
             io.BytesIO(content),
             file_type=ending[1:],
@@ -197,6 +168,8 @@ def _read_with_trimesh(path: Path, ending: str, content: bytes) -> TriangleMesh:
         raise InputError(
             f"cannot be read as {ending[1:].upper()} ({reason})", source=str(path), remedy="export or copy it again"
         ) from None
+    if ending == ".ply":
+        refuse_fewer(path, declared_faces(content), len(mesh))
     if ending == ".glb":  # glTF is Y up and its models face +Z; ours are Z up and face -Y
         return TriangleMesh(mesh.vertices[:, [0, 2, 1]] * [1, -1, 1], mesh.triangles, path.stem)
     return mesh
@@ -217,10 +190,12 @@ def _read_3mf(path: Path) -> tuple[list[TriangleMesh], str]:
             lib3mf.ModelUnit.Foot: "ft",
         }[lib3mf.ModelUnit(model.GetUnit())]
         meshes: list[TriangleMesh] = []
+        budget = [MOST_INSTANCES, MOST_TRIANGLES]
         items = model.GetBuildItems()
         while items.MoveNext():
             item = items.GetCurrent()
-            meshes += _placed(lib3mf, item.GetObjectResource(), _matrix(item.GetObjectTransform()), path.stem)
+            thing, place = item.GetObjectResource(), _matrix(item.GetObjectTransform())
+            meshes += _placed(lib3mf, thing, place, path.stem, budget)
     except Exception as error:  # lib3mf's own errors are plain Exceptions with a code
         reason = (str(error).splitlines() or [""])[0][:120] or type(error).__name__
         raise InputError(f"cannot be read as 3MF ({reason})", source=str(path), remedy="export it again") from None
@@ -236,18 +211,27 @@ def _matrix(transform: Any) -> FloatArray:
     return np.array([[transform.Fields[row][column] for column in range(3)] for row in range(4)])
 
 
-def _placed(lib3mf: Any, thing: Any, place: FloatArray, fallback: str) -> list[TriangleMesh]:
-    """Return the meshes of a 3MF object, its components followed, in their places (row-vector convention)."""
+def _placed(lib3mf: Any, thing: Any, place: FloatArray, fallback: str, budget: list[int]) -> list[TriangleMesh]:
+    """Return the meshes of a 3MF object, its components followed, in their places (row-vector convention).
+
+    `budget` holds how many objects and triangles may still be placed: components of components multiply.
+    """
+    budget[0] -= 1
+    if budget[0] < 0:
+        raise ValueError(f"it places more than {MOST_INSTANCES} objects")
     if thing.IsComponentsObject():
         found = []
         for index in range(thing.GetComponentCount()):
             component = thing.GetComponent(index)
             inner = _matrix(component.GetTransform()) if component.HasTransform() else np.eye(4, 3)
             chained = inner @ place[:3] + np.vstack([np.zeros((3, 3)), place[3]])
-            found += _placed(lib3mf, component.GetObjectResource(), chained, thing.GetName() or fallback)
+            found += _placed(lib3mf, component.GetObjectResource(), chained, thing.GetName() or fallback, budget)
         return found
     if not thing.IsMeshObject():
         return []
+    budget[1] -= thing.GetTriangleCount()
+    if budget[1] < 0:
+        raise ValueError(f"it places more than {MOST_TRIANGLES} triangles")
     vertices = np.array([list(v.Coordinates) for v in thing.GetVertices()], float).reshape(-1, 3)
     triangles = np.array([list(t.Indices) for t in thing.GetTriangleIndices()], np.int64).reshape(-1, 3)
     if np.linalg.det(place[:3]) < 0:  # a mirroring transform turns the winding round

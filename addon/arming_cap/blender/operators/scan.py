@@ -142,7 +142,7 @@ class ARMINGCAP_OT_import_scan(_FindsHead, work.AfterChoosing, Operator):
         filter_glob: StringProperty(
             name="Files Shown",
             description="Only meshes are shown",
-            default="*.obj;*.stl;*.ply;*.glb;*.3mf",
+            default="*.obj;*.stl;*.ply;*.off;*.glb;*.3mf",
             options={"HIDDEN"},
         )
         unit: EnumProperty(name="Unit", description="What one number of the file is", items=UNITS, default="FIND")

@@ -103,7 +103,7 @@ def chains(mesh: TriangleMesh, normal: FloatArray, offsets: FloatArray, above: b
 
 
 def _segments(mesh: TriangleMesh, rank: IntArray) -> tuple[IntArray, IntArray, IntArray]:
-    """Return each segment's plane (s,), its ends' mesh edges as vertex rows, lower first (2 s, 2), its triangle (s,)."""
+    """Return each segment's plane (s,), its ends' mesh edges as vertex rows, lower first (2 s, 2), and triangle."""
     a, b, c = (rank[mesh.triangles[:, i]] for i in range(3))
     low = np.minimum(np.minimum(a, b), c)
     crossed = np.maximum(np.maximum(a, b), c) - low

@@ -126,7 +126,7 @@ def plan_levels(
     low, high = float(along.min()), float(along.max())
     half = height_mm / 2
     heights = np.arange(low + half, max(high - half, low + half + 1e-6), max(STEP_MM, (high - low) / 200))
-    sections = cut(mesh, axis, heights, wearer=wearer and wearer.form.mesh)
+    sections = cut(mesh, axis, heights, wearer=None if wearer is None else wearer.form.mesh)
     held = [(float(z), s.room) for z, s in zip(heights, sections) if s.room is not None]
     levels, rooms = np.array([z for z, _ in held]), [r for _, r in held]
     if not len(levels):
