@@ -61,6 +61,9 @@ def parser() -> argparse.ArgumentParser:
         one = verb(name, about)
         one.add_argument("--wearer", required=True, metavar="FORM", help="a wearer card or any closed mesh")
         one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="one file for each part")
+        return worn(one)
+
+    def worn(one: argparse.ArgumentParser) -> argparse.ArgumentParser:
         one.add_argument("--seat", choices=("fixed", "best"), default="fixed", help="fixed: the files' own positions")
         one.add_argument(
             "--allowance",
@@ -106,6 +109,7 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--foam", type=_foam, default=[3, 5, 10, 15, 20, 25], metavar="MM,MM,...", help="foam in stock")
     one = fitted("don", "whether the piece can be put on, and its tightest place")
     one.add_argument("--removable", action="append", default=[], metavar="NAME", help="a part that may come off")
+    one.add_argument("--scales", type=_span, default=(0.5, 2.0), metavar="LO,HI", help=SCALES)
     one.add_argument("--no-scale", action="store_true", help="do not look for the smallest scale that passes")
     one.add_argument("--no-mends", action="store_true", help="do not try what would mend it")
     one.add_argument(
@@ -113,13 +117,13 @@ def parser() -> argparse.ArgumentParser:
     )
     one.add_argument("--springs", type=_number, default=0.0, metavar="MM", help="how far a slit may spring open")
 
-    one = verb("sight", "field of view through the openings")
+    one = worn(verb("sight", "field of view through the openings"))
     one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="one file for each part")
     eyes = one.add_mutually_exclusive_group(required=True)
     eyes.add_argument("--wearer", metavar="FORM", help="whose recognised eyes look out")
     eyes.add_argument("--eyes", type=_six, metavar="X,Y,Z,X,Y,Z", help="left eye, then right")
 
-    one = verb("ring", "try-on rings and paper templates")
+    one = worn(verb("ring", "try-on rings and paper templates"))
     one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="one file for each part")
     one.add_argument("--wearer", metavar="FORM", help="chooses the levels, and is drawn inside the templates")
     one.add_argument("--plane", action="append", default=[], type=_four, metavar="NX,NY,NZ,D")

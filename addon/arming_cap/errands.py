@@ -215,7 +215,7 @@ def margins(
 
 def strip(draft: Draft, piece: str, passage: dict[str, Any], progress: Progress) -> Any:
     """Return what the way meets of a piece that does not pass, as the core finds it; None where that is no trim."""
-    from .core.checks.size import flattened
+    from .core.checks.worn import flattened
     from .core.fit.passage.donning import out_of_the_way
     from .core.fit.passage.lift import seated
     from .core.fit.passage.mending import TRIM_MM, strip_along

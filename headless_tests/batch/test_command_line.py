@@ -237,3 +237,30 @@ def test_what_is_worn_is_named_with_its_figures(files):
     assert any("6 mm at" in line and "common practice, no source" in line for line in found["warnings"])
     run = call(*arguments, "top hat")
     assert run.returncode == 2 and "nothing worn is called 'top hat'" in run.stderr
+
+
+def test_clearance_and_check_say_and_end_the_same(tmp_path):
+    """A head with a spread of 4 mm and a dome 2 mm off its allowance: marginal to both, and status 0."""
+    card = "card = 1\nname = 'Ilse'\nsex = 'f'\nunit = 'mm'\n[readings]\nhead_circumference = 560\n"
+    (tmp_path / "ilse.toml").write_text(card, encoding="utf-8")
+    for radius in (112, 120, 126, 132):
+        write_mesh(tmp_path / "dome.stl", shapes.dome(radius, radius + 4, 0, 48, 24))
+        (tmp_path / "job.toml").write_text(
+            "[[wearer]]\ncard = 'ilse.toml'\nallowance_mm = { default = 0 }\n[[piece]]\nname = 'dome'\n"
+            "[[piece.part]]\nfile = 'dome.stl'\n[limits]\nchecks = ['clearance']\n",
+            encoding="utf-8",
+        )
+        one = call(
+            "clearance",
+            "--wearer",
+            tmp_path / "ilse.toml",
+            "--piece",
+            tmp_path / "dome.stl",
+            "--allowance",
+            0,
+            "--json",
+        )
+        two = call("check", tmp_path / "job.toml", "--out", tmp_path / "out", "--json")
+        verb, check = json.loads(one.stdout)["result"], json.loads(two.stdout)["result"]["fits"][0]
+        assert verb["verdict"] == check["verdicts"][0]["verdict"] and verb["why"] == check["verdicts"][0]["why"]
+        assert one.returncode == two.returncode == (1 if verb["verdict"] in ("fail", "not checked") else 0)

@@ -10,7 +10,7 @@ import pytest
 import shapes
 
 from arming_cap.core.checks.fit import check_fit
-from arming_cap.core.checks.job import Limits
+from arming_cap.core.checks.job import Fitting, Limits
 from arming_cap.core.fit.passage.along import CLEAR_MM, margins_along
 from arming_cap.core.fit.passage.donning import find_passage
 from arming_cap.core.fit.passage.ways import Search
@@ -72,7 +72,7 @@ def test_the_ghosts_show_the_tilt_and_the_chart_marks_the_pinch(lifted):
 
 
 def test_the_check_draws_the_way_and_keeps_its_curve():
-    report = check_fit(helm(), BALL, Limits(checks=("donning",)))
+    report = check_fit(Fitting(helm(), BALL), Limits(checks=("donning",)))
     assert report.drawings[0].title.startswith("The way off") and report.charts[0].marks
     curve = report.verdicts[0].details["passage"]["along"]
     assert curve[0]["way_mm"] == 0.0 and min(c["margin_mm"] for c in curve) == pytest.approx(NECK - 40, abs=0.15)

@@ -84,12 +84,12 @@ def test_ctrl_c_keeps_what_is_done():
 def test_a_fitting_without_an_answer_is_not_checked_in_the_report(monkeypatch):
     from arming_cap.core.checks import fit
 
-    monkeypatch.setattr(fit, "check_fitting", answered(InputError("too far", remedy="move it")))
+    monkeypatch.setattr(fit, "check_fit", answered(InputError("too far", remedy="move it")))
     run = check_job(three())
     (verdict,) = run.fits[1].verdicts
     assert verdict.status is Status.NOT_CHECKED and verdict.why == "too far" and verdict.mend == "move it"
     assert run.status is Status.NOT_CHECKED and not run.stopped and not run.faults
-    monkeypatch.setattr(fit, "check_fitting", answered(KeyboardInterrupt()))
+    monkeypatch.setattr(fit, "check_fit", answered(KeyboardInterrupt()))
     run = check_job(three())
     assert run.stopped and run.fits[2].verdicts[0].status is Status.NOT_CHECKED
 

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What a check of donning says would mend a piece, and that it is tried only where it was asked for."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -8,15 +9,18 @@ import pytest
 import shapes
 
 from arming_cap.core.checks import donning as doncheck
-from arming_cap.core.checks import size as sizecheck
+from arming_cap.core.checks import worn
 from arming_cap.core.checks.fit import check_fit
-from arming_cap.core.checks.job import Limits, read_job
+from arming_cap.core.checks.job import Fitting, Limits, read_job
 from arming_cap.core.fit.passage.donning import out_in_words
 from arming_cap.core.fit.passage.mending import Mend, _out
 from arming_cap.core.piece import Hinge, Part, Piece
 from arming_cap.core.pose import Pose
+from arming_cap.core.report.results import DonningResult
+from arming_cap.core.report.said import mends_in_words
 from arming_cap.core.wearer.form import Form, Wearer
 
+BALL = Wearer("ball", Form(shapes.sphere(40, 96)))
 TRIES = (
     Mend("scale up", {"percent": 4.23}, True, 0.1),
     Mend("take off face", {"parts": 1}, True, 3.7),
@@ -29,9 +33,9 @@ SAID = (
 
 
 def test_mends_in_words():
-    assert doncheck._said(TRIES) == SAID
-    assert doncheck._said(TRIES[2:]).startswith("tried in vain: trim the rim")
-    assert doncheck._said(()) == ""
+    assert mends_in_words(TRIES) == SAID
+    assert mends_in_words(TRIES[2:]).startswith("tried in vain: trim the rim")
+    assert mends_in_words(()) == ""
 
 
 @pytest.mark.parametrize(("room", "asked", "tried"), [(-2.0, True, True), (-2.0, False, False), (3.0, True, False)])
@@ -41,7 +45,7 @@ def test_mends_are_tried_where_asked_and_needed(room, asked, tried, monkeypatch)
     monkeypatch.setattr(doncheck, "mends", lambda *a, **k: calls.append(a[4]) or TRIES)
     ring = Piece("ring", (Part("ring", shapes.tube(40 + room, 43 + room, 20, 96)),))
     ball = Wearer("ball", Form(shapes.sphere(40, 96)), {"default": 0.0})
-    report = check_fit(ring, ball, Limits(checks=("donning",), mends=asked))
+    report = check_fit(Fitting(ring, ball), Limits(checks=("donning",), mends=asked))
     (verdict,) = report.verdicts
     assert calls == ([1.0423] if tried else [])
     assert ("mends" in verdict.details) is tried
@@ -68,17 +72,23 @@ def test_a_hinged_part_is_swung_open_not_taken_off(monkeypatch):
     piece = Piece("helm", parts)
     assert out_in_words(piece, ("face", "visor")) == "face off and visor open"
     assert _out(piece, ("face", "visor")) == "take off face and open visor"
+    whole = DonningResult(piece, BALL, ("visor",), {(): None}, SimpleNamespace())
     seen = []
-    monkeypatch.setattr(sizecheck, "smallest_scale", lambda one, *rest: seen.append(one))
-    found = SimpleNamespace(scale=1.0)
-    monkeypatch.setattr(sizecheck, "padding", lambda *a: ())
-    monkeypatch.setattr(sizecheck, "size", lambda *a, **k: found)
-    monkeypatch.setattr(sizecheck, "_verdict", lambda *a: None)
-    monkeypatch.setattr(sizecheck, "_charts", lambda *a: ())
-    found.as_dict, found.pose, found.warnings = dict, Pose(), ()
-    donning = SimpleNamespace(details={"take_off": ["visor"]})
-    ball = Wearer("ball", Form(shapes.sphere(40, 96)))
-    sizecheck.check_size(piece, ball, Limits(), 1.0, "fixed", None, donning, None, Pose(), lambda *a: None)
-    (one,) = seen
+
+    def search(piece, wearer, seat_at, *rest):
+        seen.append((piece, seat_at(1.1)))
+        return 1.1
+
+    monkeypatch.setattr(doncheck, "smallest_scale", search)
+    asked = []
+    monkeypatch.setattr(worn, "find_seat", lambda one, wearer: asked.append(one) or SimpleNamespace(pose=Pose()))
+    here = worn.Worn(Fitting(piece, BALL, seat="best"), piece, Pose(), None)
+    found = doncheck.passage_scale(here, Limits(), replace(whole, tried={("visor",): SimpleNamespace(motion=None)}))
+    assert found.scale == 1.1 and found.off == ("visor",)
+    ((one, _),) = seen
     assert [part.name for part in one.parts] == ["band", "visor", "face"]
     assert one.parts[1].mesh.bounds[:, 2].max() > parts[1].mesh.bounds[:, 2].max() + 30
+    # The seat is that of the whole piece as it is worn, its visor closed, at that scale.
+    (seated,) = asked
+    assert [part.name for part in seated.parts] == ["band", "visor", "face"]
+    assert np.allclose(seated.parts[1].mesh.bounds, 1.1 * parts[1].mesh.bounds)

@@ -8,7 +8,7 @@ import pytest
 import shapes
 
 from arming_cap.core.checks.fit import check_fit
-from arming_cap.core.checks.job import CHECKS, Limits
+from arming_cap.core.checks.job import CHECKS, Fitting, Limits
 from arming_cap.core.fit.sight import eyes_of, judge_sight, look_out
 from arming_cap.core.mesh import TriangleMesh
 from arming_cap.core.piece import Part, Piece
@@ -38,7 +38,7 @@ def hood(wearer, open_in_front):
 @pytest.mark.parametrize(("open_in_front", "status"), [(True, Status.PASS), (False, Status.FAIL)])
 def test_the_verdict_is_that_of_the_verb(wearer, open_in_front, status):
     piece = hood(wearer, open_in_front)
-    fit = check_fit(piece, wearer, ONLY)
+    fit = check_fit(Fitting(piece, wearer), ONLY)
     alone = judge_sight(look_out(piece, *eyes_of(wearer.form), wearer.form))
     (verdict,) = (v for v in fit.verdicts if v.check == "sight")
     assert verdict.status is alone.status is status and verdict.number == alone.number
@@ -51,13 +51,13 @@ def test_a_bracer_is_not_looked_out_of(wearer):
     limits = Limits(checks=CHECKS)
     from arming_cap.core.checks import fit as checks
 
-    assert not checks._is_looked_out_of(piece, wearer, "fixed") and limits.checks == CHECKS
-    assert checks._is_looked_out_of(hood(wearer, True), wearer, "fixed")
+    assert not checks._is_looked_out_of(piece, Fitting(piece, wearer)) and limits.checks == CHECKS
+    assert checks._is_looked_out_of(piece := hood(wearer, True), Fitting(piece, wearer))
 
 
 def test_asked_of_a_form_without_eyes_it_is_not_checked():
     ball = Wearer("Ball", Form(shapes.sphere(90.0, 32)))
     tube = shapes.tube(110.0, 113.0, 60.0, 64)
     piece = Piece("Band", (Part("band", tube.moved(Pose.of((0, 0, -30.0)))),))
-    fit = check_fit(piece, ball, ONLY)
+    fit = check_fit(Fitting(piece, ball), ONLY)
     assert [v.status for v in fit.verdicts if v.check == "sight"] == [Status.NOT_CHECKED]

@@ -36,7 +36,7 @@ def shell(radius: float = 80.0, name: str = "Shell") -> Piece:
 
 
 def judged(wearer, scale, limits=SIZE) -> tuple[Verdict, FitReport]:
-    report = check_fit(shell(), wearer, limits, scale=scale)
+    report = check_fit(Fitting(shell(), wearer, scale), limits)
     return next(v for v in report.verdicts if v.check == "size"), report
 
 
@@ -64,7 +64,7 @@ def test_a_piece_that_is_looser_than_wanted_is_said_to_be():
 
 def test_where_no_scale_fits_the_verdict_fails_in_one_line():
     huge = Wearer("Ball", ball().form, {"default": 150.0})
-    report = check_fit(Piece("plate", (Part("plate", shapes.box((100, 100, 2))),)), huge, SIZE)
+    report = check_fit(Fitting(Piece("plate", (Part("plate", shapes.box((100, 100, 2))),)), huge), SIZE)
     (verdict,) = report.verdicts
     assert verdict.status is Status.FAIL and "no scale up to 200 % gives this room" in verdict.why
     assert report.size is None
@@ -72,7 +72,7 @@ def test_where_no_scale_fits_the_verdict_fails_in_one_line():
 
 def test_more_room_than_is_measured_is_said_to_be_asked_for():
     wide = Limits(checks=("size",), distortion_percent=0.0, scales=(0.5, 4.0))
-    report = check_fit(shell(), Wearer("Ball", ball().form, {"default": 150.0}), wide)
+    report = check_fit(Fitting(shell(), Wearer("Ball", ball().form, {"default": 150.0})), wide)
     assert report.verdicts[0].status is Status.FAIL and "150 mm of room are asked for" in report.verdicts[0].why
 
 
@@ -80,7 +80,7 @@ def test_the_size_asks_for_the_passage_too():
     # A bowl about a ball of 60, its mouth √(80² - 60²) = 52.9 wide: the margins ask for 75 %, the mouth for 113.4 %
     bowl = Piece("bowl", (Part("bowl", shapes.dome(80, 84, -60, 48, 16)),))
     limits = Limits(checks=("donning", "size"), distortion_percent=0.0)
-    report = check_fit(bowl, ball(), limits)
+    report = check_fit(Fitting(bowl, ball()), limits)
     verdict = report.verdicts[1]
     assert verdict.status is Status.FAIL
     assert report.size["passage_scale"] == pytest.approx(60 / 52.915, rel=0.012)

@@ -13,7 +13,7 @@ from jsonschema import Draft202012Validator
 
 import arming_cap
 from arming_cap.core.checks.fit import check_fit, check_job
-from arming_cap.core.checks.job import CHECKS, Limits, read_job
+from arming_cap.core.checks.job import CHECKS, Fitting, Limits, read_job
 from arming_cap.core.errors import InputError
 from arming_cap.core.formats import write_mesh
 from arming_cap.core.mesh import TriangleMesh, joined
@@ -35,7 +35,7 @@ def cup(wall: float = 1.0) -> Piece:
 @pytest.mark.parametrize(("scale", "status"), [(1.0, Status.PASS), (0.7, Status.MARGINAL)])
 def test_the_thinnest_wall_goes_with_the_scale(scale, status):
     # Chords of the 192-gon lie up to 0.007 mm under the circle, and facets lean against each other by under 2 degrees.
-    (verdict,) = check_fit(cup(), BALL, WALLS, scale=scale).verdicts
+    (verdict,) = check_fit(Fitting(cup(), BALL, scale), WALLS).verdicts
     assert verdict.check == "walls" and verdict.status is status
     assert verdict.number == pytest.approx(scale * 1.0, abs=0.01)
     assert verdict.details["ray_mm"] == pytest.approx(verdict.details["sphere_mm"], rel=0.02)
@@ -46,7 +46,7 @@ def test_the_thinnest_wall_goes_with_the_scale(scale, status):
 
 def test_a_surface_without_material_has_no_walls_to_judge():
     sheet = Piece("sheet", (Part("sheet", TriangleMesh(shapes.box((90, 90, 90)).vertices, [[0, 1, 3]], "sheet")),))
-    (verdict,) = check_fit(sheet, BALL, WALLS).verdicts
+    (verdict,) = check_fit(Fitting(sheet, BALL), WALLS).verdicts
     assert verdict.status is Status.NOT_CHECKED and "thickness" in verdict.mend
 
 

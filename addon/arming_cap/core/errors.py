@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 
 class InputError(Exception):
     """Something given to us cannot be used: what, in which file, and what to do about it.
@@ -32,6 +34,17 @@ class InputError(Exception):
         line = f"{head}; {remedy}" if remedy else head
         # One line whatever a library's own message held.
         super().__init__(" ".join(line.split()))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Return how another process makes it anew, whatever the arguments of its class are."""
+        return _made_anew, (type(self), self.args, self.__dict__)
+
+
+def _made_anew(kind: type[InputError], args: tuple[str, ...], held: dict[str, Any]) -> InputError:
+    error = kind.__new__(kind)
+    error.args = args
+    error.__dict__.update(held)
+    return error
 
 
 class Cancelled(Exception):

@@ -1,20 +1,18 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The verbs that ask how a piece fits: section, clearance, size, don, sight."""
+"""The verbs that ask how a piece fits: section, and one check each of clearance, size, don, sight."""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from ..core.errors import InputError
 from ..core.mesh import joined
-from ..core.piece import Piece
-from ..core.pose import Pose
 from ..core.progress import Progress, part_of
-from ..core.verdict import Status, judge
+from ..core.verdict import Status
 from ..core.wearer.regions import in_words
-from .reading import Case, Outcome, mm, point, print_rows, read_case, read_piece, seat_of_case
+from .reading import Outcome, answer, mm, point, pose_told, print_rows, read_case, read_piece
 
 
 def section(options: argparse.Namespace, progress: Progress) -> Outcome:
@@ -54,190 +52,193 @@ def section(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Measure the standoff of a piece in one pose."""
-    from ..core.distance.clearance import measure
+    from ..core.report.results import ClearanceResult
+    from ..core.report.words import figure
 
     case = read_case(options, part_of(progress, 0.0, 0.2))
-    pose = seat_of_case(case, options, part_of(progress, 0.2, 0.6))
-    found = measure(case.piece, case.wearer, pose, progress=part_of(progress, 0.6, 1.0))
-    status = judge(found.margin_mm, 0.0)
-    result = {**found.as_dict(), "seat": pose.as_dict(), "verdict": status.value}
+    _, result, verdict = answer(case, ClearanceResult, "clearance", {}, part_of(progress, 0.2, 1.0))
+    found = result.found
+    document = {**found.as_dict(), "verdict": result.status.value, "why": verdict.why}
 
     def show(stdout: Any) -> None:
+        print(pose_told(options.seat, found.pose), file=stdout)
         print(f"least standoff {mm(found.min_standoff_mm)} at {point(found.at)}, part {found.part}", file=stdout)
-        rows: list[Sequence[object]] = [("region", "least", "mean", "5th percentile")]
-        rows += [(n, mm(r["min_mm"]), mm(r["mean_mm"]), mm(r["p5_mm"])) for n, r in result["regions"].items()]
+        rows: list[Sequence[object]] = [("region", "least", "allowance", "margin", "spread", "mean", "verdict")]
+        for name, r in found.regions.items():
+            spread, over = f"± {figure(r.spread_mm, 2)} mm", mm(r.min_mm - r.allowance_mm)
+            said = result.status_of(name).value if result.carried else Status.NOT_CHECKED.value
+            rows.append((in_words(name), mm(r.min_mm), mm(r.allowance_mm), over, spread, mm(r.mean_mm), said))
         print_rows(stdout, rows)
+        print(f"{result.status.value}: {verdict.why}", file=stdout)
+        if verdict.mend:
+            print(f"to mend: {verdict.mend}", file=stdout)
 
-    return Outcome(result, case.inputs, case.warnings, status is Status.FAIL, show)
+    return Outcome(document, case.inputs, case.warnings, _failed(result.status), show)
 
 
 def size(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Find the scales that keep a clearance, and how sure they are."""
-    from ..core.fit.size.padding import by_region, padding
-    from ..core.fit.size.sizing import size as sized
+    from ..core.fit.size.padding import by_region
+    from ..core.report.results import SizeResult
+    from ..core.report.sizes import sentences, sized_as_dict
 
     case = read_case(options, part_of(progress, 0.0, 0.2))
-    found = sized(
-        case.piece,
-        case.wearer,
-        options.clearance,
-        options.seat,
-        progress=part_of(progress, 0.3, 0.8),
-        loosest_mm=options.loosest,
-        distortion=options.distortion / 100,
-        causes=case.known.causes(part_of(progress, 0.2, 0.3)),
-        pinned=options.pin,
-        span=options.scales,
-    )
-    pads = padding(case.piece, case.wearer, found.pose, found.scale, options.foam)
-    result = {**found.as_dict(), "padding": [pad.as_dict() for pad in pads]}
+    asked = {
+        "clearance_mm": options.clearance,
+        "loosest_mm": options.loosest,
+        "distortion_percent": options.distortion,
+        "foam_mm": tuple(options.foam),
+        "scales": options.scales,
+        "pinned": tuple(options.pin),
+        "checks": ("donning",) if options.passage else (),
+    }
+    report, result, verdict = answer(case, SizeResult, "size", asked, part_of(progress, 0.2, 0.95))
+    warnings = [*case.warnings, *report.warnings]
+    found = result.sizing
+    if found is None:
+        return _no_size(result, verdict.why, verdict.mend, case.inputs, warnings)
+    document = {**(sized_as_dict(result) or {}), "says": report.advice.says if report.advice else ""}
     if options.walls is not None:
         from ..core.make.walls.thickness import thickness
 
-        walls = thickness(case.piece, found.scale, options.walls)
-        result["walls"] = walls.as_dict()
-    if options.passage:
-        from ..core.fit.passage.donning import smallest_scale
-
-        seat_of = _seat_of(case, options)
-        result["passage_scale"] = smallest_scale(case.piece, case.wearer, seat_of, progress=part_of(progress, 0.8, 1.0))
-
-    warnings = [*case.warnings, *found.warnings]
-    if options.walls is not None and walls.warning:
-        warnings.append(f"at {100 * found.scale:.1f} %, {walls.warning}")
+        walls = thickness(case.fitting.piece, found.scale, options.walls)
+        document["walls"] = walls.as_dict()
+        warnings += [f"at {100 * found.scale:.1f} %, {walls.warning}"] if walls.warning else []
 
     def show(stdout: Any) -> None:
-        from ..core.report.sizes import sentences
-
-        for line in sentences(result, options.clearance):
+        print(document["says"], file=stdout)
+        print(pose_told(options.seat, found.pose), file=stdout)
+        for line in sentences(document, options.clearance):
             print(line, file=stdout)
         print(file=stdout)
         rows: list[Sequence[object]] = [("region", "margin there")]
         rows += [(in_words(name), mm(value)) for name, value in found.margins.items()]
         print_rows(stdout, rows)
-        if pads:
+        if result.pads:
             print("\npadding at that scale, where a gap takes it", file=stdout)
-            print_rows(stdout, [(in_words(region) if region else "in all", foam) for region, foam in by_region(pads)])
+            foam = by_region(result.pads)
+            print_rows(stdout, [(in_words(region) if region else "in all", sheet) for region, sheet in foam])
 
-    return Outcome(result, case.inputs, warnings, False, show)
+    return Outcome(document, case.inputs, warnings, False, show)
+
+
+def _no_size(result: Any, why: str, mend: str, inputs: list[dict[str, str]], warnings: list[str]) -> Outcome:
+    """Return the answer that no scale fits, with the one that comes nearest; raise where the input is at fault."""
+    nearest = result.out_of_range
+    if nearest is None:
+        raise InputError(why, remedy=mend)
+    low, high = nearest.span
+    document = {
+        "scale": None,
+        "range": [None, None],
+        "bounds": [high, None] if nearest.larger else [None, low],
+        "limited_by": nearest.place.as_dict(),
+        "margins": {},
+        "nearest": {"scale": round(nearest.scale, 5), "margin_mm": round(nearest.margin_mm, 3)},
+        "why": why,
+    }
+    return Outcome(document, inputs, warnings, True, lambda stdout: print(f"{why}\nto mend: {mend}", file=stdout))
 
 
 def don(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Find out whether the piece can be put on, as a whole or with parts off."""
-    from ..core.fit.passage.along import margins_along
-    from ..core.fit.passage.donning import out_in_words, smallest_scale, take_off
-    from ..core.fit.passage.facing import check_worn, reasons
-    from ..core.fit.passage.mending import mends
-    from ..core.fit.passage.ways import Search
+    from ..core.report.results import DonningResult
 
     if options.springs < 0 or not 0 <= options.neck_bend <= 60:
         raise InputError("--springs counts from 0 mm, --neck-bend from 0 to 60 degrees", remedy="give no sign")
     case = read_case(options, part_of(progress, 0.0, 0.1), options.removable)
-    if options.seat == "fixed":
-        check_worn(case.piece, case.wearer)
-    pose = seat_of_case(case, options, part_of(progress, 0.1, 0.2))
-    search = Search(springs_mm=options.springs, neck_bend_deg=options.neck_bend)
-    off, tried = take_off(case.piece, case.wearer, pose, search, part_of(progress, 0.2, 0.5))
-    found = tried[()]
-    scale = None
-    if not options.no_scale:
-        seat_of = _seat_of(case, options)
-        scale = smallest_scale(case.piece, case.wearer, seat_of, search, part_of(progress, 0.5, 0.8))
-    mended = ()
-    if not found.passes and not options.no_mends:
-        mended = mends(
-            case.piece,
-            case.wearer,
-            pose,
-            found,
-            scale,
-            search,
-            part_of(progress, 0.8, 1.0),
-            _seat_of(case, options),
-            tried,
-        )
-    along = margins_along(case.piece, case.wearer, pose, found, (), search)
-    said = reasons(case.piece, case.wearer, pose, found, float(along.margin_mm[0]))
-    result = {
-        **found.as_dict(),
-        "along": along.as_list(),
-        "smallest_scale": scale,
-        "take_off": list(off or ()),
+    asked = {
+        "springs_mm": options.springs,
+        "neck_bend_deg": options.neck_bend,
+        "mends": not options.no_mends,
+        "way_scale": not options.no_scale,
+        "scales": options.scales,
+    }
+    report, result, verdict = answer(case, DonningResult, "donning", asked, part_of(progress, 0.1, 1.0))
+    whole = result.whole
+    document = {
+        **whole.as_dict(),
+        "verdict": result.status.value,
+        "bounds_mm": [round(result.passage.pinch_mm, 3) + 0.0, round(result.passage.bound_mm, 3) + 0.0],
+        "along": result.along.as_list(),
+        "smallest_scale": result.smallest.scale if result.smallest else None,
+        "take_off": list(result.off or ()),
         "alternatives": [
             {"take_off": list(names), "passes": p.passes, "pinch_mm": round(p.pinch_mm, 3) + 0.0}
-            for names, p in tried.items()
+            for names, p in result.tried.items()
         ],
-        "mends": [mend.as_dict() for mend in mended],
-        "reasons": list(said),
+        "mends": [mend.as_dict() for mend in result.mends],
+        "reasons": list(result.reasons),
+        "seat": report.seat,
     }
-    gets_on = found.passes or bool(off)
 
     def show(stdout: Any) -> None:
-        words = {"pass": "it goes on", "fail": "it does not go on", "marginal": "undecided"}[found.verdict.value]
-        way = "lifted straight off" if found.straight else "tilted on the way"
-        print(f"{words}, {way}: pinch {mm(found.pinch_mm)} at {point(found.at)}, part {found.part}", file=stdout)
-        print(
-            f"in fore-aft, up and pitch none is wider than {mm(found.bound_mm)}; searched: {', '.join(found.freedoms)}",
-            file=stdout,
-        )
-        for line in said:
-            print(line, file=stdout)
-        for names, p in list(tried.items())[1:]:
-            taken = f"with {out_in_words(case.piece, names)}"
-            print(f"    {taken}: {p.verdict.value}, pinch {mm(p.pinch_mm)}", file=stdout)
-        if scale is not None:
-            print(f"smallest scale that passes as a whole: {100 * scale:.2f} %", file=stdout)
-        for mend in mended:
-            price = ", ".join(f"{name.replace('_', ' ')} {value:.4g}" for name, value in mend.price.items())
-            does = "passes" if mend.passes else "does not pass"
-            more = f"; {mend.note}" if mend.note else ""
-            print(f"    {mend.what} ({price}): {does}, pinch {mm(mend.pinch_mm)}{more}", file=stdout)
+        _show_donning(result, verdict, pose_told(options.seat, report.seat), stdout)
         if options.springs:
             print("how far the slit springs open is your number: nothing was simulated", file=stdout)
-        print("doffing is the same passage reversed", file=stdout)
 
-    failed = not gets_on and found.verdict is Status.FAIL
-    return Outcome(result, case.inputs, case.warnings, failed, show)
+    return Outcome(document, case.inputs, case.warnings, _failed(result.status), show)
 
 
-def _seat_of(case: Case, options: argparse.Namespace) -> Callable[[Piece], Pose]:
-    if options.seat == "fixed":
-        return lambda piece: Pose()
-    from ..core.fit.seat.seating import seat
+def _show_donning(result: Any, verdict: Any, seated: str, stdout: Any) -> None:
+    from ..core.fit.passage.donning import out_in_words
 
-    return lambda piece: seat(piece, case.wearer).pose
+    whole = result.whole
+    words = {Status.PASS: "it goes on", Status.FAIL: "it does not go on", Status.MARGINAL: "it hangs on a hair"}
+    print(seated, file=stdout)
+    print(f"{words.get(result.status, 'not decided')}: {verdict.why}", file=stdout)
+    print(f"as a whole: pinch {mm(whole.pinch_mm)} at {point(whole.at)}, part {whole.part}", file=stdout)
+    for names, p in result.tried.items():
+        if names:
+            said = f"{p.verdict.value}, pinch {mm(p.pinch_mm)}"
+            print(f"    with {out_in_words(result.piece, names)}: {said}", file=stdout)
+    if result.smallest is not None and result.smallest.scale is not None:
+        print(f"smallest scale that passes as a whole: {100 * result.smallest.scale:.2f} %", file=stdout)
+    elif result.smallest is not None:
+        print(f"up to {100 * result.smallest.most:.0f} % no scale passes as a whole", file=stdout)
+    for mend in result.mends:
+        price = ", ".join(f"{name.replace('_', ' ')} {value:.4g}" for name, value in mend.price.items())
+        does = "passes" if mend.passes else "does not pass"
+        more = f"; {mend.note}" if mend.note else ""
+        print(f"    {mend.what} ({price}): {does}, pinch {mm(mend.pinch_mm)}{more}", file=stdout)
+    print("taking it off is the same way backwards", file=stdout)
 
 
 def sight(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Measure what can be seen from inside."""
     import numpy as np
 
-    from ..core.fit.sight import eyes_of, judge_sight, look_out
-    from ..core.wearer.sources import read_wearer
+    from ..core.fit.sight import judge_sight, look_out
+    from ..core.pose import Pose
+    from ..core.report.results import SightResult
 
-    piece, inputs, warnings = read_piece(options.piece, options)
-    form = None
     if options.wearer:
-        read = read_wearer(options.wearer, options.units, part_of(progress, 0.0, 0.3))
-        form = read.wearer.form
-        inputs.insert(0, {"file": str(options.wearer), "sha256": read.sources[0].sha256})
-        warnings += read.warnings
-        left, right = eyes_of(form)
+        case = read_case(options, part_of(progress, 0.0, 0.3))
+        report, result, verdict = answer(case, SightResult, "sight", {}, part_of(progress, 0.3, 1.0))
+        found, seat, inputs, warnings = result.sight, report.seat, case.inputs, case.warnings
     else:
+        piece, inputs, warnings = read_piece(options.piece, options)
         left, right = np.array(options.eyes[:3]), np.array(options.eyes[3:])
-    found = look_out(piece, left, right, form, part_of(progress, 0.3, 1.0))
-    verdict = judge_sight(found)
-    result = {**found.as_dict(), "verdict": verdict.status.value}
+        found = look_out(piece, left, right, None, progress)
+        verdict, seat = judge_sight(found), Pose().as_dict()
+    document = {**found.as_dict(), "verdict": verdict.status.value, "seat": seat}
 
     def show(stdout: Any) -> None:
+        if options.wearer:
+            print(pose_told(options.seat, seat), file=stdout)
         rows: list[Sequence[object]] = [("eye", "nasal", "temporal", "up", "down", "open")]
         for side in ("left", "right"):
-            eye = result[side]
+            eye = document[side]
             angles = [f"{eye[k]:.1f}°" for k in ("nasal_deg", "temporal_deg", "up_deg", "down_deg")]
             rows.append((side, *angles, f"{eye['open_sr']:.3f} sr"))
         print_rows(stdout, rows)
-        print(f"seen by both eyes at once: {result['both_eyes_deg']:.1f}°", file=stdout)
-        print(f"open share of the wearer's own field: {100 * result['open_fraction']:.0f} %", file=stdout)
+        print(f"seen by both eyes at once: {document['both_eyes_deg']:.1f}°", file=stdout)
+        print(f"open share of the wearer's own field: {100 * document['open_fraction']:.0f} %", file=stdout)
         print(f"{verdict.status.value}: {verdict.why}", file=stdout)
 
-    return Outcome(result, inputs, warnings, verdict.status is Status.FAIL, show)
+    return Outcome(document, inputs, warnings, _failed(verdict.status), show)
+
+
+def _failed(status: Status) -> bool:
+    """Return whether an answer ends with status 1: what was not decided is no pass."""
+    return status in (Status.FAIL, Status.NOT_CHECKED)

@@ -9,9 +9,10 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from ..core.errors import InputError
+from ..core.pose import Pose
 from ..core.progress import Progress, part_of
 from ..core.verdict import Status
-from .reading import Outcome, mm, point, print_rows, read_case, read_piece, seat_of_case
+from .reading import Outcome, mm, point, pose_told, print_rows, read_case, read_piece, worn_case
 
 if TYPE_CHECKING:
     from ..core.make.rings.tryon import Outcomes
@@ -21,18 +22,18 @@ def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Cut try-on rings and draw their sections 1:1 on paper."""
     from ..core.make.rings.ring import RingOptions, RingPlane
     from ..core.make.rings.tryon import try_on
-    from ..core.wearer.sources import read_wearer
 
     if options.out is None:
         raise InputError("no folder to write to", remedy="add --out DIR")
     piece, inputs, warnings = read_piece(options.piece, options)
-    wearer, outcomes = None, None
+    wearer, outcomes, pose = None, None, Pose()
     if options.wearer:
         outcomes = _outcomes(options, piece.name, [one["sha256"] for one in inputs])
-        read = read_wearer(options.wearer, options.units, part_of(progress, 0.0, 0.2))
-        wearer = read.wearer
-        inputs.insert(0, {"file": str(options.wearer), "sha256": read.sources[0].sha256})
-        warnings += read.warnings
+        case = read_case(options, part_of(progress, 0.0, 0.1))
+        here = worn_case(case, part_of(progress, 0.1, 0.2))
+        inputs, warnings, pose = case.inputs, case.warnings, here.pose
+        # Rings are cut in the files' own frame: the wearer comes to the piece.
+        wearer = replace(here.wearer, form=here.wearer.form.moved(pose.inverse()))
     planes = [RingPlane(f"level {n}", (a, b, c), d) for n, (a, b, c, d) in enumerate(options.plane, 1)]
     planes += [RingPlane(f"rim {n}", (0, 0, 1), z, follows_rim=True) for n, z in enumerate(options.rim, 1)]
     wishes = RingOptions(
@@ -50,6 +51,8 @@ def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
         warnings.append(f"tried on before, and not in doubt: {', '.join(made.settled)}")
 
     def show(stdout: Any) -> None:
+        if wearer is not None:
+            print(pose_told(options.seat, pose), file=stdout)
         for one in shown:
             print(f"{one['name']}: {one['says']}; inner girth {mm(one['inner_girth_mm'])}", file=stdout)
             if one["proves"]:
@@ -59,7 +62,7 @@ def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
             print(f"    {', '.join(one['files'])}", file=stdout)
         print(f"paper templates: {paper['file']}, in {options.out}", file=stdout)
 
-    return Outcome({"rings": shown, "templates": paper}, inputs, warnings, False, show)
+    return Outcome({"rings": shown, "templates": paper, "seat": pose.as_dict()}, inputs, warnings, False, show)
 
 
 def _outcomes(options: argparse.Namespace, name: str, digests: Sequence[str]) -> Outcomes | None:
@@ -86,9 +89,10 @@ def relief(options: argparse.Namespace, progress: Progress) -> Outcome:
     if options.out is None:
         raise InputError("no folder to write to", remedy="add --out DIR")
     case = read_case(options, part_of(progress, 0.0, 0.2))
-    pose = seat_of_case(case, options, part_of(progress, 0.2, 0.3))
+    here = worn_case(case, part_of(progress, 0.2, 0.3))
+    pose = here.pose
     found = relieve(
-        case.piece, case.wearer, pose, options.clearance, options.wall, progress=part_of(progress, 0.3, 0.95)
+        here.piece, here.wearer, pose, options.clearance, options.wall, progress=part_of(progress, 0.3, 0.95)
     )
     options.out.mkdir(parents=True, exist_ok=True)
     files = []

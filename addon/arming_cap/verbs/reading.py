@@ -4,20 +4,24 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from ..core.errors import InputError
 from ..core.formats import read_mesh
 from ..core.geometry.doubts import doubts
-from ..core.piece import Part, Piece, misplacements
+from ..core.piece import Part, Piece
 from ..core.pose import Pose
 from ..core.progress import Progress, part_of
-from ..core.wearer.form import Wearer
+from ..core.verdict import Status, Verdict
 
 if TYPE_CHECKING:
-    from ..core.checks.known import Known
+    from ..core.checks.job import Fitting
+    from ..core.checks.worn import Worn
+    from ..core.report.model import FitReport
+
+Checked = TypeVar("Checked")
 
 
 @dataclass(frozen=True)
@@ -56,24 +60,22 @@ def read_piece(
                 f"there is no part '{name}' to take off",
                 remedy=f"the parts are {', '.join(p.name for p in parts)}",
             )
-    warnings += [f"{doubt}: were the parts exported each at the origin?" for doubt in misplacements(piece)]
     warnings += doubts([p.mesh for p in parts], getattr(options, "action", options.verb))
     return piece, inputs, warnings
 
 
 @dataclass(frozen=True)
 class Case:
-    """A piece and a wearer as a verb's arguments name them, and all that is known of the wearer."""
+    """A piece on a wearer as a verb's arguments name them."""
 
-    piece: Piece
-    wearer: Wearer
+    fitting: Fitting
     inputs: list[dict[str, str]]
     warnings: list[str]
-    known: Known
 
 
 def read_case(options: argparse.Namespace, progress: Progress, removable: Sequence[str] = ()) -> Case:
     """Read the piece and the wearer; with the files' own positions nothing is asked but what is given."""
+    from ..core.checks.job import Fitting
     from ..core.checks.known import read_known
 
     piece, inputs, warnings = read_piece(options.piece, options, removable)
@@ -83,7 +85,8 @@ def read_case(options: argparse.Namespace, progress: Progress, removable: Sequen
     read = known.read
     sources = [{"file": str(options.wearer), "sha256": s.sha256} for s in read.sources[:1]]
     sources += [{"file": str(s.path), "sha256": s.sha256} for s in read.sources[1:]]
-    return Case(piece, read.wearer, sources + inputs, [*read.warnings, *said, *warnings], known)
+    fitting = Fitting(piece, read.wearer, 1.0, options.seat, known)
+    return Case(fitting, sources + inputs, [*read.warnings, *said, *warnings])
 
 
 def _room(options: argparse.Namespace) -> tuple[dict[str, float] | None, list[str]]:
@@ -102,13 +105,63 @@ def _room(options: argparse.Namespace) -> tuple[dict[str, float] | None, list[st
     return {"default": every}, []
 
 
-def seat_of_case(case: Case, options: argparse.Namespace, progress: Progress) -> Pose:
-    """Return the pose that `--seat` asks for."""
-    if options.seat == "fixed":
-        return Pose()
-    from ..core.fit.seat.seating import seat
+def worn_case(case: Case, progress: Progress) -> Worn:
+    """Return the piece in the pose that `--seat` asks for.
 
-    return seat(case.piece, case.wearer, progress=progress).pose
+    Raises
+    ------
+    InputError
+        If the piece is not worn there.
+    """
+    from ..core.checks.placement import carried, placement
+    from ..core.checks.worn import worn
+    from ..core.report.said import verdict_of
+
+    one = case.fitting
+    placed = placement(one.piece, one.wearer, one.seat)
+    here = None
+    if placed.status is Status.PASS:
+        here = worn(one, progress)
+        placed = carried(placed, here.clearance)
+    if here is None or placed.status is not Status.PASS:
+        said = verdict_of(placed)
+        raise InputError(said.why, source=one.piece.name, remedy=said.mend)
+    return here
+
+
+def answer(
+    case: Case, kind: type[Checked], check: str, asked: Mapping[str, Any], progress: Progress
+) -> tuple[FitReport, Checked, Verdict]:
+    """Return the report of one check, what it found, and its verdict in words.
+
+    Parameters
+    ----------
+    kind, check
+        The result's class and the check's name.
+    asked
+        Limits other than the usual ones; ``checks`` names what is made besides.
+
+    Raises
+    ------
+    InputError
+        If the check could not be made.
+    """
+    from ..core.checks.fit import check_fit
+    from ..core.checks.job import Limits
+
+    limits = Limits(**{**asked, "checks": ("placement", check, *asked.get("checks", ()))})
+    report = check_fit(case.fitting, limits, progress)
+    result, verdict = report.results[check], next(v for v in report.verdicts if v.check == check)
+    if not isinstance(result, kind):
+        raise InputError(verdict.why, source=report.piece, remedy=verdict.mend)
+    return report, result, verdict
+
+
+def pose_told(seat: str, pose: Pose | Mapping[str, Sequence[float]]) -> str:
+    """Return how a piece is worn, in words, with what it was moved and turned by."""
+    from ..core.report.words import pose_in_words
+
+    return pose_in_words(seat, pose.as_dict() if isinstance(pose, Pose) else pose)
 
 
 def print_rows(stdout: Any, rows: Sequence[Sequence[object]]) -> None:

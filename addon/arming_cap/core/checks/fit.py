@@ -4,47 +4,57 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
+import time
 from collections.abc import Callable, Sequence
-from functools import partial
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
-from ..arrays import FloatArray
-from ..distance.clearance import Clearance, measure
-from ..errors import InputError
+from ..errors import InputError, OutOfTime
 from ..fit.passage.donning import out_in_words
-from ..fit.passage.facing import WORN_WITHIN_MM, gap_to_body
 from ..fit.sight import eyes_of, judge_sight, look_out
-from ..fit.size.causes import Causes
-from ..make.walls.thickness import Thickness, thickness
-from ..piece import Piece, misplacements
+from ..make.walls.thickness import thickness
+from ..piece import Piece
 from ..pose import Pose
 from ..progress import Progress, part_of, silent, within
+from ..report.advice import first_line
 from ..report.model import Chart, Drawing, FitReport, RunReport
+from ..report.results import (
+    ClearanceResult,
+    DonningResult,
+    MeshResult,
+    PassageScale,
+    Reason,
+    Result,
+    SightResult,
+    SizeResult,
+    Unmade,
+    WallsResult,
+)
+from ..report.said import verdict_of
 from ..report.sections import drawings_of
-from ..report.sizes import per_cent
+from ..report.sizes import chances_drawn, sized_as_dict
+from ..report.way import way_drawn
 from ..tolerances import TOLERANCES
-from ..verdict import Place, Status, Verdict, judge
-from ..wearer.form import WHOLE, Wearer
-from ..wearer.regions import in_words
+from ..verdict import Status, Verdict
 from .crowd import Answer, Trouble, each_fitting
-from .donning import check_donning
+from .donning import check_donning, passage_scale, with_mends
 from .job import Fitting, Job, Limits
-from .size import check_size, flattened, seats_on
+from .placement import carried, placement
+from .size import check_size
+from .worn import Worn, worn
 
 # A piece that ends farther than this from the eyes is not looked out of.
 EYES_WITHIN_MM = 100.0
+# Of the time that is left, what the way on may take before the size has its turn.
+WAY_SHARE = 0.6
+Made = TypeVar("Made")
 
 
 def check_fit(
-    piece: Piece,
-    wearer: Wearer,
+    one: Fitting,
     limits: Limits = Limits(),  # noqa: B008  frozen
-    *,
-    scale: float = 1.0,
-    seat: str = "fixed",
-    causes: Causes | None = None,
     progress: Progress = silent,
     told: Callable[[FitReport], None] | None = None,
 ) -> FitReport:
@@ -52,113 +62,223 @@ def check_fit(
 
     Parameters
     ----------
-    piece
-        As the files hold it, in worn position.
-    wearer
-        Who wears it, with the allowances to keep.
+    one
+        The piece, its wearer, the scale and the seat.
     limits
         What is asked.
-    scale
-        Uniform scale of the piece about its files' origin.
-    seat
-        ``fixed``: as placed; ``best``: find where it comes to rest.
-    causes
-        What may make the wearer another than the form says; by default the form's spread.
     told
         Called with what is finished, each time that a check that takes its time is next.
 
     Raises
     ------
-    InputError
-        If the input cannot be checked at all.
     Cancelled
         If `progress` asks to stop.
     """
-    whole = piece.scaled(scale)
-    verdicts: list[Verdict] = []
-    warnings: list[str] = []
-    drawings: tuple[Drawing, ...] = ()
-    regions: dict[str, dict[str, float]] = {}
-    sized: dict[str, Any] | None = None
-    charts: tuple[Chart, ...] = ()
-    way: tuple[Drawing, ...] = ()
-    room: tuple[Chart, ...] = ()
-    chances: tuple[Chart, ...] = ()
-    goes_on: Verdict | None = None
-    motion: FloatArray | None = None
-    pose = Pose()
+    return _Fit(one, limits, progress, told).report()
 
-    def so_far(*more: Verdict) -> None:
-        if told is not None:
-            done = (*verdicts, *more)
-            told(FitReport(piece.name, wearer.name, scale, pose.as_dict(), done, regions, tuple(warnings)))
 
-    progress(0.0, f"{piece.name}: looking at the mesh")
-    if "mesh" in limits.checks:
-        verdicts.append(_mesh(whole))
-    placement = _placement(whole, wearer, seat)
-    if "placement" in limits.checks:
-        verdicts.append(placement)
-    so_far()
+class _Fit:
+    """The checks of one fitting, made in the order of their cost and told in the order of `CHECKS`."""
 
-    sees = "sight" in limits.checks and (not limits.wants_all or _is_looked_out_of(whole, wearer, seat))
-    asked = [c for c in ("clearance", "donning", "size") if c in limits.checks] + ["sight"] * sees
-    if placement.status is Status.FAIL:
-        # Numbers of parts that are not where they are worn would be about nothing.
-        why = "the parts are not in their worn position, so there is nothing to measure"
-        verdicts += [Verdict(c, Status.NOT_CHECKED, why=why, mend=placement.mend) for c in asked]
-    elif asked:
-        if seat == "best":
-            from ..fit.seat.seating import seat as find_seat
+    def __init__(
+        self, one: Fitting, limits: Limits, progress: Progress, told: Callable[[FitReport], None] | None
+    ) -> None:
+        self.one, self.limits, self.progress, self.told = one, limits, progress, told
+        self.piece = one.piece.scaled(one.scale)
+        self.results: dict[str, Result] = {}
+        self.worn: Worn | None = None
+        self.carried = True  # whether it rests on the wearer at all
+        self.end = None if limits.budget_s is None else time.monotonic() + limits.budget_s
 
-            rest = find_seat(whole, wearer, progress=part_of(progress, 0.05, 0.4))
-            pose, found = rest.pose, rest.clearance
-        else:
-            progress(0.3, f"{piece.name} on {wearer.name}: measuring the standoff")
-            found = measure(whole, wearer, pose, progress=part_of(progress, 0.3, 0.4))
-        regions = _region_figures(found)
-        if "clearance" in limits.checks:
-            verdicts.append(_clearance(found, wearer))
-            so_far()
-        seen: list[Verdict] = []
-        if sees:  # before the passage, which takes longer; told behind it
-            progress(0.4, f"{piece.name} on {wearer.name}: looking out")
-            seen = [_sight(whole.moved(pose), wearer)]
-            so_far(*seen)
-        if "donning" in limits.checks:
-            passing = flattened(wearer, limits.padding_gives_mm)
-            seat_of = seats_on(wearer, seat) if limits.mends else None
-            goes_on, passage, way, room = check_donning(whole, passing, pose, part_of(progress, 0.4, 0.7), seat_of)
-            verdicts.append(goes_on)
-            motion = passage.motion
-            if off := goes_on.details["take_off"]:
-                warnings.append(f"it goes on and comes off only with {out_in_words(whole, tuple(off))}")
-        verdicts += seen
-        so_far()
-        if "size" in limits.checks:
-            verdict, sized, chances, said = check_size(
-                piece, wearer, limits, scale, seat, causes, goes_on, motion, pose, part_of(progress, 0.7, 0.95)
-            )
-            verdicts.append(verdict)
-            warnings += said
-        progress(0.95, f"{piece.name} on {wearer.name}: drawing")
-        drawings = way + drawings_of(whole.moved(pose), wearer, verdicts)
-        charts = room + chances
-    if "walls" in limits.checks:
-        verdicts.append(_walls(piece, scale, limits.wall_mm, pose, part_of(progress, 0.95, 1.0)))
-    progress(1.0, f"{piece.name} on {wearer.name}: done")
-    return FitReport(
-        piece.name,
-        wearer.name,
-        scale,
-        pose.as_dict(),
-        tuple(verdicts),
-        regions,
-        tuple(warnings),
-        drawings,
-        charts,
-        sized,
-    )
+    def report(self) -> FitReport:
+        """Make the checks and return the report."""
+        self._say(0.0, "looking at the mesh")
+        if "mesh" in self.limits.checks:
+            self.results["mesh"] = MeshResult({p.name: p.mesh.soundness for p in self.piece.parts})
+        asked = self._asked()
+        if asked or "placement" in self.limits.checks:
+            self._place(asked)
+        if self.worn is not None:
+            self._measure(asked, self.worn)
+        if "walls" in self.limits.checks:
+            self.results["walls"] = self._walls()
+        self._say(0.95, "drawing")
+        report = self._report(drawn=True)
+        self._say(1.0, "done")
+        return report
+
+    def _asked(self) -> list[str]:
+        """Return the checks that are measured on the worn piece."""
+        sees = not self.limits.wants_all or _is_looked_out_of(self.piece, self.one)
+        return [
+            name
+            for name in ("clearance", "donning", "sight", "size")
+            if name in self.limits.checks and (name != "sight" or sees)
+        ]
+
+    def _place(self, asked: list[str]) -> None:
+        """Find where the piece is worn; where it is not worn at all nothing else is measured."""
+        placed = placement(self.piece, self.one.wearer, self.one.seat)
+        refused: InputError | None = None
+        if asked and placed.status is Status.PASS:
+            try:
+                self.worn = worn(self.one, part_of(self.progress, 0.05, 0.4))
+                placed = carried(placed, self.worn.clearance)
+            except InputError as error:
+                refused = error
+        if "placement" in self.limits.checks or placed.status is not Status.PASS:
+            self.results["placement"] = placed
+        self._tell()
+        if refused is not None:
+            self.results |= {name: Unmade.refused(name, refused) for name in asked}
+        elif placed.status is not Status.PASS:
+            self.carried = False
+            # Numbers of a piece that is not where it is worn would be about nothing. Another size may be what it lacks.
+            said = verdict_of(placed)
+            measured = () if self.worn is None else ("clearance", "size")
+            here = [name for name in asked if name not in measured]
+            self.results |= {name: Unmade(name, Reason.MISPLACED, said.why, said.mend) for name in here}
+
+    def _measure(self, asked: list[str], here: Worn) -> None:
+        """Make the checks of a worn piece that are not settled yet."""
+        left = [name for name in asked if name not in self.results]
+        if "clearance" in left:
+            self.results["clearance"] = ClearanceResult(here.clearance, here.wearer.name, self.carried)
+            self._tell()
+        if "sight" in left:  # before the passage, which takes longer
+            self._say(0.4, "looking out")
+            self.results["sight"] = self._sight(here)
+            self._tell()
+        donning: DonningResult | None = None
+        if "donning" in left:
+            room = min((r.min_mm - max(r.allowance_mm, 0.0) for r in here.clearance.regions.values()), default=None)
+            made = self._in_time("donning", lambda p: check_donning(here, self.limits, p), (0.42, 0.7), WAY_SHARE, room)
+            self.results["donning"] = made
+            donning = made if isinstance(made, DonningResult) else None
+            self._tell()
+        if "size" in left:
+            self.results["size"] = self._in_time("size", lambda p: self._size(here, donning, p), (0.7, 0.9))
+        if donning is not None:
+            self._mend(here, donning)
+
+    def _size(self, here: Worn, donning: DonningResult | None, progress: Progress) -> SizeResult:
+        causes = None
+        if self.one.known is not None:
+            causes = self.one.known.causes(part_of(progress, 0.0, 0.2))
+        return check_size(here, self.limits, donning, causes, part_of(progress, 0.2, 1.0))
+
+    def _mend(self, here: Worn, donning: DonningResult) -> None:
+        """Look for the scale at which it goes on where no size was asked for, and try what would let it on."""
+        lacks = self.limits.mends and not donning.passage.passes
+        size = self.results.get("size")
+        scale = size.advice.scale if isinstance(size, SizeResult) else None
+        if self.limits.way_scale or (lacks and not isinstance(size, SizeResult)):
+            as_whole = dataclasses.replace(donning, off=())
+            way = self._in_time("donning", lambda p: passage_scale(here, self.limits, as_whole, 0.0, p), (0.75, 0.9))
+            if isinstance(way, PassageScale):
+                donning = dataclasses.replace(donning, smallest=way)
+                scale = way.scale
+        if lacks:
+            larger = scale if scale is not None and scale > self.one.scale else None
+            tries = self._in_time("donning", lambda p: with_mends(here, self.limits, donning, larger, p), (0.9, 0.95))
+            donning = donning if isinstance(tries, Unmade) else tries
+        self.results["donning"] = donning
+
+    def _in_time(
+        self,
+        check: str,
+        make: Callable[[Progress], Made],
+        part: tuple[float, float],
+        share: float = 1.0,
+        most_mm: float | None = None,
+    ) -> Made | Unmade:
+        """Return what a check makes, or that it was refused or ran out of its share of the time that is left."""
+        left = None if self.end is None else share * max(self.end - time.monotonic(), 0.0)
+        try:
+            return make(within(part_of(self.progress, *part), left))
+        except InputError as error:
+            return Unmade.refused(check, error)
+        except OutOfTime:
+            return Unmade(check, Reason.OUT_OF_TIME, most_mm=most_mm, budget_s=self.limits.budget_s)
+
+    def _sight(self, here: Worn) -> Result:
+        if not {"pupil_left", "pupil_right"} <= here.wearer.form.landmarks.keys():
+            return Unmade("sight", Reason.NO_EYES)
+        left, right = eyes_of(here.wearer.form)
+        sight = look_out(here.piece.moved(here.pose), left, right, here.wearer.form)
+        return SightResult(sight, judge_sight(sight))
+
+    def _walls(self) -> Result:
+        scale, limit = self.one.scale, self.limits.wall_mm
+        pose = Pose() if self.worn is None else self.worn.pose
+        try:
+            found = thickness(self.one.piece, scale, limit, part_of(self.progress, 0.95, 1.0))
+        except InputError as error:
+            return Unmade.refused("walls", error)
+        x, y, z = (float(v) for v in pose.apply(np.array([found.at]))[0])
+        return WallsResult(found, scale, limit, (x, y, z))
+
+    def _say(self, fraction: float, doing: str) -> None:
+        self.progress(fraction, f"{self.one.piece.name} on {self.one.wearer.name}: {doing}")
+
+    def _tell(self) -> None:
+        if self.told is not None:
+            self.told(self._report(drawn=False))
+
+    def _report(self, drawn: bool) -> FitReport:
+        """Return what is made by now."""
+        order = ("mesh", "placement", "clearance", "donning", "sight", "size", "walls")
+        results = {name: self.results[name] for name in order if name in self.results}
+        verdicts = tuple(verdict_of(result) for result in results.values())
+        here, size, donning = self.worn, results.get("size"), results.get("donning")
+        warnings: list[str] = []
+        if isinstance(donning, DonningResult) and donning.off:
+            warnings.append(f"it goes on and comes off only with {out_in_words(donning.piece, donning.off)}")
+        if isinstance(size, SizeResult) and size.sizing is not None:
+            warnings += size.sizing.warnings
+        drawings, charts = self._drawings(verdicts, donning, size) if drawn else ((), ())
+        return FitReport(
+            self.one.piece.name,
+            self.one.wearer.name,
+            self.one.scale,
+            (Pose() if here is None else here.pose).as_dict(),
+            verdicts,
+            {} if here is None else here.clearance.as_dict()["regions"],
+            tuple(warnings),
+            drawings,
+            charts,
+            sized_as_dict(size) if isinstance(size, SizeResult) else None,
+            first_line(self.one.scale, results),
+            results,
+        )
+
+    def _drawings(
+        self, verdicts: Sequence[Verdict], donning: Result | None, size: Result | None
+    ) -> tuple[tuple[Drawing, ...], tuple[Chart, ...]]:
+        here = self.worn
+        if here is None:
+            return (), ()
+        drawings: tuple[Drawing, ...] = ()
+        charts: tuple[Chart, ...] = ()
+        if isinstance(donning, DonningResult):
+            drawing, chart = way_drawn(donning.along, donning.passage)
+            drawings, charts = (drawing,), (chart,)
+        drawings += drawings_of(here.piece.moved(here.pose), here.wearer, verdicts)
+        if isinstance(size, SizeResult) and size.sizing is not None:
+            charts += chances_drawn(size.sizing, size.scale)
+        return drawings, charts
+
+
+def _is_looked_out_of(piece: Piece, one: Fitting) -> bool:
+    """Return whether the piece can be before the wearer's eyes at all."""
+    marks = one.wearer.form.landmarks
+    eyes = [marks[name] for name in ("pupil_left", "pupil_right") if name in marks]
+    if len(eyes) < 2:
+        return False
+    low, high = piece.mesh.bounds
+    # A piece that is still to be seated has no place yet: what is as wide as a head may go on one.
+    beside = all((e > low - EYES_WITHIN_MM).all() and (e < high + EYES_WITHIN_MM).all() for e in eyes)
+    return one.seat == "best" or beside
 
 
 def check_job(
@@ -167,11 +287,11 @@ def check_job(
     workers: int = 1,
     told: Callable[[FitReport], None] | None = None,
 ) -> RunReport:
-    """Check every fitting of a job; see `check_fit`. What `told` gets comes in this process only.
+    """Check every fitting of a job; see `check_fit`. What `told` gets comes from this process only.
 
     With `workers` above 1 that many processes share the work, and the report is the same to the byte; see `crowd`.
     """
-    check = check_fitting if told is None else partial(check_fitting, told=told)
+    check = check_fit if told is None else functools.partial(check_fit, told=told)
     answers = each_fitting(check, job, 1 if told else workers, progress)
     fits = tuple(_report(one, answer, job.limits) for one, answer in zip(job.fittings, answers))
     faults = tuple(a.fault for a in answers if isinstance(a, Trouble) and a.fault)
@@ -185,20 +305,6 @@ def _report(one: Fitting, answer: Answer, limits: Limits) -> FitReport:
     why, mend = (answer.what, answer.remedy) if answer else ("stopped before it was done", "run it again")
     verdicts = tuple(Verdict(name, Status.NOT_CHECKED, why=why, mend=mend) for name in limits.checks)
     return FitReport(one.piece.name, one.wearer.name, one.scale, Pose().as_dict(), verdicts)
-
-
-def check_fitting(
-    one: Fitting, limits: Limits, progress: Progress = silent, told: Callable[[FitReport], None] | None = None
-) -> FitReport:
-    """Check one fitting of a job, in the time it may take."""
-    progress = within(progress, limits.budget_s)
-    causes = None
-    if one.known is not None and "size" in limits.checks:
-        causes = one.known.causes(part_of(progress, 0.0, 0.1))
-        progress = part_of(progress, 0.1, 1.0)
-    return check_fit(
-        one.piece, one.wearer, limits, scale=one.scale, seat=one.seat, causes=causes, progress=progress, told=told
-    )
 
 
 def merged(runs: Sequence[RunReport], title: str = "") -> RunReport:
@@ -228,155 +334,3 @@ def settings(limits: Limits) -> dict[str, Any]:
         "tolerances": dataclasses.asdict(TOLERANCES),
         "versions": engines.versions(),
     }
-
-
-# --- one check each ---------------------------------------------------------------------------------------------------
-
-
-def _mesh(piece: Piece) -> Verdict:
-    """Report what is unsound about the parts: facts for printing, no hindrance to the other checks."""
-    facts = {p.name: p.mesh.soundness for p in piece.parts}
-    remarks = [f"{name}: {', '.join(f.remarks())}" for name, f in facts.items() if f.remarks()]
-    faults = {
-        name: f.open_edges + f.non_manifold_edges + f.flipped_edges + f.duplicate_triangles for name, f in facts.items()
-    }
-    worst = max(faults, key=lambda name: faults[name])
-    # Slivers without area bound nothing and stop no slicer: a remark, no doubt.
-    status = Status.MARGINAL if faults[worst] else Status.PASS
-    return Verdict(
-        "mesh",
-        status,
-        sum(faults.values()),
-        "faults",
-        "none",
-        limited_by=Place(part=worst) if faults[worst] else Place(),
-        why="; ".join(remarks) or "every part is a closed, sound mesh",
-        mend="the checks hold as they are; repair the mesh before slicing it" if faults[worst] else "",
-        details={name: dataclasses.asdict(f) for name, f in facts.items()},
-    )
-
-
-def _walls(piece: Piece, scale: float, limit_mm: float, pose: Pose, progress: Progress) -> Verdict:
-    """Report the thinnest wall at a scale; a thin one is a doubt, for it can be meant to be an edge."""
-    asked = f"at least {limit_mm:g} mm everywhere"
-    try:
-        found = thickness(piece, scale, limit_mm, progress)
-    except InputError as error:
-        return Verdict("walls", Status.NOT_CHECKED, None, "mm", asked, why=error.what, mend=error.remedy)
-    x, y, z = (float(v) for v in pose.apply(np.array([found.at]))[0])
-    thin = found.least_mm < limit_mm
-    why = f"the thinnest wall at {per_cent(scale)}; half of the skin has {found.median_mm:.1f} mm or more"
-    if thin:
-        area = f"{found.thin_mm2 / 100:.1f} cm²" if found.thin_mm2 >= 5 else "less than 0.1 cm²"
-        why += f"; {area} of skin is thinner than {limit_mm:g} mm"
-    return Verdict(
-        "walls",
-        Status.MARGINAL if thin else Status.PASS,
-        found.least_mm,
-        "mm",
-        asked,
-        0.0,
-        Place("", found.part, (x, y, z)),
-        why,
-        f"thicken it there by {limit_mm - found.least_mm:.2f} mm, or print it solid and with care" if thin else "",
-        {"ray_mm": round(found.ray_mm, 3), "sphere_mm": round(found.sphere_mm, 3), **_walls_figures(found)},
-    )
-
-
-def _walls_figures(found: Thickness) -> dict[str, float]:
-    return {
-        "median_mm": round(found.median_mm, 3),
-        "thin_mm2": round(found.thin_mm2, 1),
-        "skin_mm2": round(found.skin_mm2, 1),
-        "agreeing": round(found.agreeing, 4),
-    }
-
-
-def _placement(piece: Piece, wearer: Wearer, seat: str) -> Verdict:
-    """Report whether the parts look as if they were in worn position, on the wearer."""
-    doubts = misplacements(piece)
-    if doubts:
-        return Verdict(
-            "placement", Status.FAIL, len(doubts), "pairs of parts", "each part where it is worn",
-            limited_by=Place(part=piece.parts[0].name),
-            why="; ".join(doubts) + ": they look exported each at the origin",
-            mend="move each part to where it is worn: translation_mm of each part in the job, or the object in Blender",
-        )  # fmt: skip
-    gap = gap_to_body(piece, wearer)
-    if gap > WORN_WITHIN_MM and seat == "fixed":
-        return Verdict(
-            "placement", Status.FAIL, gap, "mm", f"within {WORN_WITHIN_MM:.0f} mm of the wearer",
-            limited_by=Place(part=piece.parts[0].name),
-            why=f"the piece is {gap:.0f} mm away from the wearer's body",
-            mend="move the piece to where it is worn, or ask for seat = 'best'",
-        )  # fmt: skip
-    return Verdict(
-        "placement",
-        Status.PASS,
-        gap,
-        "mm",
-        "each part where it is worn",
-        why="the parts sit beside each other on the wearer",
-    )
-
-
-def _is_looked_out_of(piece: Piece, wearer: Wearer, seat: str) -> bool:
-    """Return whether the piece can be before the wearer's eyes at all."""
-    eyes = [wearer.form.landmarks[name] for name in ("pupil_left", "pupil_right") if name in wearer.form.landmarks]
-    if len(eyes) < 2:
-        return False
-    low, high = piece.mesh.bounds
-    # A piece that is still to be seated has no place yet: what is as wide as a head may go on one.
-    return seat == "best" or all((e > low - EYES_WITHIN_MM).all() and (e < high + EYES_WITHIN_MM).all() for e in eyes)
-
-
-def _sight(piece: Piece, wearer: Wearer) -> Verdict:
-    """Judge what the wearer sees from inside the piece where it is worn."""
-    if not {"pupil_left", "pupil_right"} <= wearer.form.landmarks.keys():
-        return Verdict(
-            "sight",
-            Status.NOT_CHECKED,
-            why="no eyes were recognised on the form",
-            mend="give the wearer a form with a head, or leave sight out of the checks",
-        )
-    left, right = eyes_of(wearer.form)
-    return judge_sight(look_out(piece, left, right, wearer.form))
-
-
-def _region_figures(found: Clearance) -> dict[str, dict[str, float]]:
-    return {
-        name: {
-            "min_mm": r.min_mm,
-            "mean_mm": r.mean_mm,
-            "p5_mm": r.p5_mm,
-            "allowance_mm": r.allowance_mm,
-            "margin_mm": r.margin_mm,
-        }
-        for name, r in found.regions.items()
-    }
-
-
-def _clearance(found: Clearance, wearer: Wearer) -> Verdict:
-    """Judge the smallest margin over all regions."""
-    region = found.limiting
-    allowance, spread = wearer.allowance(region), wearer.form.spread_mm.get(region, 0.0)
-    room = found.margin_mm + spread
-    status = judge(room, spread)
-    where = in_words(region) if region != WHOLE else "closest place"
-    why = f"{room + allowance:.1f} mm at the {where} of {wearer.name}, where {allowance:g} mm are to be kept"
-    mend = ""
-    if status is not Status.PASS:
-        need = max(spread - room, 0.1)
-        mend = f"{need:.1f} mm more room there: a larger scale, thinner padding, or relief inside"
-    return Verdict(
-        "clearance",
-        status,
-        room,
-        "mm",
-        f"at least 0 mm over an allowance of {allowance:g} mm",
-        max(spread, found.tolerance_mm),
-        found.limited_by,
-        why,
-        mend,
-        {"min_standoff_mm": round(found.min_standoff_mm, 3), "allowance_mm": allowance},
-    )

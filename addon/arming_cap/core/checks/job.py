@@ -29,6 +29,8 @@
     loosest_mm = 25                    # room over the allowance at which a piece is too large; left out: 25
     foam_mm = [3, 5, 10]               # foam in stock, for the padding plan; left out: 3, 5, 10, 15, 20, 25
     mends = true                       # try what would let a piece on that does not go on; takes time; left out: false
+    springs_mm = 10                    # how far a slit springs open on the way on; your number; left out: 0
+    neck_bend_deg = 20                 # how far the head may bow on the way on; left out: 0
     scales = [0.5, 2.0]                # the scales that the size is looked for in; left out: these
     budget_s = 120                     # time for one piece on one wearer, in seconds; left out: as long as it takes
     distortion_percent = 4             # how far the scales of two axes may differ; 0: uniform only; left out: 4
@@ -78,9 +80,17 @@ class Limits:
     padding_gives_mm
         How far hair, liner and padding flatten while the piece goes on or comes off; once on, they keep their
         allowance in full. 0 asks for all of it on the way too.
+    clearance_mm
+        Wanted beyond the allowances where a size is looked for.
     loosest_mm
         How far what carries a piece may stand off over its allowance before the piece is too large. The default is
-        the thickest foam of the stock.
+        the thickest foam of the stock; None to look for no largest scale.
+    way_scale
+        Whether to look for the smallest scale that goes on as a whole, besides a size.
+    pinned
+        Freedoms that seating leaves alone while a size is looked for.
+    springs_mm, neck_bend_deg
+        How far a slit may spring open on the way on, and how far the head may bow; see `Search`.
     foam_mm
         Thicknesses in stock for the padding plan.
     scales
@@ -98,13 +108,18 @@ class Limits:
 
     checks: tuple[str, ...] = CHECKS
     padding_gives_mm: float = 0.0
-    loosest_mm: float = 25.0
+    clearance_mm: float = 0.0
+    loosest_mm: float | None = 25.0
     foam_mm: tuple[float, ...] = STOCK_MM
     scales: tuple[float, float] = (LOWEST, HIGHEST)
     distortion_percent: float = 100 * DISTORTION
     mends: bool = False
     wall_mm: float = 2 * LINE_MM
     budget_s: float | None = None
+    way_scale: bool = False
+    pinned: tuple[str, ...] = ()
+    springs_mm: float = 0.0
+    neck_bend_deg: float = 0.0
 
     @property
     def wants_all(self) -> bool:
@@ -224,10 +239,12 @@ def _limits(table: Table | None) -> Limits:
         checks=asked,
         scales=(scales[0], scales[1]),
         padding_gives_mm=table.number("padding_gives_mm", 0.0, 0.0, 50.0),
-        loosest_mm=table.number("loosest_mm", Limits.loosest_mm, 0.0, 100.0),
+        loosest_mm=table.number("loosest_mm", 25.0, 0.0, 100.0),
         foam_mm=table.numbers("foam_mm", STOCK_MM, 0.5, 100.0),
         distortion_percent=table.number("distortion_percent", Limits.distortion_percent, 0.0, 25.0),
         mends=table.flag("mends", False),
+        springs_mm=table.number("springs_mm", 0.0, 0.0, 200.0),
+        neck_bend_deg=table.number("neck_bend_deg", 0.0, 0.0, 60.0),
         wall_mm=table.number("wall_mm", Limits.wall_mm, 0.05, 50.0),
         budget_s=table.number("budget_s", 0.0, 0.0, 1e6) or None,
     )

@@ -123,6 +123,7 @@ class Clearance:
                     "mean_mm": _rounded(r.mean_mm),
                     "p5_mm": _rounded(r.p5_mm),
                     "allowance_mm": _rounded(r.allowance_mm),
+                    "spread_mm": _rounded(r.spread_mm),
                     "margin_mm": _rounded(r.margin_mm),
                 }
                 for name, r in self.regions.items()
@@ -454,8 +455,3 @@ def seen_first(
     origins = back.apply(points + start * down) / scale
     length = (np.maximum(standoff, 0) + WALL_MM - start) / scale
     return ~surface.hit_within(origins, down @ pose.rotation, length)
-
-
-def samples_of(piece: Piece, field: Field, count: int = SAMPLES) -> Probe:
-    """Return a probe over points of the piece that each stand for the same area."""
-    return Probe(field, surface_of(piece).samples(count)[0])

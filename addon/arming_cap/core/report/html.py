@@ -13,9 +13,9 @@ from ..wearer.regions import in_words
 from . import svg
 from .chart import chart
 from .model import CARE, FitReport, RunReport, cast_of
-from .sizes import foam, per_cent, sentences
+from .sizes import foam, sentences
 from .table import counted, span
-from .words import figure, number, place, printable
+from .words import figure, number, per_cent, place, printable
 
 # Verdicts differ by word and by shape; the colour only repeats it.
 SHAPES = {Status.PASS: "●", Status.MARGINAL: "◐", Status.FAIL: "✕", Status.NOT_CHECKED: "○"}

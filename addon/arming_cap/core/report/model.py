@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -86,6 +86,14 @@ class Chart:
 
 
 @dataclass(frozen=True)
+class FirstLine:
+    """What to do, in bench words, and the scale of the file to print at; None where there is none."""
+
+    says: str
+    scale: float | None
+
+
+@dataclass(frozen=True)
 class FitReport:
     """One piece on one wearer: every check's verdict, and what to draw.
 
@@ -107,6 +115,10 @@ class FitReport:
         Figures for the HTML report.
     size
         The sizing as JSON shows it; None where it was not asked for or no scale fits.
+    advice
+        What to do, in one line, and the scale to print at.
+    results
+        What was measured, by check: what the words and the JSON are made from.
     """
 
     piece: str
@@ -119,6 +131,8 @@ class FitReport:
     drawings: tuple[Drawing, ...] = ()
     charts: tuple[Chart, ...] = ()
     size: dict[str, Any] | None = None
+    advice: FirstLine | None = None
+    results: Mapping[str, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def status(self) -> Status:
@@ -138,6 +152,8 @@ class FitReport:
             "scale": round(self.scale, 6),
             "seat": self.seat,
             "verdict": self.status.value,
+            "print_at": None if self.advice is None else self.advice.scale,
+            "says": "" if self.advice is None else self.advice.says,
             "verdicts": [v.as_dict() for v in self.verdicts],
             "regions": {
                 name: {key: round(float(v), 3) + 0.0 for key, v in figures.items()}

@@ -8,15 +8,13 @@ from typing import Any
 
 import numpy as np
 
+from ..fit.size.sizing import Sizing
 from ..verdict import Place
 from ..wearer.dimension import DIMENSIONS
 from ..wearer.regions import in_words
-from .words import figure, place
-
-
-def per_cent(scale: float, decimals: int = 1) -> str:
-    """Return a scale as makers say it: ``91.5 %``."""
-    return f"{figure(100 * scale, decimals)} %"
+from .model import Chart
+from .results import SizeResult
+from .words import figure, per_cent, place
 
 
 def sentences(found: Mapping[str, Any], clearance_mm: float = 0.0, chances: bool = True) -> list[str]:
@@ -63,6 +61,32 @@ def sentences(found: Mapping[str, Any], clearance_mm: float = 0.0, chances: bool
             f"saves {figure(100 * axes['saves'], 0)} % of the material"
         )
     return lines
+
+
+def sized_as_dict(result: SizeResult) -> dict[str, Any] | None:
+    """Return a sizing as JSON shows it; None where no scale fits."""
+    if result.sizing is None:
+        return None
+    shown = {**result.sizing.as_dict(), "padding": [pad.as_dict() for pad in result.pads]}
+    if result.passage is not None:
+        scale = result.passage.scale
+        shown["passage_scale"] = None if scale is None else round(scale, 5)
+        shown["passage_without"] = list(result.passage.off)
+    advice = result.advice
+    shown["print_at"] = None if advice.scale is None else round(advice.scale, 5)
+    shown["print_at_because"] = advice.kind.value
+    return shown
+
+
+def chances_drawn(sizing: Sizing, scale: float) -> tuple[Chart, ...]:
+    """Return the chance of fitting over the scale, with the scale that was checked; none where nothing is unsure."""
+    if len(sizing.curve) < 2:
+        return ()
+    points = np.array(sizing.curve) * 100
+    series: list[tuple[str, Any]] = [("chance of fitting", points)]
+    if points[0, 0] <= 100 * scale <= points[-1, 0]:
+        series.append(("the scale checked", np.array([[100 * scale, 0.0], [100 * scale, 100.0]])))
+    return (Chart("Chance of fitting at each scale", tuple(series), "scale, %", "chance, in 100"),)
 
 
 def steps(found: Mapping[str, Any], count: int = 5) -> list[tuple[float, float]]:

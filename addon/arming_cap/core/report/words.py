@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping, Sequence
 
 from ..verdict import Place, Verdict
 from ..wearer.regions import in_words
@@ -19,6 +20,11 @@ def figure(value: float, decimals: int = 1) -> str:
     return f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", MINUS)
 
 
+def per_cent(scale: float, decimals: int = 1) -> str:
+    """Return a scale as makers say it: ``91.5 %``."""
+    return f"{figure(100 * scale, decimals)} %"
+
+
 def number(verdict: Verdict) -> str:
     """Return a verdict's number with its uncertainty and unit, e.g. ``3.2 ± 0.4 mm``; a count has no decimals."""
     if verdict.number is None or not math.isfinite(verdict.number):
@@ -31,6 +37,15 @@ def number(verdict: Verdict) -> str:
 def place(where: Place) -> str:
     """Return a place for reading, e.g. ``left temple at visor``; empty where nothing is known of it."""
     return " at ".join(part for part in (in_words(where.region), where.part) if part)
+
+
+def pose_in_words(seat: str, pose: Mapping[str, Sequence[float]]) -> str:
+    """Return where a piece is worn: as filed, or what it was moved and turned by to come to rest."""
+    moved, turned = pose["translation_mm"], pose["rotation_deg"]
+    if not any(moved) and not any(turned):
+        return "worn as placed in the file" if seat == "fixed" else "seated: it rests as placed in the file"
+    move = ", ".join(figure(v) for v in moved)
+    return f"seated: moved by ({move}) mm, turned by ({', '.join(figure(v) for v in turned)})°"
 
 
 def printable(text: str) -> str:

@@ -4,13 +4,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from ..arrays import BoolArray, FloatArray, IntArray
 from ..errors import InputError
 from ..mesh import TriangleMesh
+from ..pose import Pose
 
 WHOLE = "whole"
 
@@ -65,6 +66,11 @@ class Form:
             object.__setattr__(self, "region_of_triangle", np.zeros(len(self.mesh), np.int64))
         if self.on_cut is None:
             object.__setattr__(self, "on_cut", np.zeros(len(self.mesh), bool))
+
+    def moved(self, pose: Pose) -> Form:
+        """Return the form in another place."""
+        landmarks = {name: pose.apply(point[None])[0] for name, point in self.landmarks.items()}
+        return replace(self, mesh=self.mesh.moved(pose), landmarks=landmarks)
 
     def regions_at(self, triangles: IntArray) -> list[str]:
         """Return the region's name for each of some triangles."""

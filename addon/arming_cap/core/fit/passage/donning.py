@@ -242,7 +242,7 @@ def take_off(
 def smallest_scale(
     piece: Piece,
     wearer: Wearer,
-    seat_of: Callable[[Piece], Pose],
+    seat_at: Callable[[float], Pose],
     options: Search = Search(),  # noqa: B008  frozen
     progress: Progress = silent,
     span: tuple[float, float] = (0.5, 2.0),
@@ -253,9 +253,9 @@ def smallest_scale(
     """Return the smallest uniform scale, about the frame's origin, at which the piece passes; None within the span.
 
     The answer has a way whose measured pinch is at least 0, not yet proved between its looks as `find_passage` proves
-    it; for a scale smaller by `within` (a share) none was found. `seat_of` gives the worn pose of a scaled piece;
-    for positions as filed it returns ``Pose()``. `first` is the scale that is tried first, `known_way` (k, 6) the
-    `Passage.motion` of another scale.
+    it; for a scale smaller by `within` (a share) none was found. `seat_at` gives the worn pose at a scale, ``Pose()``
+    for places as filed. `first` is the scale that is tried first, `known_way` (k, 6) the `Passage.motion` of another
+    scale.
 
     Between a scale that passes and one that does not, only the way that passed is followed and widened; when the two
     are as close as asked, all ways are looked for once more at the smaller.
@@ -269,7 +269,7 @@ def smallest_scale(
         nonlocal chain
         progress(0.5, f"passage: at {100 * scale:.1f} %")
         scaled = piece.scaled(scale)
-        found = find_way(seated(scaled, wearer, seat_of(scaled)), quick, progress, chain, elsewhere)
+        found = find_way(seated(scaled, wearer, seat_at(scale)), quick, progress, chain, elsewhere)
         known[scale] = found.least.margin_mm
         if known[scale] >= 0 or chain is None:
             chain = found.chain

@@ -69,7 +69,7 @@ def mends(
     scale: float | None = None,
     options: Search = Search(),  # noqa: B008  frozen
     progress: Progress = silent,
-    seat_of: Callable[[Piece], Pose] | None = None,
+    seat_at: Callable[[float], Pose] | None = None,
     tried: Mapping[tuple[str, ...], Passage] | None = None,
 ) -> tuple[Mend, ...]:
     """Return mends for a piece whose passage was found too narrow, each checked on the mended piece.
@@ -82,14 +82,14 @@ def mends(
         The smallest scale that passes where it was looked for.
     options, progress
         As `find_passage` takes them.
-    seat_of
-        The worn pose of a scaled piece; where None it keeps its seat.
+    seat_at
+        The worn pose at a further scale of the piece as it is given; where None it keeps its seat.
     tried
         Passages with parts off, as `take_off` returns them: each was searched on the piece without them.
     """
     made: list[Mend] = []
     if scale is not None and scale > 1.0:
-        made.append(_scaled(piece, wearer, seat_of or (lambda _: seat), scale, options, progress))
+        made.append(_scaled(piece, wearer, seat_at or (lambda _: seat), scale, options, progress))
     for names, without in (tried or {}).items():
         if names:
             made.append(Mend(_out(piece, names), {"parts": len(names)}, without.passes, without.pinch_mm))
@@ -110,7 +110,7 @@ def _out(piece: Piece, names: Sequence[str]) -> str:
 def _scaled(
     piece: Piece,
     wearer: Wearer,
-    seat_of: Callable[[Piece], Pose],
+    seat_at: Callable[[float], Pose],
     scale: float,
     options: Search,
     progress: Progress,
@@ -118,7 +118,7 @@ def _scaled(
     """Scale up as far as was found to pass, or a little more where that is not proved to pass."""
     for more in SCALES_MORE:
         larger = piece.scaled(scale * (1 + more))
-        again = find_passage(larger, wearer, seat_of(larger), replace(options, decide_only=True), progress)
+        again = find_passage(larger, wearer, seat_at(scale * (1 + more)), replace(options, decide_only=True), progress)
         if again.passes:
             break
     return Mend("scale up", {"percent": 100 * (scale * (1 + more) - 1)}, again.passes, again.pinch_mm)

@@ -1,0 +1,81 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where the piece is worn: the one seat that every check, every verb and the panel stand on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from ..distance.clearance import Clearance, measure
+from ..fit.seat.seating import seat as find_seat
+from ..piece import Piece
+from ..pose import Pose
+from ..progress import Progress, silent
+from ..wearer.form import Wearer
+from .job import Fitting
+
+
+@dataclass(frozen=True, eq=False)
+class Worn:
+    """A piece on a wearer in the pose in which it is worn.
+
+    Attributes
+    ----------
+    one
+        The piece as its files hold it, the wearer, the scale, and which seat was asked for.
+    piece
+        The piece at that scale.
+    pose
+        Applied after scaling.
+    clearance
+        What was measured there.
+    """
+
+    one: Fitting
+    piece: Piece
+    pose: Pose
+    clearance: Clearance
+
+    @property
+    def wearer(self) -> Wearer:
+        """Who wears it."""
+        return self.one.wearer
+
+
+def worn(one: Fitting, progress: Progress = silent) -> Worn:
+    """Return a fitting in the pose in which it is worn: as filed for ``fixed``, else where the piece comes to rest.
+
+    Raises
+    ------
+    InputError
+        If the piece comes nowhere near the wearer.
+    """
+    piece = one.piece.scaled(one.scale)
+    if one.seat == "fixed":
+        progress(0.0, f"{piece.name} on {one.wearer.name}: measuring the standoff")
+        return Worn(one, piece, Pose(), measure(piece, one.wearer, Pose(), progress=progress))
+    rest = find_seat(piece, one.wearer, progress=progress)
+    return Worn(one, piece, rest.pose, rest.clearance)
+
+
+def seats_at(one: Fitting) -> Callable[[float], Pose]:
+    """Return how the worn pose at a scale is told: always that of the whole piece, whatever is off on the way on."""
+    known: dict[float, Pose] = {}
+
+    def at(scale: float) -> Pose:
+        if scale not in known:
+            known[scale] = Pose() if one.seat == "fixed" else find_seat(one.piece.scaled(scale), one.wearer).pose
+        return known[scale]
+
+    return at
+
+
+def firm(wearer: Wearer) -> Wearer:
+    """Return the wearer as a body that gives nowhere."""
+    return replace(wearer, allowance_mm={name: max(room, 0.0) for name, room in wearer.allowance_mm.items()})
+
+
+def flattened(wearer: Wearer, gives_mm: float) -> Wearer:
+    """Return the wearer with padding pressed down by so much, but not below the skin; what gives stays as it is."""
+    pressed = {name: min(room, max(room - gives_mm, 0.0)) for name, room in wearer.allowance_mm.items()}
+    return replace(wearer, allowance_mm=pressed)

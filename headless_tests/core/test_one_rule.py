@@ -1,0 +1,91 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One rule: a check is as bad as its worst region, and a report names one scale that breaks no line of its own."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from arming_cap.core.distance.clearance import Clearance, RegionStandoff
+from arming_cap.core.fit.size.sizing import Sizing
+from arming_cap.core.pose import Pose
+from arming_cap.core.report.results import Advised, ClearanceResult, PassageScale, SizeResult
+from arming_cap.core.report.said import verdict_of
+from arming_cap.core.verdict import Place, Status
+
+
+def region(least: float, allowance: float, spread: float) -> RegionStandoff:
+    return RegionStandoff(least, least, least, allowance, spread, (0.0, 0.0, 0.0), "shell")
+
+
+def cleared(**regions: RegionStandoff) -> ClearanceResult:
+    return ClearanceResult(Clearance(0.0, (0, 0, 0), "shell", "nose", regions, 0.01, Pose(), 1.0), "Mia")
+
+
+def test_a_certain_fail_is_not_hidden_by_a_less_certain_region():
+    """Metal in the nose for sure, and an ear that may have room or not."""
+    found = cleared(nose=region(-1.3, 5.0, 3.5), ear_left=region(-7.9, -3.0, 5.3))
+    assert found.status_of("nose") is Status.FAIL and found.status_of("ear_left") is Status.MARGINAL
+    # The ear has the least left after its spread (-10.2 against -9.8), the nose the worst verdict.
+    assert found.status is Status.FAIL and found.limiting == "nose"
+    verdict = verdict_of(found)
+    assert verdict.status is Status.FAIL and verdict.number == pytest.approx(-6.3) and verdict.uncertainty == 3.5
+
+
+figures = st.tuples(st.floats(-20, 20), st.floats(-5, 10), st.floats(0, 8))
+
+
+@given(st.lists(figures, min_size=1, max_size=6))
+def test_a_check_is_as_bad_as_its_worst_region(held):
+    found = cleared(**{f"r{i}": region(*one) for i, one in enumerate(held)})
+    worst = max((found.status_of(name) for name in found.found.regions), key=lambda s: s.severity)
+    assert found.status is worst is verdict_of(found).status
+
+
+def sized(scale, smallest, high, largest=None, loose=False, way=None, asked=True) -> SizeResult:
+    low = 2 * smallest - high
+    curve = tuple((s, p) for s, p in zip(np.linspace(low, high, 11), np.linspace(0.05, 0.95, 11)))
+    by = Place("forehead", "shell") if largest is not None or loose else None
+    found = Sizing(smallest, (low, high), Place("nose", "shell"), (), {}, curve, Pose(), None, largest, by)
+    passage = PassageScale(way, (), 2.0) if asked else None
+    return SizeResult(scale, "Mia", found, None, passage)
+
+
+share = st.floats(0.0, 0.3)
+WAY = st.none() | st.floats(0.6, 1.9)
+
+
+@settings(max_examples=300)
+@given(
+    st.floats(0.5, 1.5), st.floats(0.6, 1.4), share, st.none() | share, st.booleans(), st.none() | st.floats(0.6, 1.9)
+)
+def test_the_one_scale_breaks_no_line_of_the_report(scale, smallest, more, top, loose, way):
+    largest = None if top is None else smallest + top
+    result = sized(scale, smallest, smallest + more / 3, largest, loose and largest is None, way)
+    advice = result.advice
+    if advice.scale is None:
+        assert way is None or (largest is not None and max(smallest, way) > largest)
+        return
+    assert advice.scale >= smallest - 1e-9 and way is not None and advice.scale >= way - 6e-4
+    if largest is not None:
+        assert advice.scale <= largest + 6e-4
+    if advice.kind is Advised.SURE:
+        assert advice.scale >= smallest + more / 3 - 6e-4
+    # What is advised is not found wanting once it is printed: checked at that scale, it is no fail.
+    again = sized(advice.scale, smallest, smallest + more / 3, largest, loose and largest is None, way)
+    assert again.status is not Status.FAIL
+    # The mend of the size names that scale and no other.
+    mend = verdict_of(result).mend
+    assert result.status is Status.PASS or f"{100 * advice.scale:.1f} %" in mend or abs(advice.scale - scale) < 1e-3
+
+
+def test_no_mend_goes_beyond_the_largest_scale():
+    beyond = sized(1.0, 1.08, 1.122, largest=1.0426, way=1.085)
+    assert beyond.advice.scale is None and beyond.advice.kind is Advised.TOO_LOOSE
+    verdict = verdict_of(beyond)
+    assert verdict.status is Status.FAIL and "print it at" not in verdict.mend and "104.3 %" in verdict.why
+    between = sized(1.0, 1.02, 1.122, largest=1.0426, way=1.03)
+    assert between.advice.kind is Advised.LIKELY and between.advice.scale == 1.0426
+    assert "print it at 104.3 %" in verdict_of(between).mend
