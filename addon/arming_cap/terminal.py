@@ -55,6 +55,9 @@ def print_table(run: RunReport, console: Console | TextIO | None = None) -> None
     for fit in run.fits:
         heading = f"{fit.piece} on {fit.wearer}, at {figure(100 * fit.scale)} %: "
         console.print(_text(console, heading, "bold") + _text(console, fit.status.value, STYLES[fit.status]))
+        if fit.advice is not None:
+            console.print(_text(console, fit.advice.says, "bold"))
+            console.print()
         console.print(_table(console, fit, widths))
         sized = sentences(fit.size) if fit.size is not None else []
         if fit.size is not None and (plan := foam(fit.size)):

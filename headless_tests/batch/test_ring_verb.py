@@ -70,7 +70,7 @@ def test_planes_rims_printers_and_labels(files, tmp_path):
         (("--volume", "30x30x30"), "larger than the printer"),
         (("--volume", "300x300x5"), "8 mm high, larger than the printer"),
         (("--scale", "0.001"), "check its unit"),
-        (("--most", "0"), "not a count"),
+        (("--most", "0"), "not a whole number"),
     ],
 )
 def test_bad_input_is_one_line_and_leaves_nothing(files, tmp_path, words, said):

@@ -132,7 +132,7 @@ def test_what_is_too_loose_already_serves_at_no_larger_scale():
     fits = [sized("Helm", "A", 1.0, 1.1), loose]
     (helm,) = cast_of(fits)
     assert helm.scales["B"] == (0.95, 0.95) and helm.served == ("B",) and helm.serves == 0.95
-    assert cast_rows(fits)[1] == ("Helm", "100.0 to 110.0", "95.0, loose", "95.0 %: 1 of 2")
+    assert cast_rows(fits)[1] == ("Helm", "100.0 to 110.0", "95.0, padded", "95.0 %: 1 of 2")
     # 5 mm all round are kept at s·80 = 65, where the ball stands free by more than 3
     wearer = Wearer("Ball", ball().form, {"default": 5.0})
     verdict, report = judged(wearer, 1.0, Limits(checks=("size",), loosest_mm=0.0, distortion_percent=0.0))

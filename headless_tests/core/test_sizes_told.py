@@ -23,7 +23,7 @@ def test_foam_is_summed_by_region_and_in_all():
         {"region": "temple_left", "thickness_mm": 5.0, "area_mm2": 500},
     ]
     assert foam({"padding": pads}) == [
-        ("crown", "5 mm on 10 cm², 10 mm on 20 cm²"),
+        ("top of the head (crown)", "5 mm on 10 cm², 10 mm on 20 cm²"),
         ("left temple", "5 mm on 5 cm²"),
         ("in all", "5 mm on 15 cm², 10 mm on 20 cm²"),
     ]

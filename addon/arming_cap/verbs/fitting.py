@@ -11,7 +11,7 @@ from ..core.errors import InputError
 from ..core.mesh import joined
 from ..core.progress import Progress, part_of
 from ..core.verdict import Status
-from ..core.wearer.regions import in_words
+from ..core.wearer.plain import plain
 from .reading import Outcome, answer, mm, point, pose_told, print_rows, read_case, read_piece
 
 
@@ -67,7 +67,7 @@ def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
         for name, r in found.regions.items():
             spread, over = f"± {figure(r.spread_mm, 2)} mm", mm(r.min_mm - r.allowance_mm)
             said = result.status_of(name).value if result.carried else Status.NOT_CHECKED.value
-            rows.append((in_words(name), mm(r.min_mm), mm(r.allowance_mm), over, spread, mm(r.mean_mm), said))
+            rows.append((plain(name), mm(r.min_mm), mm(r.allowance_mm), over, spread, mm(r.mean_mm), said))
         print_rows(stdout, rows)
         print(f"{result.status.value}: {verdict.why}", file=stdout)
         if verdict.mend:
@@ -112,12 +112,12 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
             print(line, file=stdout)
         print(file=stdout)
         rows: list[Sequence[object]] = [("region", "margin there")]
-        rows += [(in_words(name), mm(value)) for name, value in found.margins.items()]
+        rows += [(plain(name), mm(value)) for name, value in found.margins.items()]
         print_rows(stdout, rows)
         if result.pads:
             print("\npadding at that scale, where a gap takes it", file=stdout)
             foam = by_region(result.pads)
-            print_rows(stdout, [(in_words(region) if region else "in all", sheet) for region, sheet in foam])
+            print_rows(stdout, [(plain(region) if region else "in all", sheet) for region, sheet in foam])
 
     return Outcome(document, case.inputs, warnings, False, show)
 
@@ -182,6 +182,7 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
 
 def _show_donning(result: Any, verdict: Any, seated: str, stdout: Any) -> None:
     from ..core.fit.passage.donning import out_in_words
+    from ..core.report.said import price_in_words
 
     whole = result.whole
     words = {Status.PASS: "it goes on", Status.FAIL: "it does not go on", Status.MARGINAL: "it hangs on a hair"}
@@ -197,10 +198,9 @@ def _show_donning(result: Any, verdict: Any, seated: str, stdout: Any) -> None:
     elif result.smallest is not None:
         print(f"up to {100 * result.smallest.most:.0f} % no scale passes as a whole", file=stdout)
     for mend in result.mends:
-        price = ", ".join(f"{name.replace('_', ' ')} {value:.4g}" for name, value in mend.price.items())
         does = "passes" if mend.passes else "does not pass"
         more = f"; {mend.note}" if mend.note else ""
-        print(f"    {mend.what} ({price}): {does}, pinch {mm(mend.pinch_mm)}{more}", file=stdout)
+        print(f"    {mend.what}{price_in_words(mend)}: {does}, pinch {mm(mend.pinch_mm)}{more}", file=stdout)
     print("taking it off is the same way backwards", file=stdout)
 
 

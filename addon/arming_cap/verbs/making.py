@@ -106,7 +106,9 @@ def relief(options: argparse.Namespace, progress: Progress) -> Outcome:
     def show(stdout: Any) -> None:
         before, after = result["margin_before_mm"], result["margin_after_mm"]
         print(
-            f"least margin {mm(before)} before, {mm(after)} after; {found.removed_mm3 / 1000:.1f} cm³ gone", file=stdout
+            f"room over the allowances at the tightest place: {mm(before)} before, {mm(after)} after; "
+            f"{found.removed_mm3 / 1000:.1f} cm³ taken away",
+            file=stdout,
         )
         for place, missing in found.short:
             print(f"    {missing:.1f} mm still missing at {point(place.at)}, part {place.part}", file=stdout)

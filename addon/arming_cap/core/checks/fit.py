@@ -20,6 +20,7 @@ from ..pose import Pose
 from ..progress import Progress, part_of, silent, within
 from ..report.advice import first_line
 from ..report.model import Chart, Drawing, FitReport, RunReport
+from ..report.portrait import Portrait, portraits
 from ..report.results import (
     ClearanceResult,
     DonningResult,
@@ -122,7 +123,7 @@ class _Fit:
         refused: InputError | None = None
         if asked and placed.status is Status.PASS:
             try:
-                self.worn = worn(self.one, part_of(self.progress, 0.05, 0.4))
+                self.worn = worn(self.one, part_of(self.progress, 0.05, 0.4), self.limits.pinned)
                 placed = carried(placed, self.worn.clearance)
             except InputError as error:
                 refused = error
@@ -237,6 +238,9 @@ class _Fit:
         if isinstance(size, SizeResult) and size.sizing is not None:
             warnings += size.sizing.warnings
         drawings, charts = self._drawings(verdicts, donning, size) if drawn else ((), ())
+        seen: tuple[Portrait, ...] = ()
+        if drawn and here is not None:
+            seen = portraits(here.piece.moved(here.pose), here.wearer, verdicts)
         return FitReport(
             self.one.piece.name,
             self.one.wearer.name,
@@ -249,6 +253,7 @@ class _Fit:
             charts,
             sized_as_dict(size) if isinstance(size, SizeResult) else None,
             first_line(self.one.scale, results),
+            seen,
             results,
         )
 

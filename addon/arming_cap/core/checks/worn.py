@@ -42,8 +42,10 @@ class Worn:
         return self.one.wearer
 
 
-def worn(one: Fitting, progress: Progress = silent) -> Worn:
+def worn(one: Fitting, progress: Progress = silent, pinned: tuple[str, ...] = ()) -> Worn:
     """Return a fitting in the pose in which it is worn: as filed for ``fixed``, else where the piece comes to rest.
+
+    `pinned` are freedoms that seating leaves alone.
 
     Raises
     ------
@@ -54,7 +56,7 @@ def worn(one: Fitting, progress: Progress = silent) -> Worn:
     if one.seat == "fixed":
         progress(0.0, f"{piece.name} on {one.wearer.name}: measuring the standoff")
         return Worn(one, piece, Pose(), measure(piece, one.wearer, Pose(), progress=progress))
-    rest = find_seat(piece, one.wearer, progress=progress)
+    rest = find_seat(piece, one.wearer, progress=progress, pinned=pinned)
     return Worn(one, piece, rest.pose, rest.clearance)
 
 

@@ -34,7 +34,7 @@ from ..pose import Pose
 from ..progress import Progress, silent
 from ..tolerances import TOLERANCES
 from ..verdict import Place
-from ..wearer.form import Wearer
+from ..wearer.form import CUT, Wearer
 from .field import Field, Probe, field_of
 from .surface import PieceSurface, surface_of
 
@@ -81,6 +81,8 @@ class Clearance:
         The minima are exact to this.
     pose, scale
         What was measured.
+    past_end
+        Share of the piece's surface that lies past where the form was cut off, and is in no region.
     """
 
     min_standoff_mm: float
@@ -91,6 +93,7 @@ class Clearance:
     tolerance_mm: float
     pose: Pose
     scale: float
+    past_end: float = 0.0
 
     @property
     def limiting(self) -> str:
@@ -129,6 +132,7 @@ class Clearance:
                 for name, r in self.regions.items()
             },
             "tolerance_mm": _rounded(self.tolerance_mm),
+            "past_end": _rounded(self.past_end),
             "seat": self.pose.as_dict(),
         }
 
@@ -185,7 +189,7 @@ def measure(
     spread = wearer.form.spread_mm
     regions: dict[str, RegionStandoff] = {}
     for i, name in enumerate(names):
-        if least.value[i] >= NEAR_MM:
+        if least.value[i] >= NEAR_MM or name == CUT:
             continue
         chosen = (label == i) & inner
         values = standoff[chosen] if chosen.any() else np.array([least.value[i]])
@@ -204,7 +208,8 @@ def measure(
             source=piece.name,
             remedy="put both in the same place and check their units",
         )
-    best = int(np.argmin(least.value))
+    best = min((names.index(name) for name in regions), key=lambda i: least.value[i])
+    past = label == names.index(CUT) if CUT in names else np.zeros(len(label), bool)
     return Clearance(
         float(least.value[best]),
         _xyz(least.point[best]),
@@ -214,6 +219,7 @@ def measure(
         tolerance,
         pose,
         scale,
+        float(past.mean()),
     )
 
 

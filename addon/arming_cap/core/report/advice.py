@@ -7,10 +7,10 @@ from collections.abc import Mapping
 
 from ..fit.passage.donning import out_in_words
 from ..verdict import Place, Status
-from ..wearer.dimension import DIMENSIONS
+from ..wearer.plain import plain
 from .model import FirstLine
-from .results import Advised, DonningResult, PlacementResult, Result, SizeResult
-from .said import verdict_of
+from .results import Advised, ClearanceResult, DonningResult, PlacementResult, Result, SizeResult
+from .said import PAST_END, past_end, verdict_of
 from .words import figure, per_cent, place
 
 
@@ -87,11 +87,14 @@ def _first(results: Mapping[str, Result], size: Result | None) -> tuple[str, ...
         told.append(f"The wearer does not see enough: {verdict_of(sight).mend}.")
     elif sight is not None and sight.status is Status.NOT_CHECKED:
         told.append("What the wearer sees was not found out.")
+    clear = results.get("clearance")
+    if isinstance(clear, ClearanceResult) and clear.found.past_end >= PAST_END:
+        told.append(f"{past_end(clear.found).capitalize()}.")
     if isinstance(size, SizeResult) and size.sizing is not None and size.sizing.next_reading is not None:
         advice, (low, high) = size.sizing.next_reading, size.sizing.range
         now = f"{figure(100 * low)} to {figure(100 * high)} %"
         then = f"{figure(100 * advice.range[0])} to {figure(100 * advice.range[1])} %"
-        told.append(f"Measure the {DIMENSIONS[advice.dimension].in_words} before: {now} then becomes {then}.")
+        told.append(f"Measure the {plain(advice.dimension)} before: {now} then becomes {then}.")
     return tuple(told)
 
 

@@ -116,11 +116,11 @@ def _views(split: Split) -> str:
             ("Exploded, from the front left", Camera.turned(35, 18)),
             ("Exploded, from the back right", Camera.turned(215, 18)),
         ):
-            picture = render(apart, tints, camera, 560, 520)
+            picture = render(apart, tints, camera, (560, 520))
             shown.append(
                 _figure(title, picture, [(str(p.number), m.bounds.mean(axis=0)) for p, m in zip(split.parts, apart)])
             )
-    shown.append(_figure("Together, from the front", render(worn, tints, Camera.turned(0, 0), 560, 520), []))
+    shown.append(_figure("Together, from the front", render(worn, tints, Camera.turned(0, 0), (560, 520)), []))
     return f'<section><h2>The piece</h2><div class="views">{"".join(shown)}</div></section>'
 
 
@@ -143,7 +143,7 @@ def _figure(title: str, picture: Picture, labels: Sequence[tuple[str, FloatArray
 
 
 def _part(part: Finished, split: Split) -> str:
-    picture = render([part.mesh], [_tint(part.number)], Camera.turned(30, 25), 320, 300)
+    picture = render([part.mesh], [_tint(part.number)], Camera.turned(30, 25), (320, 300))
     size = " × ".join(figure(float(v)) for v in np.ptp(part.mesh.bounds, axis=0))
     mark = split.marks[part.number - 1]
     cut_in = "number and arrow cut in" if mark is not None else "no number cut in"

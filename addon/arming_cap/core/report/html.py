@@ -4,18 +4,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape as _escape
 from typing import Any
 
+import numpy as np
+
 from ..verdict import Status, Verdict
-from ..wearer.regions import in_words
+from ..wearer.plain import plain
 from . import svg
 from .chart import chart
-from .model import CARE, FitReport, RunReport, cast_of
+from .model import CARE, Chart, Drawing, FitReport, RunReport, cast_of
+from .portrait import SPAN_MM, deciding
+from .ramp import display_colours
 from .sizes import foam, sentences
 from .table import counted, span
-from .words import figure, number, per_cent, place, printable
+from .words import figure, number, per_cent, place, pose_in_words, printable
 
 # Verdicts differ by word and by shape; the colour only repeats it.
 SHAPES = {Status.PASS: "●", Status.MARGINAL: "◐", Status.FAIL: "✕", Status.NOT_CHECKED: "○"}
@@ -29,6 +33,13 @@ SENTENCES = {
 HATCH = (
     '<svg class="defs" aria-hidden="true"><defs><pattern id="hatch" width="1.2" height="16" '
     'patternUnits="userSpaceOnUse"><path d="M.3 0V16" stroke="#1f4e79" stroke-width=".5"/></pattern></defs></svg>'
+)
+WORDS = (
+    "<dl><dt>standoff</dt><dd>how far the piece is from the skin; negative inside it</dd><dt>allowance</dt><dd>the "
+    "standoff that hair, liner and padding need there; negative where flesh gives</dd><dt>margin</dt><dd>standoff less "
+    "allowance: what is to spare</dd><dt>seat</dt><dd>where the piece rests when it is worn</dd><dt>passage, pinch</dt>"
+    "<dd>the way on and off, and its tightest place</dd><dt>±</dt><dd>how far the number may be off, in 9 of 10 cases"
+    "</dd></dl>"
 )
 Cell = tuple[str, str]
 """What stands in a table's cell, as HTML, and its class."""
@@ -60,6 +71,15 @@ figure svg{width:100%;height:auto;display:block}.bar{min-width:5rem;width:40%;ve
 .bar svg{width:100%;height:1rem;display:block}
 .margin{fill:#1f4e79}.short{fill:url(#hatch);stroke:#1f4e79;stroke-width:1px;vector-effect:non-scaling-stroke}
 .zero{stroke:#22262b;stroke-width:1.5px;vector-effect:non-scaling-stroke}.soft{color:var(--soft)}
+.checks span span{margin:0}.checks>span{white-space:nowrap;margin-right:1rem}
+.says{font-size:1.44rem;line-height:1.3;margin:.4rem 0 .6rem}
+.portraits{display:grid;grid-template-columns:repeat(3,1fr);gap:.6rem;margin-top:.8rem;break-inside:avoid}
+.portraits figcaption{color:var(--soft);margin:0}
+.spot{fill:#fff;stroke:var(--ink);stroke-width:1.5}.letter{font:700 12px Georgia,serif;text-anchor:middle}
+.legend{display:flex;flex-wrap:wrap;align-items:center;gap:.2rem .6rem;font-size:.9rem}
+.legend svg{width:12rem;height:.8rem}.letters{flex-basis:100%}
+details{margin-top:1rem;border-top:1px solid var(--rule);padding-top:.4rem}summary{cursor:pointer;font-size:1.05rem}
+dt{font-weight:700;margin-top:.4rem}dd{margin:0}
 .defs{position:absolute;width:0;height:0}
 a{color:inherit}
 @media(max-width:40rem){body{padding:1.2rem .9rem}h1{font-size:1.728rem}table{font-size:.83rem}
@@ -67,7 +87,9 @@ th,td{padding-right:.5rem}.told thead{display:none}
 .told tr{display:block;border-bottom:1px solid var(--ink);padding:.4rem 0}
 .told th,.told td{display:grid;grid-template-columns:7.5rem 1fr;border:0;padding:.1rem 0}
 .told [data-head]:before{content:attr(data-head);color:var(--soft);font-weight:400}}
-@media print{body{padding:0;max-width:none;background:#fff;font-size:10pt}tr,.care{break-inside:avoid}
+@media(max-width:30rem){.portraits{grid-template-columns:1fr 1fr}}
+@media print{details::details-content{content-visibility:visible;block-size:auto;overflow:visible}
+body{padding:0;max-width:none;background:#fff;font-size:10pt}tr,.care{break-inside:avoid}
 h2,h3,section>p,caption{break-after:avoid}
 .figures{grid-template-columns:1fr 1fr}.wide{overflow:visible}thead{display:table-header-group}}
 @page{margin:16mm}
@@ -168,7 +190,7 @@ def _regions(fit: FitReport) -> str:
     high = high if high > low else low + 1.0
     rows: list[list[Cell]] = []
     for (name, figures), margin in zip(fit.regions.items(), margins):
-        cells = [(escape(in_words(name)), "")]
+        cells = [(escape(plain(name)), "")]
         cells += [(figure(figures.get(key, math.nan)), "n") for key, _ in keys]
         rows.append([*cells, (figure(margin), "n"), (_bar(margin, low, high), "bar")])
     heads = ["Region", *(label for _, label in keys), "Margin", "Margin from the zero line, hatched where short"]
@@ -206,14 +228,50 @@ def _cast(run: RunReport) -> str:
     return _table("Who can wear what, at which scale", heads, rows, "told")
 
 
-def _figures(fit: FitReport) -> str:
-    drawn = [(d.title, svg.drawing(d) if d.outlines else "<p>Nothing is cut here.</p>") for d in fit.drawings] + [
-        (c.title, chart(c)) for c in fit.charts
-    ]
+def _figures(drawings: Sequence[Drawing], charts: Sequence[Chart]) -> str:
+    drawn = [(d.title, svg.drawing(d) if d.outlines else "<p>Nothing is cut here.</p>") for d in drawings]
+    drawn += [(c.title, chart(c)) for c in charts]
     if not drawn:
         return ""
     shown = "\n".join(f"<figure><figcaption>{escape(title)}</figcaption>{image}</figure>" for title, image in drawn)
     return f'<div class="figures">{shown}</div>'
+
+
+def _portraits(fit: FitReport) -> str:
+    """Return the piece on its wearer from three sides, with a legend of the colours and of the marks."""
+    if not fit.portraits:
+        return ""
+    shown = []
+    for one in fit.portraits:
+        w, h = one.size
+        over = "".join(
+            f'<circle class="spot" cx="{x:.1f}" cy="{y:.1f}" r="9"/><text class="letter" x="{x:.1f}" y="{y + 4:.1f}">'
+            f"{escape(label)}</text>"
+            for label, (x, y) in one.marks
+        )
+        shown.append(
+            f'<figure><svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {w} {h}" role="img" '
+            f'aria-label="{escape(fit.piece)} on {escape(fit.wearer)}, {one.title}"><image href="{one.image}" '
+            f'width="{w}" height="{h}"/>{over}</svg><figcaption>{escape(one.title)}</figcaption></figure>'
+        )
+    return f'<div class="portraits">{"".join(shown)}</div>{_legend(fit)}'
+
+
+def _legend(fit: FitReport) -> str:
+    """Return what the colours and the letters of the portraits mean."""
+    values = np.linspace(-SPAN_MM, SPAN_MM, 81)
+    stops = (255 * display_colours(values, SPAN_MM, edge=True)).round().astype(int)
+    bar = "".join(
+        f'<rect x="{i}" width="1.2" height="6" fill="rgb({r},{g},{b})"/>' for i, (r, g, b) in enumerate(stops)
+    )
+    words = {"A": "least room where it is worn", "B": "tightest place on the way on"}
+    told = [f"<b>{letter}</b> {words[letter]}: {escape(place(where))}" for letter, where in deciding(fit.verdicts)]
+    return (
+        f'<p class="legend"><span>{SPAN_MM:g} mm too little</span><svg viewBox="0 0 81 6" preserveAspectRatio="none" '
+        f'role="img" aria-label="Colours of the room left over the allowance, its zero in the middle">{bar}'
+        f'<path class="zero" d="M40.5 0V6"/></svg><span>{SPAN_MM:g} mm to spare</span>'
+        f'<span class="letters">{"; ".join(told)}</span></p>'
+    )
 
 
 def _list(heading: str, lines: tuple[str, ...]) -> str:
@@ -222,30 +280,36 @@ def _list(heading: str, lines: tuple[str, ...]) -> str:
     return f"<h3>{heading}</h3><ul>" + "".join(f"<li>{escape(line)}</li>" for line in lines) + "</ul>"
 
 
+def _folded(title: str, *parts: str) -> str:
+    """Return parts of the page that open on demand; nothing where there is nothing in them."""
+    inside = "\n".join(part for part in parts if part)
+    return f"<details><summary>{escape(title)}</summary>{inside}</details>" if inside else ""
+
+
 def _fit(index: int, fit: FitReport) -> str:
-    seat = "; ".join(
-        f"{label} ({', '.join(figure(v) for v in fit.seat[key])}) {unit}"
-        for key, label, unit in (("translation_mm", "moved", "mm"), ("rotation_deg", "turned", "°"))
-        if key in fit.seat
+    checks = _table(
+        "Checks",
+        ["Check", "Number", "Requirement", "Verdict", "What limits it", "What would mend it"],
+        [_verdict(v) for v in fit.verdicts],
+        "told",
     )
+    seat = ""
+    if {"translation_mm", "rotation_deg"} <= fit.seat.keys():
+        seat = pose_in_words("fixed", fit.seat)
+    says = f'<p class="says">{escape(fit.advice.says)}</p>' if fit.advice is not None else ""
+    marks = " ".join(f"<span>{escape(v.check)} {_mark(v.status)}</span>" for v in fit.verdicts)
     return "\n".join(
         [
             f'<section id="fit-{index}"><h2>{escape(fit.piece)} on {escape(fit.wearer)}</h2>',
-            f'<p>{_mark(fit.status)} at <span class="n">{figure(100 * fit.scale, 2)} %</span>'
-            + (f", seat {escape(seat)}" if seat else "")
-            + f"<br>{_tally([fit])}</p>",
-            _table(
-                "Checks",
-                ["Check", "Number", "Requirement", "Verdict", "What limits it", "What would mend it"],
-                [_verdict(v) for v in fit.verdicts],
-                "told",
-            )
-            if fit.verdicts
-            else "<p>No check was made.</p>",
-            _regions(fit) if fit.regions else "",
-            _size(fit),
+            says,
+            f'<p class="checks">{_mark(fit.status)} at {per_cent(fit.scale, 2)}: {marks}</p>',
+            _portraits(fit),
             _list("Warnings", fit.warnings),
-            _figures(fit),
+            _folded("Every check, its number and what would mend it", checks if fit.verdicts else "")
+            or "<p>No check was made.</p>",
+            _folded("Room by region", f"<p>{escape(seat)}</p>" if seat else "", _regions(fit) if fit.regions else ""),
+            _folded("Size and padding", _size(fit)),
+            _folded("The way on, and cuts at the levels that decide", _figures(fit.drawings, fit.charts)),
             "</section>",
         ]
     )
@@ -257,33 +321,56 @@ def _flat(settings: Mapping[str, Any], before: str = "") -> list[tuple[str, str]
         if isinstance(value, Mapping):
             rows += _flat(value, f"{before}{key} · ")
         else:
-            rows.append((f"{before}{key}", str(value)))
+            rows.append((f"{before}{key}", _listed(value)))
     return rows
+
+
+def _listed(value: Any) -> str:
+    return ", ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
+
+
+def _rests_on(run: RunReport) -> list[str]:
+    settings = [[(escape(k), ""), (escape(v), "")] for k, v in _flat(run.settings)]
+    inputs = [[(escape(i["file"]), ""), (escape(i["sha256"]), "hash")] for i in run.inputs]
+    tables = [_table("Limits, tolerances and versions", ["Setting", "Value"], settings)] if settings else []
+    return [*tables, _table("Files read", ["File", "SHA-256"], inputs)] if inputs else tables
+
+
+def _lines(run: RunReport) -> str:
+    """Return the first line of every fit, with a link to it."""
+    rows = []
+    for i, fit in enumerate(run.fits):
+        at = "–" if fit.advice is None or fit.advice.scale is None else f"{per_cent(fit.advice.scale)}"
+        says = "" if fit.advice is None else fit.advice.says
+        name = f'<a href="#fit-{i}">{escape(fit.piece)} on {escape(fit.wearer)}</a>'
+        rows.append([(name, ""), (at, "n"), (_mark(fit.status), ""), (escape(says), "")])
+    return _table("What to print", ["Piece", "Print at", "As checked", "What to see to"], rows, "told")
 
 
 def dumps(run: RunReport) -> str:
     """Return the whole page as text; the same run gives the same bytes."""
-    settings = [[(escape(k), ""), (escape(v), "")] for k, v in _flat(run.settings)]
-    inputs = [[(escape(i["file"]), ""), (escape(i["sha256"]), "hash")] for i in run.inputs]
     counts = counted(run.fits)
     said = " ".join(SENTENCES[s] for s in (Status.FAIL, Status.NOT_CHECKED, Status.MARGINAL) if counts[s])
     care = "".join(f"<li>{escape(line)}</li>" for line in CARE)
+    aside = f'<aside class="care" aria-label="Care"><strong>Before anyone wears it</strong><ul>{care}</ul></aside>'
+    one = len(run.fits) == 1
     parts = [
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>{escape(run.title)}</title><style>{STYLE}</style></head><body>",
         f'<header><h1>{escape(run.title)}</h1><p class="overall">{_mark(run.status)}</p>',
-        f"<p>{_tally(run.fits)}</p><p>{said or SENTENCES[run.status]}</p></header>",
+        "" if one else f"<p>{_tally(run.fits)}</p><p>{said or SENTENCES[run.status]}</p>",
+        "</header>",
         HATCH,
-        f'<aside class="care" aria-label="Care"><strong>Before anyone wears it</strong><ul>{care}</ul></aside>',
         "<main>",
-        _matrix(run) if run.fits else "<p>Nothing was checked.</p>",
-        _cast(run),
-        _list("Warnings", run.warnings),
+        "" if one else _lines(run),
+        "" if run.fits else "<p>Nothing was checked.</p>",
         *(_fit(index, fit) for index, fit in enumerate(run.fits)),
+        aside,
+        _list("Warnings", run.warnings),
+        _folded("Who can wear what, and the words", _matrix(run) if not one and run.fits else "", _cast(run), WORDS),
         "<section><h2>What the numbers rest on</h2>",
-        _table("Limits, tolerances and versions", ["Setting", "Value"], settings) if settings else "",
-        _table("Files read", ["File", "SHA-256"], inputs) if inputs else "",
+        _folded("Limits, tolerances, versions and files", *_rests_on(run)),
         "</section></main></body></html>\n",
     ]
     return "\n".join(part for part in parts if part)

@@ -9,6 +9,7 @@ from typing import Any
 
 from ..arrays import FloatArray
 from ..verdict import Place, Status, Verdict, worst
+from .portrait import Portrait
 
 
 @dataclass(frozen=True)
@@ -113,6 +114,8 @@ class FitReport:
         Sentences that are no verdict.
     drawings, charts
         Figures for the HTML report.
+    portraits
+        The piece on its wearer, from three sides.
     size
         The sizing as JSON shows it; None where it was not asked for or no scale fits.
     advice
@@ -132,6 +135,7 @@ class FitReport:
     charts: tuple[Chart, ...] = ()
     size: dict[str, Any] | None = None
     advice: FirstLine | None = None
+    portraits: tuple[Portrait, ...] = ()
     results: Mapping[str, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property

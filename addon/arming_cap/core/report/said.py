@@ -7,12 +7,13 @@ import dataclasses
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from ..fit.passage.donning import out_in_words
+from ..distance.clearance import Clearance
+from ..fit.passage.donning import Passage, out_in_words
 from ..fit.passage.mending import Mend
 from ..make.walls.thickness import Thickness
 from ..verdict import Place, Status, Verdict
 from ..wearer.form import WHOLE
-from ..wearer.regions import in_words
+from ..wearer.plain import plain
 from .results import (
     TYPED,
     Advised,
@@ -34,16 +35,22 @@ from .words import figure, per_cent, place
 PRICES = {
     "percent": "by {} %",
     "give_mm": "by {} mm",
-    "at_y_mm": "at Y {} mm",
+    "at_y_mm": "{} mm behind the files' origin",
     "depth_mm": "{} mm deep",
     "area_cm2": "{} cm\N{SUPERSCRIPT TWO} in all",
 }
+PAST_END = 0.02  # a smaller share of the piece past the end of the form is not worth a word
 COUNTED = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
 def verdict_of(result: Result) -> Verdict:
     """Return a check's verdict with its words."""
     return _SAYS[type(result)](result)
+
+
+def past_end(found: Clearance) -> str:
+    """Return in words how much of a piece lies past the end of its wearer's form."""
+    return f"the form ends at the shoulders: {100 * found.past_end:.0f} % of the piece lies past it and is not judged"
 
 
 def length(mm: float) -> str:
@@ -124,9 +131,11 @@ def _placement(result: PlacementResult) -> Verdict:
 
 def _clearance(result: ClearanceResult) -> Verdict:
     region, figures, found = result.limiting, result.figures, result.found
-    where = in_words(region) if region != WHOLE else "closest place"
+    where = plain(region) if region != WHOLE else "closest place"
     allowance, spread, room = figures.allowance_mm, figures.spread_mm, result.room_mm
     why = f"{figure(figures.min_mm)} mm at the {where} of {result.wearer}, where {allowance:g} mm are to be kept"
+    if found.past_end >= PAST_END:
+        why += f"; {past_end(found)}"
     if spread:
         why += f"; the form is known to {figure(spread)} mm there"
     mend = ""
@@ -156,17 +165,17 @@ def _clearance(result: ClearanceResult) -> Verdict:
 
 def _donning(result: DonningResult) -> Verdict:
     found, whole = result.passage, result.whole
-    region = in_words(found.region) if found.region not in (WHOLE, "") else "wearer"
+    region = plain(found.region) if found.region not in (WHOLE, "") else "wearer"
     where = f"where {found.part} meets the {region}"
     manner = "lifted straight" if found.straight else "tilted on the way"
     if found.passes:
         taken = f"with {out_in_words(result.piece, result.off)} it goes on" if result.off else "it goes on"
-        soft = f", if {' and '.join(in_words(name) for name in result.gives)} give" if result.gives else ""
+        soft = f", if {' and '.join(plain(name) for name in result.gives)} give" if result.gives else ""
         why = f"{taken}, {manner}{soft}; tightest {where}"
         if result.off:
             why += f"; as a whole no way is wider than {figure(whole.bound_mm)} mm"
     elif found.verdict is Status.FAIL:
-        why = f"no way on is wider than {figure(found.bound_mm)} mm, {_searched(found.freedoms)}"
+        why = f"no way on is wider than {figure(found.bound_mm)} mm, {_searched(found)}"
         why += f"; the widest that was found has {figure(found.pinch_mm)} mm; tightest {where}"
     else:
         least, most = figure(found.pinch_mm), figure(found.bound_mm)
@@ -202,17 +211,24 @@ def _donning(result: DonningResult) -> Verdict:
     )
 
 
-def _searched(freedoms: Sequence[str]) -> str:
+def _searched(found: Passage) -> str:
     """Return for which freedoms a bound holds."""
-    return f"moved in {', '.join(freedoms[:3])}"
+    if found.out[2] < 1 - 1e-9:
+        return "moved along its way off, across it in one plane, and turned in that plane"
+    return "moved up, fore and aft, and pitched"
+
+
+def price_in_words(mend: Mend) -> str:
+    """Return what a mend costs, in brackets; nothing where that is no length or share."""
+    price = [PRICES[name].format(figure(value)) for name, value in mend.price.items() if name in PRICES]
+    return f" ({', '.join(price)})" if price else ""
 
 
 def mends_in_words(tries: Sequence[Mend]) -> str:
     """Return which mends help, with what each costs, and which do not."""
     words: dict[bool, list[str]] = {True: [], False: []}
     for one in tries:
-        price = [PRICES[name].format(figure(value)) for name, value in one.price.items() if name in PRICES]
-        words[one.passes].append(f"{one.what} ({', '.join(price)})" if price else one.what)
+        words[one.passes].append(one.what + price_in_words(one))
     parts = [f"any of these, each tried: {'; '.join(words[True])}"] if words[True] else []
     parts += [f"tried in vain: {'; '.join(words[False])}"] if words[False] else []
     return ". ".join(part[0].upper() + part[1:] if number else part for number, part in enumerate(parts))
@@ -223,7 +239,7 @@ def _sight(result: SightResult) -> Verdict:
 
 
 def _size(result: SizeResult) -> Verdict:
-    asked = f"no larger than the {per_cent(result.scale)} that was checked"
+    asked = f"{per_cent(result.scale)}, the scale that was checked, or less"
     if result.sizing is None:
         why, mend = (result.none.what, result.none.remedy) if result.none else ("", "")
         return Verdict("size", Status.FAIL, 100 * result.scale, "%", "a scale that fits", why=why, mend=mend)

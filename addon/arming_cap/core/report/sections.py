@@ -12,7 +12,7 @@ from ..geometry.section import Section, cut
 from ..piece import Piece
 from ..verdict import Verdict
 from ..wearer.form import Wearer
-from ..wearer.regions import in_words
+from ..wearer.plain import plain
 from .model import Drawing, Outline
 
 
@@ -22,7 +22,7 @@ def drawings_of(piece: Piece, wearer: Wearer, verdicts: Sequence[Verdict]) -> tu
     levels: dict[str, float] = {}
     for verdict in verdicts:
         if verdict.check in ("clearance", "donning") and verdict.limited_by.at is not None:
-            region = in_words(verdict.limited_by.region) if verdict.limited_by.region not in ("", "whole") else ""
+            region = plain(verdict.limited_by.region) if verdict.limited_by.region not in ("", "whole") else ""
             levels[f"What limits {verdict.check}{': the ' + region if region else ''}"] = verdict.limited_by.at[2]
     inside = box[0, 2] + np.array([0.25, 0.5, 0.75]) * np.ptp(box[:, 2])
     levels.setdefault("Half way up the piece", float(inside[1]))
@@ -32,7 +32,7 @@ def drawings_of(piece: Piece, wearer: Wearer, verdicts: Sequence[Verdict]) -> tu
         if not box[0, 2] < level < box[1, 2]:
             continue
         place = marks.get(level)
-        mark = () if place is None or place.at is None else ((in_words(place.region), (place.at[0], place.at[1])),)
+        mark = () if place is None or place.at is None else ((plain(place.region), (place.at[0], place.at[1])),)
         drawing = _section(piece, wearer, (0.0, 0.0, 1.0), level, f"{title}, at {level:.0f} mm", mark)
         drawn.append(drawing)
     middle = float(box[:, 0].mean())

@@ -72,42 +72,66 @@ class Picture:
         return "data:image/png;base64," + base64.b64encode(png(self.pixels)).decode("ascii")
 
 
-def render(meshes: Sequence[TriangleMesh], tints: Sequence[str], camera: Camera, width: int, height: int) -> Picture:
+Tint = str | FloatArray
+"""A colour ``#rrggbb`` for a whole mesh, or (m, 3) float sRGB, 0 to 1, for each of its triangles."""
+
+
+def render(
+    meshes: Sequence[TriangleMesh],
+    tints: Sequence[Tint],
+    camera: Camera,
+    size: tuple[int, int],
+    frame: FloatArray | None = None,
+) -> Picture:
     """Draw meshes, each in its tint, as large as they fit.
 
     Parameters
     ----------
     meshes, tints
-        What to draw, and in which colour (``#rrggbb``).
-    width, height
-        Of the picture in pixels.
+        What to draw, and in which colours.
+    size
+        Width and height of the picture in pixels.
+    frame
+        (n, 3) points that are to be in the picture; all of the meshes unless given.
     """
+    width, height = size
     w, h = width * FINER, height * FINER
     axes = np.column_stack([camera.right, camera.up, camera.towards])
     seen = [m.vertices @ axes for m in meshes]
-    everything = np.concatenate([s[:, :2] for s in seen])
+    everything = np.concatenate([s[:, :2] for s in seen] if frame is None else [(frame @ axes)[:, :2]])
     low, high = everything.min(axis=0), everything.max(axis=0)
     per_mm = float(min(0.92 * w / max(high[0] - low[0], 1e-6), 0.92 * h / max(high[1] - low[1], 1e-6)))
     corner = 0.5 * (low + high) - 0.5 * np.array([w, h]) / per_mm
     depth = np.full((h, w), -np.inf)
     shade = np.zeros((h, w))
-    owner = np.full((h, w), -1, np.int64)
+    face = np.full((h, w), -1, np.int64)  # triangles, counted through all meshes
+    first = np.cumsum([0, *(len(mesh) for mesh in meshes)])
     light = np.array([-0.35, 0.55, 0.75]) / np.linalg.norm([-0.35, 0.55, 0.75])
     for number, (mesh, points) in enumerate(zip(meshes, seen)):
         pixels = np.column_stack([(points[:, :2] - corner) * per_mm, points[:, 2]])[mesh.triangles]
         normals = mesh.area_vectors @ axes
         normals = normals / np.maximum(np.linalg.norm(normals, axis=1), 1e-12)[:, None]
-        rows = np.flatnonzero(normals[:, 2] > 0)
-        bright = 0.45 + 0.55 * np.clip(normals[rows] @ light, 0, 1)
-        _fill(pixels[rows], bright, number, (depth, shade, owner))
-    colours = np.array([[int(t[i : i + 2], 16) for i in (1, 3, 5)] for t in tints], float)
-    image = np.where((owner >= 0)[..., None], colours[owner % len(colours)] * shade[..., None], PAPER)
+        # Both sides are drawn: what is downloaded has flipped faces, and behind a closed surface the back is not seen.
+        rows = np.flatnonzero(normals[:, 2] != 0)
+        facing = normals[rows] * np.sign(normals[rows, 2])[:, None]
+        bright = 0.45 + 0.55 * np.clip(facing @ light, 0, 1)
+        _fill(pixels[rows], bright, rows + first[number], (depth, shade, face))
+    colours = np.concatenate([_of_triangles(tint, len(mesh)) for tint, mesh in zip(tints, meshes)])
+    image = np.where((face >= 0)[..., None], colours[face] * shade[..., None], PAPER)
+    owner = np.where(face >= 0, np.searchsorted(first, face, side="right"), 0)
     image[_outlines(depth, owner, 3.0)] = INK
     image = image.reshape(height, FINER, width, FINER, 3).mean(axis=(1, 3))
     return Picture(image.round().clip(0, 255).astype(np.uint8)[::-1], camera, corner, per_mm / FINER)
 
 
-def _fill(pixels: FloatArray, bright: FloatArray, number: int, buffers: tuple[Any, Any, Any]) -> None:
+def _of_triangles(tint: Tint, count: int) -> FloatArray:
+    """Return the colour of each of a mesh's triangles, (m, 3), 0 to 255."""
+    if isinstance(tint, str):
+        return np.tile([float(int(tint[i : i + 2], 16)) for i in (1, 3, 5)], (count, 1))
+    return 255.0 * tint
+
+
+def _fill(pixels: FloatArray, bright: FloatArray, faces: Any, buffers: tuple[Any, Any, Any]) -> None:
     """Draw triangles (k, 3, 3) of pixel x, y and depth into the buffers, nearest on top: row by row, span by span."""
     h, w = buffers[0].shape
     low = np.ceil(pixels[:, :, 1].min(axis=1) - 0.5).astype(np.int64).clip(0, h)
@@ -131,7 +155,7 @@ def _fill(pixels: FloatArray, bright: FloatArray, number: int, buffers: tuple[An
         for spans in _batches(length, ROWS_AT_ONCE):
             triangle = np.repeat(which[spans], length[spans])
             at = np.repeat(start[spans], length[spans]) + _steps(length[spans])
-            _put(pixels, bright, number, buffers, triangle, at, np.repeat(y[spans], length[spans]))
+            _put(pixels, bright, faces, buffers, triangle, at, np.repeat(y[spans], length[spans]))
 
 
 def _batches(count: Any, most: int) -> Iterator[Any]:
@@ -147,10 +171,10 @@ def _steps(count: Any) -> Any:
 
 
 def _put(
-    pixels: FloatArray, bright: FloatArray, number: int, buffers: tuple[Any, Any, Any], which: Any, x: Any, y: Any
+    pixels: FloatArray, bright: FloatArray, faces: Any, buffers: tuple[Any, Any, Any], which: Any, x: Any, y: Any
 ) -> None:
     """Write the pixels (x, y) of some triangles where they are nearest."""
-    depth, shade, owner = buffers
+    depth, shade, face = buffers
     a, b, c = (pixels[which, i] for i in range(3))
     area = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (c[:, 0] - a[:, 0]) * (b[:, 1] - a[:, 1])
     area = np.where(np.abs(area) < 1e-12, 1e-12, area)
@@ -165,7 +189,7 @@ def _put(
     x, y = x[nearer], y[nearer]
     depth[y, x] = z[nearer]
     shade[y, x] = bright[which[nearer]]
-    owner[y, x] = number
+    face[y, x] = faces[which[nearer]]
 
 
 def _outlines(depth: FloatArray, owner: Any, jump_mm: float) -> Any:

@@ -10,8 +10,7 @@ import numpy as np
 
 from ..fit.size.sizing import Sizing
 from ..verdict import Place
-from ..wearer.dimension import DIMENSIONS
-from ..wearer.regions import in_words
+from ..wearer.plain import plain
 from .model import Chart
 from .results import SizeResult
 from .words import figure, per_cent, place
@@ -51,7 +50,7 @@ def sentences(found: Mapping[str, Any], clearance_mm: float = 0.0, chances: bool
     if advice := found.get("next_reading"):
         a, b = advice["range"]
         lines.append(
-            f"to be surer, measure the {DIMENSIONS[advice['dimension']].in_words} next: "
+            f"to be surer, measure the {plain(advice['dimension'])} next: "
             f"{figure(100 * a)} to {figure(100 * b)} would be left"
         )
     if axes := found.get("per_axis"):
@@ -106,7 +105,7 @@ def foam(found: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Return the padding plan, a line of foam for each region in words, and last the sums under ``in all``."""
     plan: dict[str, dict[float, float]] = {}
     for pad in found.get("padding", ()):
-        for region in (in_words(pad["region"]), "in all"):
+        for region in (plain(pad["region"]), "in all"):
             areas = plan.setdefault(region, {})
             areas[pad["thickness_mm"]] = areas.get(pad["thickness_mm"], 0.0) + pad["area_mm2"]
     order = [region for region in plan if region != "in all"] + ["in all"] * bool(plan)

@@ -58,7 +58,7 @@ def span(low: float, high: float | None) -> str:
     """Return the scales that fit, in per cent."""
     if high is None:
         return f"{figure(100 * low)} up"
-    return f"{figure(100 * low)}, loose" if high <= low else f"{figure(100 * low)} to {figure(100 * high)}"
+    return f"{figure(100 * low)}, padded" if high <= low else f"{figure(100 * low)} to {figure(100 * high)}"
 
 
 def counted(fits: Iterable[FitReport]) -> dict[Status, int]:

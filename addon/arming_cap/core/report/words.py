@@ -8,7 +8,7 @@ import re
 from collections.abc import Mapping, Sequence
 
 from ..verdict import Place, Verdict
-from ..wearer.regions import in_words
+from ..wearer.plain import plain
 
 MINUS = "\N{MINUS SIGN}"
 
@@ -29,14 +29,19 @@ def number(verdict: Verdict) -> str:
     """Return a verdict's number with its uncertainty and unit, e.g. ``3.2 ± 0.4 mm``; a count has no decimals."""
     if verdict.number is None or not math.isfinite(verdict.number):
         return "not measured"
-    spread = f" ± {figure(verdict.uncertainty)}" if verdict.uncertainty > 0 else ""
-    decimals = 0 if isinstance(verdict.number, int) else 1
-    return f"{figure(verdict.number, decimals)}{spread} {verdict.unit}".strip()
+    # A spread that rounds to nothing is not worth a word.
+    spread = f" ± {figure(verdict.uncertainty)}" if verdict.uncertainty >= 0.05 else ""
+    if isinstance(verdict.number, int):
+        return f"{verdict.number} {verdict.unit}"
+    value = verdict.number
+    if verdict.unit == "°":  # cut off, not rounded: what is a hair under a demand must not read as if it met it
+        value = math.floor(10 * value + 1e-6) / 10
+    return f"{figure(value)}{spread} {verdict.unit}".strip()
 
 
 def place(where: Place) -> str:
     """Return a place for reading, e.g. ``left temple at visor``; empty where nothing is known of it."""
-    return " at ".join(part for part in (in_words(where.region), where.part) if part)
+    return " at ".join(part for part in (plain(where.region), where.part) if part)
 
 
 def pose_in_words(seat: str, pose: Mapping[str, Sequence[float]]) -> str:

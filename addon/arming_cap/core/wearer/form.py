@@ -14,6 +14,11 @@ from ..mesh import TriangleMesh
 from ..pose import Pose
 
 WHOLE = "whole"
+# The region of the faces where a body was cut off. What is nearest to one of them lies past the end of the form: the
+# body goes on there, and nobody knows how. No room is asked for there, and a little less than nothing is not told as
+# a touch.
+CUT = "cut"
+CUT_GIVES_MM = 20.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,6 +71,11 @@ class Form:
             object.__setattr__(self, "region_of_triangle", np.zeros(len(self.mesh), np.int64))
         if self.on_cut is None:
             object.__setattr__(self, "on_cut", np.zeros(len(self.mesh), bool))
+        assert self.on_cut is not None and self.region_of_triangle is not None
+        if self.on_cut.any() and CUT not in self.region_names:
+            region = np.where(self.on_cut, len(self.region_names), self.region_of_triangle)
+            object.__setattr__(self, "region_names", (*self.region_names, CUT))
+            object.__setattr__(self, "region_of_triangle", region)
 
     def moved(self, pose: Pose) -> Form:
         """Return the form in another place."""
@@ -97,7 +107,9 @@ class Wearer:
     allowance_mm: Mapping[str, float] = field(default_factory=dict)
 
     def allowance(self, region: str) -> float:
-        """Return the allowance of one region in mm."""
+        """Return the allowance of one region in mm; where the form was cut off nothing is asked for."""
+        if region == CUT:
+            return min(0.0, *self.allowance_mm.values(), 0.0) - CUT_GIVES_MM
         return float(self.allowance_mm.get(region, self.allowance_mm.get("default", 0.0)))
 
     def allowances(self) -> FloatArray:

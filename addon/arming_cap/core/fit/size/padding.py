@@ -14,7 +14,7 @@ from ...distance.surface import surface_of
 from ...errors import InputError
 from ...piece import Piece
 from ...pose import Pose
-from ...wearer.form import Wearer
+from ...wearer.form import CUT, Wearer
 
 STOCK_MM = (3.0, 5.0, 10.0, 15.0, 20.0, 25.0)  # common practice, no source
 
@@ -85,6 +85,8 @@ def padding(
     counts = inner & (choice >= 0) & (standoff < NEAR_MM)
     pads = []
     for i, name in enumerate(wearer.form.region_names):
+        if name == CUT:
+            continue
         for k, thickness in enumerate(stock):
             chosen = counts & (label == i) & (choice == k)
             if chosen.any():

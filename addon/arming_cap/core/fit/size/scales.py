@@ -19,7 +19,7 @@ from ...errors import InputError
 from ...mesh import TriangleMesh
 from ...pose import Pose
 from ...verdict import Place
-from ...wearer.regions import in_words
+from ...wearer.plain import plain
 
 # Where a scale is looked for unless another range is asked for. A print of half or twice its drawn size is another
 # design; common practice, no source.
@@ -51,7 +51,7 @@ class NoScale(InputError):
         self, span: tuple[float, float], scale: float, margin_mm: float, place: Place, larger: bool, source: str
     ) -> None:
         self.span, self.scale, self.margin_mm, self.place, self.larger = span, scale, margin_mm, place, larger
-        where = f" at the {in_words(place.region)}" if place.region not in ("", "whole") else ""
+        where = f" at the {plain(place.region)}" if place.region not in ("", "whole") else ""
         if larger:
             what = (
                 f"no scale up to {100 * span[1]:.0f} % gives this room; the most is "
