@@ -21,10 +21,17 @@ LIMIT_BYTES = 2_000_000_000
 
 
 def folder() -> Path | None:
-    """Return where to keep things: ``ARMING_CAP_CACHE``, else the platform's place; None where that is set empty."""
+    """Return where to keep things: ``ARMING_CAP_CACHE``, else the platform's place; None where there is neither."""
     chosen = os.environ.get("ARMING_CAP_CACHE")
     if chosen is not None:
         return Path(chosen) if chosen else None
+    try:
+        return _usual_folder()
+    except RuntimeError:  # nobody's home, as in a container
+        return None
+
+
+def _usual_folder() -> Path:
     if sys.platform == "win32":
         base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
     elif sys.platform == "darwin":

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import os
 import shutil
@@ -55,9 +56,7 @@ def written_whole(path: Path) -> Iterator[Path]:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=path.suffix, dir=path.parent)
     except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror})", source=str(path), remedy="choose a folder you may write to"
-        ) from None
+        raise _cannot_write(error, path) from None
     os.close(handle)
     temporary = Path(name)
     try:
@@ -67,8 +66,18 @@ def written_whole(path: Path) -> Iterator[Path]:
         os.umask(mask)
         temporary.chmod(0o666 & ~mask)
         os.replace(temporary, path)
+    except OSError as error:
+        raise _cannot_write(error, path) from None
     finally:
-        temporary.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+def _cannot_write(error: OSError, path: Path) -> InputError:
+    """Return in words why something cannot be written; what the disk has no room for asks for another remedy."""
+    full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+    remedy = "make room on the disk, or choose another folder" if full else "choose a folder you may write to"
+    return InputError(f"cannot be written ({error.strerror or error})", source=str(path), remedy=remedy)
 
 
 @contextlib.contextmanager
@@ -91,20 +100,21 @@ def written_together(folder: Path) -> Iterator[Path]:
             folder.mkdir(parents=True, exist_ok=True)
             temporary = Path(tempfile.mkdtemp(prefix=".writing.", dir=folder))
         except OSError as error:
-            raise InputError(
-                f"cannot be written ({error.strerror})", source=str(folder), remedy="choose a folder you may write to"
-            ) from None
+            raise _cannot_write(error, folder) from None
         new, old = temporary / "new", temporary / "old"
         new.mkdir()
         old.mkdir()
-        yield new
+        try:
+            yield new
+        except OSError as error:
+            raise _cannot_write(error, folder) from None
         for file in sorted(new.iterdir()):
             place = folder / file.name
             try:
                 if place.is_dir():
                     raise IsADirectoryError(21, "there is a folder of this name")
                 if place.exists():
-                    os.replace(place, old / file.name)
+                    _set_aside(place, old / file.name)
                 placed.append(place)
                 os.replace(file, place)
             except OSError as error:
@@ -125,6 +135,14 @@ def written_together(folder: Path) -> Iterator[Path]:
         for folder in made:
             with contextlib.suppress(OSError):
                 folder.rmdir()
+
+
+def _set_aside(place: Path, aside: Path) -> None:
+    """Keep a file under a second name too, so that it is never gone, not even if the run is killed now."""
+    try:
+        os.link(place, aside)
+    except OSError:  # a file system without links
+        os.replace(place, aside)
 
 
 def write_bytes(path: Path, content: bytes) -> None:
