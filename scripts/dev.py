@@ -134,7 +134,7 @@ def main() -> int:
         together = ["-q", "-n", str(min(os.cpu_count() or 1, 4)), "--dist", "worksteal"]
         return run(environment(options.blender, ["run", "test"]), "-m", "pytest", *(rest or together))
     if options.command == "bench":
-        return run(environment(options.blender, ["run", "test", "bench"]), "scripts/bench/__main__.py", *rest)
+        return run(environment(options.blender, ["run", "test"]), "scripts/bench/__main__.py", *rest)
     if options.command == "lint":
         # The oldest numpy supported decides: newer type stubs differ, and code must suit both.
         python = environment(options.blender or "5.0", ["run", "test"])

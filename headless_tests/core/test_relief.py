@@ -130,3 +130,33 @@ def test_cancel_passes_through():
 
     with pytest.raises(Cancelled):
         relieve(helm(), ball(42.5, 3.5), progress=stop)
+
+
+def test_what_the_cut_leaves_loose_is_taken_away_and_rivets_stay():
+    """Two bumps on the wall: the cut parts the tip of one from it; a rivet that is a shell of its own is left."""
+    from manifold3d import Manifold
+
+    from arming_cap.core.make.walls.relief import _without_crumbs
+
+    plate, rivet = Manifold.cube((60, 60, 4)), Manifold.sphere(3, 24).translate((80, 0, 0))
+    crumb = Manifold.cube((3, 3, 2)).translate((0, 0, 20))
+    before = Manifold.compose([plate, rivet])
+    cut, said = _without_crumbs(Manifold.compose([plate.trim_by_plane((0, 0, 1), 1), rivet, crumb]), before)
+    assert said == "1 loose crumb of 18 mm³ in all taken away"
+    assert sorted(round(one.volume()) for one in cut.decompose()) == sorted([round(rivet.volume()), 60 * 60 * 3])
+    # A half that the cut parted is no crumb.
+    halves = Manifold.compose([Manifold.cube((20, 60, 4)), Manifold.cube((30, 60, 4)).translate((30, 0, 0))])
+    assert len(_without_crumbs(halves, plate)[0].decompose()) == 2
+
+
+def test_a_target_that_is_missed_is_told_whatever_the_search_left_open(monkeypatch):
+    """The figure is that of a place of the piece: a search that ended early takes nothing off what is missing there."""
+    from dataclasses import replace
+
+    from arming_cap.core.make.walls import relief
+
+    measured = relief.measure
+    monkeypatch.setattr(relief, "measure", lambda *a, **k: replace(measured(*a, **k), tolerance_mm=9.0))
+    made = relieve(helm(), ball(42.5, 5.0), wall_mm=1.2)  # 5 mm are asked for where 4.3 can be had
+    ((place, missing),) = made.short
+    assert missing == pytest.approx(0.7, abs=0.15) and place.part == "shell" and place.at is not None

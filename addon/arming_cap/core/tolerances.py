@@ -20,15 +20,12 @@ class Tolerances:
         Grid nodes within this of the surface hold exact distances; beyond it nothing touches soon.
     scan_error_mm
         ISO 20685:2010, largest mean error of a scan-derived head dimension where hair is not included.
-    passage_step_mm
-        A passage is verified at steps no longer than this, motion between them bounded.
     """
 
     standoff_mm: float = 0.05
     field_cell_mm: float = 2.0
     field_band_mm: float = 12.0
     scan_error_mm: float = 1.0
-    passage_step_mm: float = 0.15
 
 
 TOLERANCES = Tolerances()

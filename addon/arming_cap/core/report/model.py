@@ -5,11 +5,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ..arrays import FloatArray
 from ..verdict import Place, Status, Verdict, worst
-from .portrait import Portrait
+
+if TYPE_CHECKING:  # what draws loads the geometry libraries, and the panel shows reports without them
+    from .portrait import Portrait
 
 
 @dataclass(frozen=True)

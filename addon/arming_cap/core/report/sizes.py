@@ -4,16 +4,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..fit.size.sizing import Sizing
 from ..verdict import Place
 from ..wearer.plain import plain
 from .model import Chart
-from .results import SizeResult
 from .words import figure, per_cent, place
+
+if TYPE_CHECKING:  # what measures loads the geometry libraries, and the panel shows sizes without them
+    from ..fit.size.sizing import Sizing
+    from .results import SizeResult
 
 
 def sentences(found: Mapping[str, Any], clearance_mm: float = 0.0, chances: bool = True) -> list[str]:

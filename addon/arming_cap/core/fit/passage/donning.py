@@ -16,7 +16,6 @@ import numpy as np
 
 from ...arrays import FloatArray
 from ...distance.motion import least_along, moved, pose_of
-from ...errors import InputError
 from ...piece import Part, Piece
 from ...pose import Pose, rotation_about
 from ...progress import Progress, silent
@@ -350,12 +349,3 @@ def _with_swing(found: Passage, piece: Piece, names: tuple[str, ...], wearer: We
                 found, verdict=verdict, pinch_mm=least.margin_mm, floor_mm=least.floor_mm, bound_mm=bound, where="swing"
             )
     return found
-
-
-def check_parts(piece: Piece, names: tuple[str, ...]) -> None:
-    """Raise `InputError` where a name is no removable part of the piece."""
-    for name in names:
-        if name not in piece.removable:
-            raise InputError(
-                f"there is no removable part '{name}'", source=piece.name, remedy="name a part as its file"
-            )

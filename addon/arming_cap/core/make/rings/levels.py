@@ -76,12 +76,16 @@ class LevelPlan:
 
 @dataclass(frozen=True, eq=False)
 class _Aim:
-    """Something to be felt: its name, in words, by which of the candidate levels, and how far off there (mm)."""
+    """Something to be felt: its name, in words, by which of the candidate levels, and how far off there (mm).
+
+    `limits` is whether it is the region that limits the fit.
+    """
 
     name: str
     words: str
     felt: BoolArray
     excess: FloatArray
+    limits: bool = False
 
 
 def plan_levels(
@@ -146,7 +150,7 @@ def plan_levels(
         aims.append(_spot("pinch", pinch.words, float(pinch.at @ axis), levels, half))
     chosen = _fewest(aims)
     if len(chosen) > most:
-        weight = np.array([len(aims) * (a.name == "pinch" or "which limits" in a.words) + 1 for a in aims])
+        weight = np.array([len(aims) * (a.name == "pinch" or a.limits) + 1 for a in aims])
         chosen = _best(aims, weight, most)
         left = [a.words for a in aims if not a.felt[chosen].any()]
         untested += [f"left without a ring: {words}" for words in left]
@@ -271,7 +275,7 @@ def _margins(
         if limits:
             near = felt & (np.abs(levels - found.at @ axis) <= half)
             felt = near if near.any() else felt
-        aims.append(_Aim(name, words, felt, excess))
+        aims.append(_Aim(name, words, felt, excess, limits))
     return aims, untested
 
 
@@ -321,7 +325,7 @@ def _best(aims: Sequence[_Aim], weight: FloatArray, most: int) -> list[int]:
 
 def _plane(z: float, aims: Sequence[_Aim], axis: FloatArray, named: Mapping[str, float], height_mm: float) -> RingPlane:
     """Return a ring's plane, named after the body's level it lies on, else after what it settles first."""
-    first = min(aims, key=lambda a: ("which limits" not in a.words, a.name != "pinch", a.words))
+    first = min(aims, key=lambda a: (not a.limits, a.name != "pinch", a.words))
     level = next((name for name, at in named.items() if abs(at - z) <= height_mm / 2), "")
     name = level or ("tightest" if first.name == WHOLE else in_words(first.name))
     tests = tuple(a.name for a in aims if a.name != "pinch")

@@ -210,7 +210,6 @@ class Tally:
 
     weighed: int = 0
     tried: int = 0
-    expanded: int = 0
 
 
 @dataclass(eq=False)
@@ -302,7 +301,6 @@ class Search:
         return self._branches[id(cell)]
 
     def _grown(self, cell: Cell) -> list[Branch]:
-        self.tally.expanded += 1
         planes, hope = candidates(cell, self.planes)
         self.tally.weighed += len(planes)
         order = np.argsort(hope, kind="stable")

@@ -26,6 +26,7 @@ from ...mesh import TriangleMesh
 from ...piece import Piece
 from ...pose import Pose
 from ...progress import Progress, part_of, silent
+from ...tolerances import TOLERANCES
 from ...verdict import Place
 from ...wearer.form import Wearer
 from ..solid.solid import mesh_of, solid_of
@@ -37,6 +38,8 @@ BEYOND_MM = 0.05
 STRAIGHT, SLANTED = 0.8, 0.5  # cosines of 37 and 60 degrees from straight away from the wearer
 # Slivers of the boolean up to this height are taken out again.
 SLIVER_MM = 0.002
+# What the cut leaves loose and smaller than this, of the part and in all, nobody wants to print. Ours to choose.
+CRUMB_MM3, CRUMB_SHARE = 1000.0, 0.02
 HOLD_CELLS = 2.5
 SLOPE = 1.0
 _NODES = 3_000_000
@@ -138,6 +141,8 @@ def relieve(
         removed += solid.volume() - cut.volume()
         if cut.is_empty():
             raise InputError("relief would leave nothing", source=part.name, remedy="keep a thicker wall")
+        cut, crumbs = _without_crumbs(cut, solid)
+        remarks += [f"{part.name}: {crumbs}"] if crumbs else []
         parts.append(replace(part, mesh=mesh_of(cut, part.mesh.name)))
     relieved = replace(piece, parts=tuple(parts))
     after = measure(relieved, wearer, pose, progress=part_of(progress, 0.8, 0.9))
@@ -145,9 +150,32 @@ def relieve(
     short = []
     for name, found in after.regions.items():
         missing = need[names.index(name)] - found.min_mm
-        if missing > after.tolerance_mm:
+        # What was measured is a place of the piece: so much is missing there for sure, however well all was searched.
+        if missing > TOLERANCES.standoff_mm:
             short.append((Place(name, found.part, found.at), float(missing)))
     return Relief(relieved, before, after, removed, walls, tuple(sorted(short, key=lambda s: -s[1])), tuple(remarks))
+
+
+def _without_crumbs(cut: Any, solid: Any) -> tuple[Any, str]:
+    """Return a relieved solid without the small pieces that the cut left loose, and a remark on them.
+
+    Small shells of the part itself, such as rivets, are none: the cut left them as they were.
+    """
+    from manifold3d import Manifold
+
+    before = np.array([one.volume() for one in solid.decompose()])
+    kept: list[Any] = []
+    gone: list[Any] = []
+    for one in cut.decompose():
+        volume = one.volume()
+        untouched = bool((np.abs(before / max(volume, 1e-9) - 1) < 1e-6).any())
+        small = volume < CRUMB_MM3 and volume < CRUMB_SHARE * before.max()
+        (gone if small and not untouched else kept).append(one)
+    if not gone or not kept:
+        return cut, ""
+    lost = sum(one.volume() for one in gone)
+    said = f"{len(gone)} loose crumb{'s' if len(gone) > 1 else ''} of {lost:.0f} mm³ in all taken away"
+    return Manifold.compose(kept), said
 
 
 def _tool(
