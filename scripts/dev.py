@@ -114,6 +114,7 @@ def main() -> int:
     for name, about in {
         "demo": "check the demo production and write its report",
         "test": "pass the tests; further arguments go to pytest",
+        "test-gui": "drive the built zip in a real window; needs blender-gui; ARMING_CAP_PICTURES keeps the pictures",
         "bench": "measure speed as ratios against other libraries; further arguments name topics",
         "lint": "ruff and mypy",
         "build": "build the extension's zip into dist/; --platform windows-x64 or macos-arm64 for others",
@@ -132,7 +133,10 @@ def main() -> int:
     if options.command == "test":
         # Up to four processes: each takes some 1.5 GB.
         together = ["-q", "-n", str(min(os.cpu_count() or 1, 4)), "--dist", "worksteal"]
-        return run(environment(options.blender, ["run", "test"]), "-m", "pytest", *(rest or together))
+        return run(environment(options.blender, ["run", "test"]), "-m", "pytest", "-m", "not gui", *(rest or together))
+    if options.command == "test-gui":
+        everything = ["-q", "headless_tests/gui"]
+        return run(environment(options.blender, ["run", "test"]), "-m", "pytest", "-m", "gui", *(rest or everything))
     if options.command == "bench":
         return run(environment(options.blender, ["run", "test"]), "scripts/bench/__main__.py", *rest)
     if options.command == "lint":

@@ -192,7 +192,11 @@ def _with_the_rest(fit: FitReport, limits: Any) -> FitReport:
 
     done = {verdict.check for verdict in fit.verdicts}
     why, mend = "the run was stopped before this was done", "run the checks again"
-    rest = [Verdict(name, Status.NOT_CHECKED, why=why, mend=mend) for name in limits.checks if name not in done]
+    rest = [
+        Verdict(name, Status.NOT_CHECKED, why=why, mend=mend, details={"stopped": True})
+        for name in limits.checks
+        if name not in done
+    ]
     return replace(fit, verdicts=(*fit.verdicts, *rest))
 
 
@@ -208,7 +212,7 @@ def margins(
     progress(0.1, "Looking at the form")
     wearer = body.wearer(form)
     progress(0.4, "Measuring")
-    found = heat(piece, wearer, pose)
+    found = heat(piece, wearer, pose, inner_only=True)
     triangles = {form: wearer.form.mesh.triangles, **{p.name: p.mesh.triangles for p in piece.parts}}
     return {name: (triangles[name], values) for name, values in ((form, found.form), *found.parts.items())}
 

@@ -221,7 +221,9 @@ def test_a_package_that_is_missing_is_named(scene, monkeypatch):
         bpy.ops.arming_cap.check_fit()
 
 
-def test_show_place_selects_the_part_and_puts_the_cursor_there(scene, quick):
+def test_show_place_selects_the_part_and_goes_there_and_back(scene, quick):
+    from arming_cap.blender import overlay
+
     scene.unit_settings.scale_length = 1.0
     form, part = ball_in_band(unit_mm=1000.0)
     form.arming_cap.allowance_mm = 15.0
@@ -229,9 +231,13 @@ def test_show_place_selects_the_part_and_puts_the_cursor_there(scene, quick):
     number = [v["check"] for v in fit(scene)["verdicts"]].index("clearance")
     at = verdict(scene, "clearance")["limited_by"]["at"]
     select(form)
+    cursor = scene.cursor.location.copy()
     assert bpy.ops.arming_cap.show_place(fit=0, verdict=number) == {"FINISHED"}
     assert part.select_get() and not form.select_get() and bpy.context.view_layer.objects.active == part
-    assert [round(1000 * v, 2) for v in scene.cursor.location] == pytest.approx(at, abs=0.01)
+    assert list(overlay.place.at_mm) == at and "mm" in overlay.place.text
+    assert scene.cursor.location == cursor  # it is the user's
+    bpy.ops.arming_cap.show_place(fit=0, verdict=number)
+    assert overlay.place is None
     bpy.data.objects.remove(part)
     bpy.data.objects.remove(form)
     with pytest.raises(RuntimeError, match="no such verdict"):

@@ -24,6 +24,10 @@ def classes():
     return blender.classes
 
 
+def registered(cls):
+    return getattr(cls, "is_registered", None) or hasattr(bpy.types, cls.__name__)
+
+
 def own_properties(cls):
     return [p for p in cls.bl_rna.properties if p.identifier in getattr(cls, "__annotations__", {})]
 
@@ -49,7 +53,7 @@ def test_twice_is_once_and_nothing_is_left(extension):
     assert not [h for h in bpy.app.handlers.depsgraph_update_post if "arming_cap" in h.__module__]
     extension.unregister()
     extension.register()
-    assert all(cls.is_registered for cls in classes())
+    assert all(registered(cls) for cls in classes())
 
 
 def test_a_failure_undoes_what_was_done(extension, monkeypatch):
@@ -65,7 +69,7 @@ def test_a_failure_undoes_what_was_done(extension, monkeypatch):
         with pytest.raises(RuntimeError, match="no listeners"):
             extension.register()
         assert not hasattr(bpy.types.Scene, "arming_cap")
-        assert not any(cls.is_registered for cls in classes())
+        assert not any(registered(cls) for cls in classes())
     finally:
         monkeypatch.undo()
         extension.register()
@@ -73,7 +77,7 @@ def test_a_failure_undoes_what_was_done(extension, monkeypatch):
 
 def test_every_class_has_our_prefix(extension):
     for cls in classes():
-        assert re.fullmatch(r"ARMINGCAP_(OT|PT|PG)_[a-z_]+", cls.__name__)
+        assert re.fullmatch(r"ARMINGCAP_(OT|PT|PG|AP|MT|GGT)_[a-z_]+", cls.__name__)
         if issubclass(cls, bpy.types.Operator):
             assert cls.bl_idname == f"arming_cap.{cls.__name__.split('_', 2)[2]}"
 
@@ -83,6 +87,7 @@ def test_every_module_lists_its_classes(extension):
     from arming_cap import blender
 
     kinds = (bpy.types.Operator, bpy.types.Panel, bpy.types.PropertyGroup)
+    kinds += (bpy.types.AddonPreferences, bpy.types.Menu, bpy.types.GizmoGroup)
     names = [found.name for found in pkgutil.walk_packages(blender.__path__, "arming_cap.blender.")]
     modules = [importlib.import_module(name) for name in names]
     defined = {
@@ -116,7 +121,9 @@ def test_lengths_are_shown_in_millimetres(extension):
     assert len(lengths) >= 5
     assert all(p.unit == "CAMERA" for p in lengths)  # the one unit Blender always shows as mm
     floats = [p for cls in classes() for p in own_properties(cls) if p.type == "FLOAT"]
-    assert sorted(p.identifier for p in floats if p not in lengths) == ["opens", "shrinkage", "weight_kg", "weights"]
+    assert sorted(p.identifier for p in floats if p not in lengths) == [
+        *("factor", "opens", "section_at", "section_turn", "shrinkage", "weight_kg", "weights")
+    ]
     assert next(p for p in floats if p.identifier == "opens").unit == "ROTATION"
 
 

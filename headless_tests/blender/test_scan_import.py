@@ -41,7 +41,7 @@ def attribute(ob, name):
 
 
 def test_a_turned_scan_in_metres_becomes_a_form(scene, file, bust):
-    bpy.ops.arming_cap.add_reading(dimension="head_circumference")
+    scene.arming_cap.card.typed_head_circumference = "560"
     scene.arming_cap.card.title = "Ilse"
     assert bpy.ops.arming_cap.import_scan(filepath=str(file)) == {"FINISHED"}
     form = bpy.context.view_layer.objects.active

@@ -53,32 +53,33 @@ def values(own):
 
 def form_of(ob):
     from arming_cap.blender import scene as scenes
+    from arming_cap.errands import Body
 
     scene = bpy.context.scene
     mm = scenes.mm_per_unit(scene)
     depsgraph = scenes.depsgraph_of(scene)
     mesh, regions = scenes._read(ob, depsgraph, mm)
-    return scenes.Body(mesh, regions, scenes.facts_of(ob, mm), scenes.allowances_of(ob)).wearer(ob.name)
+    return Body(mesh, regions, scenes.facts_of(ob, mm), scenes.allowances_of(ob)).wearer(ob.name)
 
 
 def test_a_reading_narrows_the_estimates_as_the_core_says(own):
     from arming_cap.core.wearer.population import estimate
     from arming_cap.core.wearer.reading import Reading
 
-    bpy.ops.arming_cap.add_reading(dimension="head_circumference")
-    own.readings[0].value_mm = 561.0
+    own.typed_head_circumference = "56.1 cm"
     own.sex = "f"
     expected = estimate({"head_circumference": Reading(561.0)}, "f").dimensions
     assert values(own)["head_circumference"][2] == "measured"
     mean, sd, source = values(own)["head_length"]
     assert source == "estimated"
     assert (mean, sd) == (round(expected["head_length"].mean, 2), round(expected["head_length"].sd, 2))
-    bpy.ops.arming_cap.remove_reading(dimension="head_circumference")
+    own.typed_head_circumference = ""
+    assert not own.readings
     assert values(own)["head_circumference"][2] == "estimated"
 
 
 def test_a_slip_of_the_unit_is_named_and_stops_what_rests_on_it(own):
-    bpy.ops.arming_cap.add_reading(dimension="head_breadth")
+    own.typed_head_breadth = "150"
     own.readings[0].value_mm = 15.0
     assert "centimetres" in own.trouble and values(own) == {}
     for name in ("make_form", "save_card"):
@@ -86,6 +87,20 @@ def test_a_slip_of_the_unit_is_named_and_stops_what_rests_on_it(own):
             getattr(bpy.ops.arming_cap, name)()
     own.readings[0].value_mm = 150.0
     assert own.trouble == ""
+    own.typed_head_breadth = "15"  # and typed, it does not take the place of the reading that was there
+    assert "centimetres" in own.trouble and own.typed_head_breadth == "150 mm"
+
+
+@pytest.mark.parametrize(
+    ("typed", "mm"), [("567", 567), ("56.75 cm", 567.5), ("22 3/8 in", 568.325), ('22.5"', 571.5), ("560 ± 3", 560)]
+)
+def test_a_reading_is_typed_as_the_tape_says_it(own, typed, mm):
+    own.typed_head_circumference = typed
+    assert own.trouble == "" and own.readings[0].value_mm == pytest.approx(mm, abs=1e-3)
+    # What the row then shows can be typed again and means the same.
+    shown = own.typed_head_circumference
+    own.typed_head_circumference = shown
+    assert own.readings[0].value_mm == pytest.approx(mm, abs=6e-3) and len(own.readings) == 1
 
 
 def test_a_card_goes_through_the_panel_and_keeps_the_rest_of_its_file(own, file):
@@ -94,8 +109,7 @@ def test_a_card_goes_through_the_panel_and_keeps_the_rest_of_its_file(own, file)
     assert [row.name for row in own.readings] == ["head_circumference", "head_breadth"]
     bpy.ops.arming_cap.save_card(filepath=str(file))
     assert file.read_text(encoding="utf-8") == CARD  # nothing was changed, so nothing is
-    bpy.ops.arming_cap.add_reading(dimension="head_length")
-    own.readings[2].value_mm = 190.5
+    own.typed_head_length = "190.5"
     own.title = "Oda K."
     bpy.ops.arming_cap.save_card()
     text = file.read_text(encoding="utf-8")

@@ -7,9 +7,16 @@ from collections.abc import Callable
 
 import bpy
 
-from . import handlers, operators, panels, properties, work
+from . import handlers, menus, operators, overlay, panels, preferences, properties, sections, work
 
-classes = (*properties.classes, *operators.classes, *panels.classes)
+classes = (
+    *properties.classes,
+    *preferences.classes,
+    *operators.classes,
+    *sections.classes,
+    *menus.classes,
+    *panels.classes,
+)
 
 _undo: list[Callable[[], None]] = []
 
@@ -24,6 +31,10 @@ def register() -> None:
             _undo.append(lambda cls=cls: bpy.utils.unregister_class(cls))
         properties.register()
         _undo.append(properties.unregister)
+        menus.register()
+        _undo.append(menus.unregister)
+        overlay.register()
+        _undo.append(overlay.unregister)
         handlers.register()
         _undo.append(handlers.unregister)
         _undo.append(work.shut_down)  # undone first: what runs rests on all the rest

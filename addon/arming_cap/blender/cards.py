@@ -15,7 +15,8 @@ from bpy.types import PropertyGroup, Scene
 
 from ..core.errors import InputError
 from ..core.wearer.card import Card, KnownFit, read_card
-from ..core.wearer.reading import Reading
+from ..core.wearer.dimension import DIMENSIONS
+from ..core.wearer.reading import Reading, parse_reading
 from ..core.wearer.regions import in_words
 
 FIRST = 8
@@ -155,6 +156,40 @@ def estimates_of(own: PropertyGroup) -> dict[str, Any]:
         return {"values": dict(kept.get("values", {})), "warnings": list(kept.get("warnings", []))}
     except (ValueError, TypeError, AttributeError):  # written by another version
         return {"values": {}, "warnings": []}
+
+
+def typed(own: PropertyGroup, name: str) -> str:
+    """Return a reading as it would be typed; empty where the dimension was not measured."""
+    row = reading_of(own, name)
+    if row is None:
+        return ""
+    unit = DIMENSIONS[name].unit
+    spread = f" ± {row.sd_mm:.4g}" if row.sd_mm else ""
+    return f"{row.weight_kg if unit == 'kg' else row.value_mm:.5g}{spread} {unit}"
+
+
+def type_in(own: PropertyGroup, name: str, text: str) -> None:
+    """Take what was typed as the reading of a dimension; nothing typed forgets it, and it is estimated again.
+
+    What is no reading is told as the card's trouble, and the reading stays as it was.
+    """
+    row = reading_of(own, name)
+    if not text.strip():
+        if row is not None:
+            own.readings.remove(list(own.readings).index(row))
+        refresh(own)
+        return
+    try:
+        _, reading = parse_reading(name, text)
+    except InputError as error:
+        own.trouble = str(error)
+        return
+    if row is None:
+        row = own.readings.add()
+        row.name = name
+    setattr(row, "weight_kg" if name == "weight" else "value_mm", reading.value)
+    row.sd_mm = reading.sd or 0.0
+    refresh(own)
 
 
 def reading_of(own: PropertyGroup, name: str) -> PropertyGroup | None:

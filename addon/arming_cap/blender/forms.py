@@ -111,7 +111,7 @@ def facts_of(ob: Object, mm: float) -> dict[str, Any] | None:
         return None
 
 
-def paint(ob: Object, name: str, values: FloatArray, span: float, edge: bool = False) -> None:
+def paint(ob: Object, name: str, values: FloatArray, colours: FloatArray) -> None:
     """Keep a signed figure of each vertex as a named attribute, and show it as colours.
 
     Parameters
@@ -120,29 +120,46 @@ def paint(ob: Object, name: str, values: FloatArray, span: float, edge: bool = F
         Of the attribute, such as ``margin_mm``; the colours are called the same with an ending.
     values
         (n,) one for each vertex of the object's mesh; NaN where there is none.
-    span
-        Where the colours end on both sides.
-    edge
-        Whether the colour jumps at zero.
+    colours
+        (n, 3) linear sRGB.
     """
-    from ..core.report.ramp import linear_colours
-
     mesh = ob.data
-    for old in (name, name + GLANCE):
-        if old in mesh.attributes:
-            mesh.attributes.remove(mesh.attributes[old])
+    unpaint(ob, name)
     mesh.attributes.new(name, "FLOAT", "POINT").data.foreach_set("value", np.asarray(values, np.float32))
-    colours = np.ones((len(values), 4), np.float32)
-    colours[:, :3] = linear_colours(values, span, edge)
-    mesh.color_attributes.new(name + GLANCE, "FLOAT_COLOR", "POINT").data.foreach_set("color", colours.ravel())
+    shades = np.ones((len(values), 4), np.float32)
+    shades[:, :3] = colours
+    mesh.color_attributes.new(name + GLANCE, "FLOAT_COLOR", "POINT").data.foreach_set("color", shades.ravel())
     mesh.color_attributes.active_color = mesh.color_attributes[name + GLANCE]
     mesh.update()
 
 
+def unpaint(ob: Object, name: str) -> None:
+    """Take a figure and its colours off again; whatever colours the maker had are active again."""
+    mesh = ob.data
+    for old in (name, name + GLANCE):
+        if old in mesh.attributes:
+            mesh.attributes.remove(mesh.attributes[old])
+
+
+_shading: dict[int, dict[str, object]] = {}
+
+
 def show_colours() -> None:
-    """Have the 3D views of the window draw active colour attributes."""
+    """Have the 3D views of the window draw active colour attributes; how they were shaded is remembered."""
     if bpy.context.screen is None:
         return
     for area in bpy.context.screen.areas:
         if area.type == "VIEW_3D":
-            area.spaces.active.shading.color_type = "VERTEX"
+            shading = area.spaces.active.shading
+            _shading.setdefault(area.as_pointer(), {key: getattr(shading, key) for key in ("type", "color_type")})
+            shading.type, shading.color_type = "SOLID", "VERTEX"
+
+
+def hide_colours() -> None:
+    """Shade the 3D views as they were before colours were shown."""
+    for window in bpy.context.window_manager.windows:
+        for area in window.screen.areas:
+            kept = _shading.pop(area.as_pointer(), None)
+            if kept is not None and area.type == "VIEW_3D":
+                shading = area.spaces.active.shading
+                shading.color_type, shading.type = kept["color_type"], kept["type"]

@@ -7,26 +7,33 @@ import bpy
 from bpy.app.handlers import persistent
 from bpy.types import Depsgraph, Object, Scene
 
-from . import results, splits
+from . import overlay, results, sections, splits
 
 
 @persistent
 def _on_change(scene: Scene, depsgraph: Depsgraph) -> None:
-    """Doubt the verdicts when an object they rest on, or may come to rest on, has changed."""
+    """Doubt the verdicts when an object they rest on, or may come to rest on, has changed; cut a live section anew."""
+    moved = [
+        u.id.original
+        for u in depsgraph.updates
+        if isinstance(u.id, Object) and (u.is_updated_geometry or u.is_updated_transform)
+    ]
+    if scene.arming_cap.section_on and any(ob.arming_cap.role != "NONE" for ob in moved):
+        sections.forget()
+        sections.cut_soon()
     kept = results.of(scene)
     if not kept.document or (kept.changes is None and bpy.app.background):
         return
-    for update in depsgraph.updates:
-        if isinstance(update.id, Object) and (update.is_updated_geometry or update.is_updated_transform):
-            if update.id.name in kept.rests_on.get("objects", {}):
-                results.look_again()
-                return
+    if any(ob.name in kept.rests_on.get("objects", {}) for ob in moved):
+        results.look_again()
 
 
 @persistent
 def _on_load(*_: object) -> None:
     results.forget()
     splits.forget_all()
+    sections.forget()
+    overlay.place = overlay.section = None
 
 
 @persistent

@@ -16,6 +16,7 @@ from bpy.props import (
 from bpy.types import Context, Object, PropertyGroup
 
 from ..core.wearer.card import BODY_PARTS
+from ..core.wearer.dimension import DIMENSIONS
 from ..core.wearer.regions import ALL, in_words
 from . import cards, results
 
@@ -75,6 +76,13 @@ REGIONS = tuple((name, in_words(name).title(), f"Where the form has its {in_word
 
 def _changed(group: PropertyGroup, context: Context) -> None:
     results.look_again()
+
+
+def sections_moved(group: PropertyGroup, context: Context) -> None:
+    """Cut anew where the plane has gone."""
+    from . import sections
+
+    sections.cut_now(context.scene)
 
 
 def _is_empty(group: PropertyGroup, ob: Object) -> bool:
@@ -144,7 +152,22 @@ class ARMINGCAP_PG_reading(PropertyGroup):
         )
 
 
-class ARMINGCAP_PG_card(PropertyGroup):
+def _typed(name: str) -> Any:
+    """Return the field of one dimension: what is typed becomes the reading, in any unit that a tape has."""
+    of = DIMENSIONS[name]
+    return StringProperty(
+        name=of.in_words.title(),
+        description=f"{of.definition.rstrip('.')}. Such as 567, 56.7 cm, 22 3/8 in, 566-569; nothing for the estimate",
+        get=lambda own: cards.typed(own, name),
+        set=lambda own, text: cards.type_in(own, name, text),
+    )
+
+
+# One field for each dimension; written out, they would be fifty lines that say the same.
+_Typed = type("_Typed", (), {"__annotations__": {f"typed_{name}": _typed(name) for name in DIMENSIONS}})
+
+
+class ARMINGCAP_PG_card(_Typed, PropertyGroup):
     """The wearer card that the panel shows."""
 
     if TYPE_CHECKING:
@@ -271,6 +294,10 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         with_walls: bool
         wall_mm: float
         left_wall_mm: float
+        margins_shown: bool
+        section_on: bool
+        section_at: Any
+        section_turn: Any
         card: Any
         printer: Any
         preview_of: str
@@ -312,6 +339,20 @@ class ARMINGCAP_PG_scene(PropertyGroup):
             min=0.2,
             max=50.0,
             precision=1,
+        )
+        margins_shown: BoolProperty(
+            name="Margins", description="Whether the margins are painted on wearer and piece", options={"HIDDEN"}
+        )
+        section_on: BoolProperty(
+            name="Live Section",
+            description="Whether a plane cuts piece and wearer, with its figures beside it",
+            options={"HIDDEN"},
+        )
+        section_at: FloatVectorProperty(
+            name="Section's Middle", description="A point of the plane", size=3, subtype="XYZ", update=sections_moved
+        )
+        section_turn: FloatVectorProperty(
+            name="Section's Tilt", description="How the plane is turned", size=3, subtype="EULER", update=sections_moved
         )
         card: PointerProperty(
             name="Wearer Card", description="What is known of the wearer that is worked on", type=ARMINGCAP_PG_card

@@ -14,6 +14,7 @@ from bpy.types import Object, Scene
 from ..core.arrays import FloatArray
 from ..core.mesh import TriangleMesh
 from ..core.progress import Progress, part_of
+from . import preferences
 from .properties import WEIGHTS
 
 if TYPE_CHECKING:
@@ -61,6 +62,17 @@ class Planned:
 
 _planned: dict[int, Planned] = {}
 _done: dict[int, Any] = {}
+
+
+PRINTER = ("volume_width_mm", "volume_depth_mm", "volume_height_mm")
+
+
+def adopt_printer(scene: Scene) -> None:
+    """Let a scene whose printer was not stated have the one of the preferences."""
+    mine, own = preferences.own(), scene.arming_cap.printer
+    if mine is not None and not any(own.is_property_set(key) for key in PRINTER):
+        for key in PRINTER:
+            setattr(own, key, getattr(mine, key))
 
 
 def asked_of(scene: Scene, piece: str, members: Sequence[Object], mm: float) -> Asked:

@@ -148,20 +148,22 @@ BURIED_SHARE = 0.3
 _LOOKS = 300
 
 
+SHELL_MM = 9.0
+"""What is thinner is a shell."""
+
+
 def swapped(piece: Piece, body: TriangleMesh) -> bool:
     """Return whether what is taken for the wearer's body looks like a piece, and the piece like a body.
 
-    Twice the volume over the area is about the thickness of a shell and, of a body, a third of its size or more: a
-    ball of radius r has 2r / 3. Common practice, no source: printed walls are 2 to 8 mm, a wrist is 40 mm and more.
+    The thickness of a body comes out as a third of its size or more: of a ball of radius r it is 2r / 3. Common
+    practice, no source: printed walls are 2 to 8 mm, a wrist is 40 mm and more.
     """
-    shell, bulk = _thickness_mm(body), max(_thickness_mm(part.mesh) for part in piece.parts)
+    shell, bulk = thickness_mm(body), max(thickness_mm(part.mesh) for part in piece.parts)
     return shell < SHELL_MM and bulk > 2 * SHELL_MM
 
 
-SHELL_MM = 9.0
-
-
-def _thickness_mm(mesh: TriangleMesh) -> float:
+def thickness_mm(mesh: TriangleMesh) -> float:
+    """Return twice the volume over the area, mm: about the wall of a thin shell."""
     return 2 * abs(mesh.volume_mm3) / max(float(mesh.areas.sum()), 1e-9)
 
 

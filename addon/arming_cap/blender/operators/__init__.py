@@ -1,13 +1,14 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What the panel's buttons do."""
 
-from . import check, export, margins, outcome, passage, place, relief, rings, roles, scan, split, wearer
+from . import act, check, export, margins, outcome, passage, place, relief, rings, roles, scan, split, wearer
 
 classes = (
     *roles.classes,
     *wearer.classes,
     *scan.classes,
     *check.classes,
+    *act.classes,
     *relief.classes,
     *rings.classes,
     *split.classes,

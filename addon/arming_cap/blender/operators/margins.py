@@ -7,20 +7,33 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from bpy.types import Context, Operator
+from bpy.types import Context, Event, Operator, Scene
 
 from ... import errands
 from ...core.errors import InputError
-from .. import forms, results, work
+from .. import forms, overlay, results, work
 from .. import scene as scenes
 
 MARGIN = "margin_mm"
-SPAN_MM = 15.0
-"""Where the colours end on both sides."""
+
+
+def shown(scene: Scene) -> bool:
+    """Return whether the margins are painted now."""
+    return bool(scene.arming_cap.margins_shown)
+
+
+def hide(scene: Scene) -> None:
+    """Take the paint off, and shade the views as they were."""
+    scene.arming_cap.margins_shown = False
+    for ob in scene.objects:
+        if ob.type == "MESH":
+            forms.unpaint(ob, MARGIN)
+    forms.hide_colours()
+    overlay.redraw_views()
 
 
 class ARMINGCAP_OT_show_margins(work.InBackground, Operator):
-    """Paint the room that is left or lacking on the form and on the parts, where they are worn. Esc stops"""
+    """Paint the room that is left or lacking on the form and inside the parts, where they are worn, or take it off"""
 
     bl_idname = "arming_cap.show_margins"
     bl_label = "Show Margins"
@@ -41,6 +54,17 @@ class ARMINGCAP_OT_show_margins(work.InBackground, Operator):
             cls.poll_message_set("Run the checks first")
             return False
         return cls.idle()
+
+    def invoke(self, context: Context, event: Event) -> set[str]:
+        """Show beside the window, or hide at once."""
+        return self.execute(context) if shown(context.scene) else super().invoke(context, event)
+
+    def execute(self, context: Context) -> set[str]:
+        """Show or hide."""
+        if not shown(context.scene):
+            return super().execute(context)
+        hide(context.scene)
+        return {"FINISHED"}
 
     def begin(self, context: Context) -> work.Work:
         """Copy out form and parts, each triangle's corners still known by the mesh's own vertices."""
@@ -65,6 +89,8 @@ class ARMINGCAP_OT_show_margins(work.InBackground, Operator):
 
     def end(self, context: Context, result: Any) -> set[str]:
         """Paint every object that is still what it was."""
+        from ...core.report.ramp import margin_colours
+
         for name, (triangles, values) in result.items():
             ob = context.scene.objects.get(name)
             own = self._corners[name]
@@ -73,8 +99,10 @@ class ARMINGCAP_OT_show_margins(work.InBackground, Operator):
                 return {"CANCELLED"}
             painted = np.full(len(ob.data.vertices), np.nan)
             painted[own.ravel()] = values[triangles.ravel()]  # welding keeps the triangles and their order
-            forms.paint(ob, MARGIN, painted, SPAN_MM, edge=True)
+            forms.paint(ob, MARGIN, painted, margin_colours(painted))
+        context.scene.arming_cap.margins_shown = True
         forms.show_colours()
+        overlay.redraw_views()
         return {"FINISHED"}
 
 

@@ -10,15 +10,14 @@ from typing import TYPE_CHECKING, Any
 import bpy
 import numpy as np
 from bpy.props import BoolProperty, EnumProperty, StringProperty
-from bpy.types import Context, Object, Operator, Scene
+from bpy.types import Context, Event, Object, Operator, Scene
 
 from ... import errands
 from ...core.errors import InputError
-from .. import forms, work
+from .. import forms, preferences, work
 from .. import scene as scenes
 from .split import OfPiece, OnPiece, at_cursor, cast_to_split, circle, lay_circle, new_fold
 
-PAGES = (("A4", "A4", "210 × 297 mm"), ("Letter", "Letter", "8.5 × 11 inches"))
 LEVELS = (
     ("CHOSEN", "That Decide", "At the levels that decide, which are then shown as circles to move, tilt or delete"),
     ("SHOWN", "Shown", "In the planes of the circles that the scene shows for this piece"),
@@ -47,7 +46,8 @@ def planes_shown(scene: Scene, piece: str, mm: float) -> list[Any]:
     return planes
 
 
-def _circle(name: str, piece: str, size: float) -> Object:
+def ring_circle(name: str, piece: str, size: float) -> Object:
+    """Return a new circle in whose plane a ring can be taken, not yet in a scene; its size in scene units."""
     mark = circle(name, piece, size)
     mark.arming_cap.ring = True
     return mark
@@ -62,7 +62,7 @@ class ARMINGCAP_OT_add_ring_plane(OnPiece, Operator):
 
     def execute(self, context: Context) -> set[str]:
         scene = context.scene
-        at_cursor(_circle("level", cast_to_split(context).piece, 120.0 / scenes.mm_per_unit(scene)), scene)
+        at_cursor(ring_circle("level", cast_to_split(context).piece, 120.0 / scenes.mm_per_unit(scene)), scene)
         return {"FINISHED"}
 
 
@@ -93,7 +93,14 @@ class ARMINGCAP_OT_make_rings(OfPiece, work.AfterChoosing, Operator):
             name="Keep Loose Pieces", description="Keep what touches the ring nowhere, such as ornaments and inner lips"
         )
         label: StringProperty(name="Label", description="Cut into the rings too, such as scale, date or a code")
-        page: EnumProperty(name="Paper", description="Paper of the templates", items=PAGES, default="A4")
+        page: EnumProperty(name="Paper", description="Paper of the templates", items=preferences.PAGES, default="A4")
+
+    def invoke(self, context: Context, event: Event) -> set[str]:
+        """Let the chooser begin with the maker's own paper and folder."""
+        mine = preferences.own()
+        if mine is not None and not self.properties.is_property_set("page"):
+            self.page = mine.page
+        return super().invoke(context, event)
 
     def begin(self, context: Context) -> work.Work:
         """Copy out the piece and its wearer."""
@@ -131,7 +138,7 @@ class ARMINGCAP_OT_make_rings(OfPiece, work.AfterChoosing, Operator):
             planes = new_fold(scene, PLANES, self._piece)
             for ring in result.rings:
                 bounds = ring.mesh.moved(ring.worn).bounds
-                mark = _circle(ring.plane.name, self._piece, 0.6 * float(np.ptp(bounds, axis=0).max()) / mm)
+                mark = ring_circle(ring.plane.name, self._piece, 0.6 * float(np.ptp(bounds, axis=0).max()) / mm)
                 lay_circle(mark, ring.section.normal, ring.section.offset, bounds.mean(axis=0), mm)
                 planes.objects.link(mark)
         for ring in result.rings:

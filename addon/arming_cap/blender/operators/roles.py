@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from bpy.props import EnumProperty, IntProperty, StringProperty
 from bpy.types import Context, Object, Operator
 
-from .. import results
+from .. import forms, results, splits
 from ..properties import REGIONS, ROLES
 from ..scene import WITH_SURFACE
 
@@ -39,9 +39,31 @@ class ARMINGCAP_OT_set_role(Operator):
         objects = selected(context)
         for ob in objects:
             ob.arming_cap.role = self.role
+        splits.adopt_printer(context.scene)
         results.look_again()
         words = {key: label for key, label, *_ in ROLES}[self.role]
         self.report({"INFO"}, f"{len(objects)} {'object is' if len(objects) == 1 else 'objects are'} now: {words}")
+        return {"FINISHED"}
+
+
+class ARMINGCAP_OT_select_named(Operator):
+    """Select this object, and nothing else"""
+
+    bl_idname = "arming_cap.select_named"
+    bl_label = "Select"
+    bl_options = {"UNDO", "INTERNAL"}
+
+    if TYPE_CHECKING:
+        target: str
+    else:
+        target: StringProperty(name="Object", description="What is selected", options={"HIDDEN", "SKIP_SAVE"})
+
+    def execute(self, context: Context) -> set[str]:
+        ob = context.scene.objects.get(self.target)
+        if ob is None:
+            self.report({"ERROR"}, f"'{self.target}' is no longer in the scene")
+            return {"CANCELLED"}
+        forms.choose(ob)
         return {"FINISHED"}
 
 
@@ -80,7 +102,7 @@ class ARMINGCAP_OT_set_piece(Operator):
     def execute(self, context: Context) -> set[str]:
         form = context.scene.objects.get(self.worn_by) if self.worn_by else None
         if self.worn_by and (form is None or form.arming_cap.role != "FORM"):
-            self.report({"ERROR"}, f"{self.worn_by}: this is no form; choose an object with the role Form")
+            self.report({"ERROR"}, f"{self.worn_by}: this is no form; choose an object with the role Wearer")
             return {"CANCELLED"}
         for ob in selected(context):
             if ob.arming_cap.role in {"PART", "REMOVABLE"}:
@@ -147,4 +169,10 @@ class ARMINGCAP_OT_remove_allowance(Operator):
         return {"FINISHED"}
 
 
-classes = (ARMINGCAP_OT_set_role, ARMINGCAP_OT_set_piece, ARMINGCAP_OT_add_allowance, ARMINGCAP_OT_remove_allowance)
+classes = (
+    ARMINGCAP_OT_set_role,
+    ARMINGCAP_OT_select_named,
+    ARMINGCAP_OT_set_piece,
+    ARMINGCAP_OT_add_allowance,
+    ARMINGCAP_OT_remove_allowance,
+)

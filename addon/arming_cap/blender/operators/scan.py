@@ -86,6 +86,8 @@ class _FindsHead(work.InBackground):
 
     def end(self, context: Context, result: Any) -> set[str]:
         """Put the form beside the scan, painted with how far the scan deviates from it."""
+        from ...core.report.ramp import linear_colours
+
         scene, own = context.scene, context.scene.arming_cap.card
         scan = scene.objects.get(self._scan)
         name = own.title.strip() or (scan.name if scan else "Wearer")
@@ -95,7 +97,7 @@ class _FindsHead(work.InBackground):
             room = {}
         form = forms.add_form(scene, result.form, name, room, mm_per_unit(scene))
         form.arming_cap.card = str(cards.path_of(own) or "")
-        forms.paint(form, DEVIATION, result.deviation_mm, SPAN_MM)
+        forms.paint(form, DEVIATION, result.deviation_mm, linear_colours(result.deviation_mm, SPAN_MM))
         forms.show_colours()
         if scan is not None:
             for ob in (scan, *landmarks_of(scan).values()):

@@ -16,7 +16,7 @@ from ...core.errors import InputError
 from .. import forms, splits, work
 from .. import scene as scenes
 from .export import IntoFolder
-from .place import show_place
+from .place import choose_part, show_place
 
 PLAN, PARTS = "Plan", "Parts"
 APART = 0.35
@@ -92,7 +92,8 @@ class OfPiece(OnPiece, work.InBackground):
     def refused(self, context: Context, error: InputError) -> set[str]:
         """Say why, and go to the place where that can be shown."""
         if error.at is not None:
-            show_place(context, error.source, error.at)
+            choose_part(context, error.source)
+            show_place(context, error.at, error.what)
         return super().refused(context, error)
 
 

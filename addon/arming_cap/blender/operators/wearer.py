@@ -122,47 +122,6 @@ class _OfDimension:
         return False
 
 
-class ARMINGCAP_OT_add_reading(_OfDimension, Operator):
-    """Enter what was measured in place of the estimate"""
-
-    bl_idname = "arming_cap.add_reading"
-    bl_label = "Add Reading"
-    bl_options = {"REGISTER", "UNDO"}
-
-    def execute(self, context: Context) -> set[str]:
-        if not self._known():
-            return {"CANCELLED"}
-        own = context.scene.arming_cap.card
-        if cards.reading_of(own, self.dimension) is None:
-            of = DIMENSIONS[self.dimension]
-            guess = cards.estimates_of(own)["values"].get(self.dimension, [(of.low + of.high) / 2])[0]
-            row = own.readings.add()
-            row.name = self.dimension
-            if of.unit == "kg":
-                row.weight_kg = round(guess)
-            else:
-                row.value_mm = round(guess)
-        return {"FINISHED"}
-
-
-class ARMINGCAP_OT_remove_reading(_OfDimension, Operator):
-    """Forget this reading, and estimate the dimension again"""
-
-    bl_idname = "arming_cap.remove_reading"
-    bl_label = "Remove Reading"
-    bl_options = {"REGISTER", "UNDO"}
-
-    def execute(self, context: Context) -> set[str]:
-        own = context.scene.arming_cap.card
-        for number, row in enumerate(own.readings):
-            if row.name == self.dimension:
-                own.readings.remove(number)
-                cards.refresh(own)
-                return {"FINISHED"}
-        self.report({"ERROR"}, f"there is no reading of '{self.dimension}'")
-        return {"CANCELLED"}
-
-
 class ARMINGCAP_OT_how_to_measure(_OfDimension, Operator):
     """Say what this dimension is and how it is taken"""
 
@@ -244,8 +203,6 @@ classes = (
     ARMINGCAP_OT_new_card,
     ARMINGCAP_OT_open_card,
     ARMINGCAP_OT_save_card,
-    ARMINGCAP_OT_add_reading,
-    ARMINGCAP_OT_remove_reading,
     ARMINGCAP_OT_how_to_measure,
     ARMINGCAP_OT_make_form,
 )

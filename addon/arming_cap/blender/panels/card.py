@@ -23,6 +23,7 @@ class ARMINGCAP_PT_card(Tab, Panel):
 
     def draw(self, context: Context) -> None:
         layout, own = self.layout, context.scene.arming_cap.card
+        paragraph(layout, context, "Not needed where you have a scan or a body mesh: give that the role Wearer", "INFO")
         row = layout.row(align=True)
         row.operator("arming_cap.new_card", text="New", icon="FILE_NEW")
         row.operator("arming_cap.open_card", text="Open", icon="FILE_FOLDER")
@@ -49,9 +50,7 @@ class ARMINGCAP_PT_card(Tab, Panel):
     def _dimensions(layout: UILayout, context: Context, own: PropertyGroup, values: dict[str, Any]) -> None:
         kind = own.body_part.rpartition(" ")[2]
         names = [n for n, d in DIMENSIONS.items() if d.group == kind] + ["stature", "weight"]
-        read = {row.name for row in own.readings}
-        first = [n for n in names[: cards.FIRST] if n not in read]
-        shown = [n for n in DIMENSIONS if n in read] + first
+        shown = names[: cards.FIRST]
         column = layout.column(align=True)
         for name in shown:
             _line(column, own, name, values.get(name))
@@ -67,23 +66,14 @@ class ARMINGCAP_PT_card(Tab, Panel):
 
 
 def _line(layout: UILayout, own: PropertyGroup, name: str, value: list[Any] | None) -> None:
-    """Draw one dimension: a reading to be typed, or an estimate with its spread in a paler style."""
-    of, reading = DIMENSIONS[name], cards.reading_of(own, name)
+    """Draw one dimension: the reading, or in its place, paler, the estimate with its spread; type over it."""
+    of = DIMENSIONS[name]
     split = layout.split(factor=0.56, align=True)
     words = split.row()
     words.alignment = "LEFT"
-    how = words.operator("arming_cap.how_to_measure", text=of.in_words.capitalize(), emboss=False)
-    how.dimension = name
-    row = split.row(align=True)
-    if reading is not None:
-        row.prop(reading, "weight_kg" if of.unit == "kg" else "value_mm", text="")
-        row.operator("arming_cap.remove_reading", text="", icon="X").dimension = name
-        return
-    pale = row.row()
-    pale.alignment = "RIGHT"
-    pale.active = False
-    pale.label(text=f"{value[0]:.0f} ± {value[1]:.0f} {of.unit}" if value else "not known")
-    row.operator("arming_cap.add_reading", text="", icon="GREASEPENCIL").dimension = name
+    words.operator("arming_cap.how_to_measure", text=of.in_words.title(), emboss=False).dimension = name
+    estimate = f"{value[0]:.0f} ± {value[1]:.0f} {of.unit}" if value else "not known"
+    split.prop(own, f"typed_{name}", text="", placeholder=estimate)
 
 
 class ARMINGCAP_PT_tried(Tab, Panel):

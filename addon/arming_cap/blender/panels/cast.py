@@ -31,6 +31,13 @@ def _allowances(layout: UILayout, form: Object) -> None:
     column.operator("arming_cap.add_allowance", icon="ADD")
 
 
+def _named(layout: UILayout, text: str, name: str, icon: str) -> None:
+    """Draw a row that selects what it names."""
+    row = layout.row()
+    row.alignment = "LEFT"
+    row.operator("arming_cap.select_named", text=text, icon=icon, emboss=False).target = name
+
+
 class ARMINGCAP_PT_roles(Tab, Panel):
     """Who wears what"""
 
@@ -44,7 +51,7 @@ class ARMINGCAP_PT_roles(Tab, Panel):
         for form in scenes.forms(scene):
             worn = [cast for cast in scenes.cast_of(scene) if cast.form == form.name]
             box = column.box().column(align=True)
-            box.label(text=form.name, icon=ROLE_ICONS["FORM"])
+            _named(box, form.name, form.name, ROLE_ICONS["FORM"])
             if not worn:
                 box.label(text="Wears nothing yet", icon="BLANK1")
             for cast in worn:
@@ -61,11 +68,14 @@ class ARMINGCAP_PT_roles(Tab, Panel):
         chosen = selected(context)
         roles = {ob.arming_cap.role for ob in chosen}
         role = roles.pop() if len(roles) == 1 else ""
-        split = layout.split(factor=0.4)
         name = chosen[0].name if len(chosen) == 1 else f"{len(chosen)} objects" if chosen else "Nothing selected"
-        split.label(text=name)
-        word = ROLE_WORDS[role] if role else "Several Roles" if chosen else "Role"
-        split.operator_menu_enum("arming_cap.set_role", "role", text=word, icon=ROLE_ICONS.get(role, "NONE"))
+        layout.label(text=name, icon="OBJECT_DATA" if chosen else "RESTRICT_SELECT_ON")
+        row = layout.row(align=True)
+        for key in ("FORM", "PART", "REMOVABLE"):
+            # Pressed is what it is; pressed again it is nothing.
+            on = role == key
+            button = row.operator("arming_cap.set_role", text=ROLE_WORDS[key].split()[0], depress=on)
+            button.role = "NONE" if on else key
         if any(ob.arming_cap.role in {"PART", "REMOVABLE"} for ob in chosen):
             layout.operator("arming_cap.set_piece", icon="GROUP")
         if role == "REMOVABLE" and context.active_object in chosen:
@@ -83,7 +93,7 @@ class ARMINGCAP_PT_roles(Tab, Panel):
         removable = [own for own in members if own.role == "REMOVABLE"]
         count = f"{len(cast.parts)} {'part' if len(cast.parts) == 1 else 'parts'}"
         column = layout.column(align=True)
-        column.label(text=cast.piece, icon=ROLE_ICONS["PART"])
+        _named(column, cast.piece, cast.parts[0], ROLE_ICONS["PART"])
         column.label(text=f"{count}, {len(removable)} removable" if removable else count, icon="BLANK1")
 
 

@@ -10,11 +10,20 @@ from bpy.types import Context, Panel, UILayout
 from ...core import engines
 from ...core.report.model import CARE_LINE
 from ...core.report.sizes import foam, per_cent, sentences, steps
+from ...core.verdict import Status
 from ...core.wearer.regions import in_words
-from .. import results, work
+from .. import overlay, results, work
 from .. import scene as scenes
-from ..operators import margins
-from .shared import ICONS, Tab, figure, paragraph
+from ..operators import act, margins
+from ..words import figure
+from .shared import ICONS, Tab, paragraph
+
+
+def so_far() -> dict[str, Any] | None:
+    """Return the document of what the run in progress has finished, or None."""
+    busy = work.running
+    finished = busy.finished_so_far if busy is not None else None
+    return finished.document if finished is not None else None
 
 
 class ARMINGCAP_PT_fit(Tab, Panel):
@@ -42,6 +51,8 @@ class ARMINGCAP_PT_fit(Tab, Panel):
         thinnest.active = scene.arming_cap.with_walls
         thinnest.prop(scene.arming_cap, "wall_mm", text="")
         self._doubts(layout, context)
+        own = scene.arming_cap
+        layout.operator("arming_cap.live_section", icon="MOD_BOOLEAN", depress=own.section_on)
         busy = work.running
         if busy is None:
             row = layout.row()
@@ -54,7 +65,6 @@ class ARMINGCAP_PT_fit(Tab, Panel):
             row.progress(factor=busy.fraction, text=f"{busy.fraction:.0%}")
             row.operator("arming_cap.stop", text="", icon="X")
             paragraph(layout, context, busy.text[:1].upper() + busy.text[1:], "TIME")
-        paragraph(layout, context, CARE_LINE, "INFO")
 
     @staticmethod
     def _doubts(layout: UILayout, context: Context) -> None:
@@ -77,17 +87,30 @@ UNIT_WORDS = {"MM": "1 Unit = 1 mm", "M": "1 Unit = 1 m"}
 
 
 class ARMINGCAP_PT_verdicts(Tab, Panel):
-    """What the last run found"""
+    """What the last run found, or the present one so far"""
 
     bl_label = "Verdicts"
     bl_order = 3
 
     @classmethod
     def poll(cls, context: Context) -> bool:
-        return bool(results.of(context.scene).fits)
+        return bool(results.of(context.scene).fits) or so_far() is not None
 
     def draw(self, context: Context) -> None:
         layout = self.layout
+        document = so_far()
+        if document is not None:
+            for fit in document["result"]["fits"]:
+                box = layout.box().column(align=True)
+                box.label(text=f"{fit['piece']} on {fit['wearer']}")
+                for verdict in fit["verdicts"]:
+                    pending = bool(verdict["details"].get("stopped"))
+                    line = box.split(factor=0.6)
+                    line.active = not pending
+                    icon = "SORTTIME" if pending else ICONS[verdict["verdict"]]
+                    line.label(text=verdict["check"].capitalize(), icon=icon)
+                    line.label(text="" if pending else figure(verdict, spread=False))
+            return
         kept = results.of(context.scene)
         if kept.changes:
             box = layout.box()
@@ -104,33 +127,41 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
                     text = f"{one['piece']} at {per_cent(one['serves'])} serves {', '.join(one['served'])}"
                     paragraph(layout, context, text, "COMMUNITY")
         layout.operator("arming_cap.export_report", icon="EXPORT")
+        paragraph(layout, context, CARE_LINE, "INFO")
 
     def _fit(self, layout: UILayout, context: Context, row: int, fit: dict[str, Any]) -> None:
         head = layout.box().column(align=True)
+        head.active = not results.of(context.scene).changes
         head.label(text=f"{fit['piece']} on {fit['wearer']}")
         word = head.row()
         word.alert = fit["verdict"] == "fail"
-        word.label(text=fit["verdict"].upper(), icon=ICONS[fit["verdict"]])
-        for number, verdict in enumerate(fit["verdicts"]):
+        wrong = [v["check"] for v in fit["verdicts"] if v["verdict"] == fit["verdict"] != "pass"]
+        word.label(
+            text=f"{fit['verdict'].upper()}{': ' if wrong else ''}{', '.join(wrong)}", icon=ICONS[fit["verdict"]]
+        )
+        wanted = act.scaling(context.scene, row)
+        if wanted is not None and wanted[1] is not None:
+            head.label(text=f"Fits from {per_cent(wanted[1])} of the file", icon="FULLSCREEN_ENTER")
+        # What fails comes first: a page of passes would push it out of sight.
+        order = sorted(enumerate(fit["verdicts"]), key=lambda pair: -Status(pair[1]["verdict"]).severity)
+        for number, verdict in order:
             body = self._verdict(layout, context, row, number, verdict)
             if body is not None and verdict["check"] == "size" and fit.get("size"):
                 self._size(body, context, row, fit["size"])
         for warning in fit.get("warnings", []):
             paragraph(layout, context, warning, "ERROR")
-        layout.operator("arming_cap.show_margins", icon="SHADING_RENDERED").fit = row
-        active = context.active_object
-        if active is not None and active.type == "MESH" and margins.MARGIN in active.data.attributes:
-            span = f"{margins.SPAN_MM:g} mm"
-            paragraph(
-                layout, context, f"Rust: room is lacking. Blue: room is left. Darkest at {span}; grey: nothing near"
-            )
+        if any(any(fit["seat"][key]) for key in ("translation_mm", "rotation_deg")) if fit.get("seat") else False:
+            layout.operator("arming_cap.move_to_seat", icon="SNAP_ON").fit = row
+        shown = margins.shown(context.scene)
+        word = "Hide Margins" if shown else "Show Margins"
+        layout.operator("arming_cap.show_margins", text=word, icon="SHADING_RENDERED", depress=shown).fit = row
 
     @staticmethod
     def _verdict(layout: UILayout, context: Context, row: int, number: int, verdict: dict[str, Any]) -> UILayout | None:
         status = verdict["verdict"]
         # A pass that asks for something, such as a part taken off, is not folded away.
         plain = status == "pass" and not verdict["details"].get("take_off")
-        header, body = layout.panel(f"arming_cap_{row}_{number}_{verdict['check']}", default_closed=plain)
+        header, body = layout.panel(f"arming_cap_{row}_{verdict['check']}", default_closed=plain)
         header.label(text=f"{verdict['check'].capitalize()}, {status}", icon=ICONS[status])
         value = header.row()
         value.alignment = "RIGHT"
@@ -150,15 +181,34 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
             if sentence:
                 paragraph(body, context, sentence[:1].upper() + sentence[1:])
         if place["part"] or place["at"]:
-            button = body.operator("arming_cap.show_place", icon="RESTRICT_SELECT_OFF")
+            line = body.row(align=True)
+            here = overlay.place_shown() == (row, number)
+            word = "Back" if here else "Show Place"
+            button = line.operator("arming_cap.show_place", text=word, icon="ZOOM_SELECTED", depress=here)
             button.fit, button.verdict = row, number
+            if place["at"] and verdict["check"] in {"clearance", "donning", "size"}:
+                button = line.operator("arming_cap.ring_there", text="", icon="MESH_TORUS")
+                button.fit, button.verdict = row, number
         if verdict["details"].get("passage"):
             body.operator("arming_cap.play_passage", icon="PLAY").fit = row
+        if status != "pass" and verdict["check"] == "clearance":
+            body.operator("arming_cap.make_room", icon="MOD_SKIN")
+        if status != "pass" and verdict["check"] == "donning" and place["part"]:
+            ob = context.scene.objects.get(place["part"])
+            found = act.cast_of_fit(context.scene, row)
+            if ob is not None and ob.arming_cap.role == "PART" and found is not None and len(found[1].parts) > 1:
+                button = body.operator("arming_cap.take_part_off", text=f"Let {ob.name} Come Off", icon="MOD_EXPLODE")
+                button.fit, button.part = row, ob.name
         return body
 
     @staticmethod
     def _size(layout: UILayout, context: Context, row: int, size: dict[str, Any]) -> None:
-        """Draw what a sizing says, the chance of fitting at a few scales, and the padding plan."""
+        """Draw what a sizing says, what to do with it, the chance of fitting at a few scales, and the padding plan."""
+        wanted = act.scaling(context.scene, row)
+        if wanted is not None and abs(wanted[0] - 1.0) > 1e-4:
+            factor, of_file = wanted
+            word = f"{per_cent(of_file)} of the File" if of_file else per_cent(factor)
+            layout.operator("arming_cap.scale_piece", text=f"Scale to {word}", icon="FULLSCREEN_ENTER").fit = row
         shown = steps(size)
         for sentence in sentences(size, chances=not shown):
             paragraph(layout, context, sentence[:1].upper() + sentence[1:])
@@ -193,4 +243,20 @@ class ARMINGCAP_PT_packages(Tab, Panel):
         box.operator("arming_cap.copy_details", icon="COPYDOWN")
 
 
-classes = (ARMINGCAP_PT_packages, ARMINGCAP_PT_fit, ARMINGCAP_PT_verdicts)
+class ARMINGCAP_PT_messages(Tab, Panel):
+    """What the last runs had to say: Blender itself shows the last message alone"""
+
+    bl_label = "Messages"
+    bl_order = 6
+    bl_options = {"DEFAULT_CLOSED"}
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        return bool(work.said)
+
+    def draw(self, context: Context) -> None:
+        for level, text in reversed(work.said):
+            paragraph(self.layout, context, text, {"INFO": "INFO", "WARNING": "ERROR"}.get(level, "CANCEL"))
+
+
+classes = (ARMINGCAP_PT_packages, ARMINGCAP_PT_fit, ARMINGCAP_PT_verdicts, ARMINGCAP_PT_messages)

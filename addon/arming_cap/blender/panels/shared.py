@@ -4,11 +4,9 @@
 from __future__ import annotations
 
 import textwrap
-from typing import Any
 
 from bpy.types import Context, UILayout
 
-from ...core.report import words
 from ..properties import ROLES
 
 ICONS = {"pass": "CHECKMARK", "marginal": "ERROR", "fail": "CANCEL", "not checked": "QUESTION"}
@@ -28,16 +26,6 @@ def lines(layout: UILayout, text: str, width: int, icon: str = "NONE") -> None:
     column.scale_y = 0.8
     for number, line in enumerate(textwrap.wrap(text, width)):
         column.label(text=line, icon=icon if number == 0 else "BLANK1" if icon != "NONE" else "NONE")
-
-
-def figure(verdict: dict[str, Any], spread: bool = True) -> str:
-    """Return a verdict's number with its unit, as the reports write it; counts without decimals."""
-    value = verdict["number"]
-    if value is None:
-        return "not measured"
-    decimals = 0 if float(value).is_integer() and verdict["unit"] not in ("mm", "deg", "°") else 1
-    around = f" ± {words.figure(verdict['uncertainty'])}" if spread and verdict["uncertainty"] > 0 else ""
-    return f"{words.figure(value, decimals)}{around} {verdict['unit']}".strip()
 
 
 class Tab:

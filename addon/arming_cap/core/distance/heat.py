@@ -17,7 +17,7 @@ import numpy as np
 
 from ..arrays import FloatArray, IntArray
 from ..mesh import TriangleMesh
-from ..piece import Piece
+from ..piece import SHELL_MM, Piece, thickness_mm
 from ..pose import Pose
 from ..wearer.form import Wearer
 from .clearance import NEAR_MM, field_for
@@ -40,16 +40,23 @@ class Heat:
     parts: Mapping[str, FloatArray]
 
 
-def heat(piece: Piece, wearer: Wearer, pose: Pose | None = None, scale: float = 1.0) -> Heat:
-    """Return the margins at every vertex of a piece after ``pose.apply(scale * points)``, and of the form it is on."""
+def heat(piece: Piece, wearer: Wearer, pose: Pose | None = None, scale: float = 1.0, inner_only: bool = False) -> Heat:
+    """Return the margins at every vertex of a piece after ``pose.apply(scale * points)``, and of the form it is on.
+
+    With `inner_only` the outside of a part that is a closed shell has none: how far it is away tells nothing.
+    """
     pose = pose or Pose()
     placed = piece.scaled(scale).moved(pose)
     field = field_for(piece, wearer, pose, scale)
     need = wearer.allowances()
     parts = {}
     for part in placed.parts:
-        standoff, triangle, _ = field.exact(part.mesh.vertices)
-        parts[part.name] = _near(standoff - need[field.regions_at(triangle)], standoff)
+        standoff, triangle, closest = field.exact(part.mesh.vertices)
+        margin = _near(standoff - need[field.regions_at(triangle)], standoff)
+        if inner_only and part.mesh.soundness.closed and thickness_mm(part.mesh) < SHELL_MM:
+            away = np.einsum("ij,ij->i", _normals(part.mesh), closest - part.mesh.vertices) <= 0
+            margin = np.where(away & (standoff > 0), np.nan, margin)
+        parts[part.name] = margin
     form = wearer.form.mesh
     distance, _, closest = ExactDistance(placed.mesh).nearest(form.vertices)
     region = _at_vertices(form, wearer.form.region_of_triangle)
@@ -59,6 +66,15 @@ def heat(piece: Piece, wearer: Wearer, pose: Pose | None = None, scale: float = 
 
 def _near(margin: FloatArray, standoff: FloatArray) -> FloatArray:
     return np.where(np.abs(standoff) < NEAR_MM, margin, np.nan)
+
+
+def _normals(mesh: TriangleMesh) -> FloatArray:
+    """Return the outward normal at each vertex (n, 3), weighted by area, of any length."""
+    normal = np.zeros_like(mesh.vertices)
+    for corner in range(3):
+        np.add.at(normal, mesh.triangles[:, corner], mesh.area_vectors)
+    outward: FloatArray = normal * (np.sign(mesh.volume_mm3) or 1.0)
+    return outward
 
 
 def _at_vertices(mesh: TriangleMesh, region_of_triangle: IntArray | None) -> IntArray:

@@ -56,7 +56,38 @@ def linear_colours(values: FloatArray, span: float, edge: bool = False) -> Float
     return np.clip((lab @ _CONES.T) ** 3 @ _SRGB.T, 0.0, 1.0)
 
 
+# What a maker looks for in a margin: by how much it is short, whether it is close, and no more than that it is ample.
+MARGIN_STOPS = (-6.0, 0.0, 0.0, 2.0, 6.0, 12.0)
+_MARGIN_LAB = np.array(
+    [
+        [0.38, 0.10, 0.09],  # short: rust, darker the more is lacking
+        [0.62, 0.14, 0.12],
+        [0.93, 0.00, 0.13],  # from here on there is room: pale straw where it is close
+        [0.86, -0.05, 0.00],
+        [0.52, -0.04, -0.12],  # blue where it is comfortable
+        [0.66, -0.01, -0.03],  # and grey where it does not matter
+    ]
+)
+
+
+def margin_colours(values: FloatArray) -> FloatArray:
+    """Return colours for margins in mm (n,): short, 0 to 2, 2 to 6, more; (n, 3) linear sRGB, NaN neutral grey."""
+    at = np.asarray(values, float)
+    short = at < 0
+    lab = np.empty((len(at), 3))
+    for axis in range(3):
+        lack = np.interp(at, MARGIN_STOPS[:2], _MARGIN_LAB[:2, axis])
+        room = np.interp(at, MARGIN_STOPS[2:], _MARGIN_LAB[2:, axis])
+        lab[:, axis] = np.where(short, lack, room)
+    lab = np.where(np.isnan(at)[:, None], [0.72, 0.0, 0.0], lab)
+    return np.clip((lab @ _CONES.T) ** 3 @ _SRGB.T, 0.0, 1.0)
+
+
 def display_colours(values: FloatArray, span: float, edge: bool = False) -> FloatArray:
     """Return the same colours encoded for a screen, (n, 3) sRGB, 0 to 1 (IEC 61966-2-1)."""
-    linear = linear_colours(values, span, edge)
+    return display_of(linear_colours(values, span, edge))
+
+
+def display_of(linear: FloatArray) -> FloatArray:
+    """Return linear sRGB (n, 3) encoded for a screen."""
     return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)

@@ -1,0 +1,18 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Figures as the panel and the view write them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from ..core.report import words
+
+
+def figure(verdict: dict[str, Any], spread: bool = True) -> str:
+    """Return a verdict's number with its unit, as the reports write it; counts without decimals."""
+    value = verdict["number"]
+    if value is None:
+        return "not measured"
+    decimals = 0 if float(value).is_integer() and verdict["unit"] not in ("mm", "deg", "°") else 1
+    around = f" ± {words.figure(verdict['uncertainty'])}" if spread and verdict["uncertainty"] > 0 else ""
+    return f"{words.figure(value, decimals)}{around} {verdict['unit']}".strip()
