@@ -106,6 +106,14 @@ def _for_python(cache: Path, name: str, version: str, python: str) -> Path | Non
     return best[1] if best else None
 
 
+def version() -> str:
+    """Return the version: core/__init__.py is the one place that says it."""
+    found = re.search(r'^__version__ = "([^"]+)"$', (SOURCE / "core/__init__.py").read_text(encoding="utf-8"), re.M)
+    if found is None:
+        raise SystemExit("addon/arming_cap/core/__init__.py: there is no line __version__ = ...")
+    return found[1]
+
+
 def manifest(held: list[Path], platform: str) -> str:
     """Return the manifest with its platform and its list of wheels filled in."""
     text = (SOURCE / "blender_manifest.toml").read_text(encoding="utf-8")
@@ -114,6 +122,7 @@ def manifest(held: list[Path], platform: str) -> str:
     if count != 1:
         raise SystemExit("blender_manifest.toml: there is no empty 'wheels' list to fill in")
     filled = filled.replace('platforms = ["linux-x64"]', f'platforms = ["{platform}"]')
+    filled = filled.replace('version = "0.0.0"', f'version = "{version()}"')
     assert tomllib.loads(filled)["platforms"] == [platform]
     return filled
 

@@ -11,6 +11,7 @@ Nothing of Blender is imported here. A native call that takes a minute, or takes
 
 from __future__ import annotations
 
+import importlib
 import os
 import pickle
 import sys
@@ -61,6 +62,8 @@ def main() -> None:
         here = Path(__file__).resolve().parent
         sys.path[:] = [str(here.parent), *path] if "." not in package else path
         stand_in(package, here.parent)
+        # The native packages are loaded as the window would load them; what is wrong with one was told there.
+        importlib.import_module(f"{package}.core.engines").problem()
         while True:
             _serve(source, sink)
     except EOFError:

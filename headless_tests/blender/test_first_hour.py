@@ -124,7 +124,7 @@ def test_a_form_keeps_the_same_room_however_it_was_made(scene):
 # --- beside the window ------------------------------------------------------------------------------------------------
 
 
-def waited(work, seconds=120):
+def waited(work, seconds=400):
     work.start()
     work.wait(seconds)
     assert work.finished

@@ -130,7 +130,7 @@ def drag_arrow(hands: Hands):
     at = location_3d_to_region_2d(
         region, hands.area.spaces.active.region_3d, Vector(bpy.context.scene.arming_cap.section_at)
     )
-    x, y = region.x + at.x, region.y + at.y + 75
+    x, y = region.x + at.x, region.y + at.y + 128
     hands.mouse(x, y)
     yield 0.8
     hands.mouse(x, y, "mousedown 1")

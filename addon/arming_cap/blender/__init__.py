@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import bpy
 
-from . import handlers, menus, operators, overlay, panels, preferences, properties, sections, work
+from . import handlers, joint_picture, menus, operators, overlay, panels, preferences, properties, sections, work
 
 classes = (
     *properties.classes,
@@ -31,6 +31,7 @@ def register() -> None:
             _undo.append(lambda cls=cls: bpy.utils.unregister_class(cls))
         properties.register()
         _undo.append(properties.unregister)
+        _undo.append(joint_picture.forget)
         menus.register()
         _undo.append(menus.unregister)
         overlay.register()

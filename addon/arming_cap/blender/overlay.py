@@ -220,6 +220,8 @@ def _view() -> None:
     hi, active = _theme()
     gpu.state.blend_set("ALPHA")
     gpu.state.depth_test_set("NONE")
+    if len(section.frame):
+        _lines(section.frame, (*hi[:3], 0.35), 1.0)
     if len(section.wearer):
         _lines(section.wearer, hi, 2.0)
     if len(section.piece):

@@ -28,7 +28,7 @@ ROLES = (
 )
 
 JOINTS = (
-    ("NONE", "None", "Plain cut faces, nothing cut into them"),
+    ("NONE", "Glue Alone", "Plain cut faces, nothing cut into them"),
     ("pin", "Pins", "Holes for lengths of filament"),
     ("dowel", "Dowels", "Holes for dowels, which are written to be printed"),
     ("magnet", "Magnets", "A hole for a magnet on each side, for parts that come off"),

@@ -23,6 +23,7 @@ from . import scene as scenes
 class Cutting:
     """What is drawn: segments' ends (2 s, 3) in scene units, sentences, and the gap's ends in mm."""
 
+    frame: FloatArray
     piece: FloatArray
     wearer: FloatArray
     says: tuple[str, ...]
@@ -84,8 +85,23 @@ def cut_now(scene: Scene) -> None:
     gap_says = "" if found.gap_mm is None else f"{figure(found.gap_mm)} mm"
     if found.gap_mm is not None:
         says.append(f"Least gap in this plane: {gap_says}")
-    overlay.section = Cutting(_pairs(found.piece) / mm, _pairs(found.wearer) / mm, tuple(says), found.gap, gap_says)
+    frame = _frame(plane, _pairs(found.piece) / mm)
+    overlay.section = Cutting(
+        frame, _pairs(found.piece) / mm, _pairs(found.wearer) / mm, tuple(says), found.gap, gap_says
+    )
     overlay.redraw_views()
+
+
+def _frame(plane: Matrix, points: FloatArray) -> FloatArray:
+    """Return a rectangle in the plane about what is cut, a tenth larger, as segments' ends (8, 3)."""
+    if not len(points):
+        return points
+    turn, at = np.array(plane.to_3x3()), np.array(plane.translation)
+    flat = (points - at) @ turn
+    low, high = flat.min(axis=0), flat.max(axis=0)
+    low, high = low - 0.1 * (high - low), high + 0.1 * (high - low)
+    corners = np.array([[low[0], low[1], 0], [high[0], low[1], 0], [high[0], high[1], 0], [low[0], high[1], 0]])
+    return np.repeat(corners, 2, axis=0)[[0, 2, 3, 4, 5, 6, 7, 1]] @ turn.T + at
 
 
 def cut_soon() -> None:
@@ -166,6 +182,7 @@ class ARMINGCAP_GGT_section(GizmoGroup):
         self._arrow.target_set_handler(
             "offset", get=lambda: 0.0 if self._start is None else self._moved, set=self._move
         )
+        self._arrow.length = 1.6  # beyond the rings, so that each can be taken
         self._arrow.color, self._arrow.alpha = theme.axis_z, 0.9
         self._dials = []
         for axis, colour in ((0, theme.axis_x), (1, theme.axis_y)):
@@ -175,7 +192,7 @@ class ARMINGCAP_GGT_section(GizmoGroup):
                 get=lambda axis=axis: self._turned.get(axis, 0.0),
                 set=lambda value, axis=axis: self._turn(axis, value),
             )
-            dial.color, dial.alpha, dial.scale_basis = colour, 0.6, 1.4
+            dial.color, dial.alpha, dial.scale_basis = colour, 0.6, 0.8
             self._dials.append(dial)
         for gizmo in self.gizmos:
             gizmo.color_highlight, gizmo.alpha_highlight = theme.gizmo_hi, 1.0

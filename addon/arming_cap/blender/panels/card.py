@@ -10,8 +10,9 @@ from bpy.types import Context, Panel, PropertyGroup, UILayout
 from ...core.wearer.dimension import DIMENSIONS
 from ...core.wearer.population import SPEAKS_FOR
 from .. import cards
+from .. import scene as scenes
 from ..operators import scan
-from .shared import Tab, paragraph
+from .shared import DONE, FAILED, OPEN, Tab, paragraph
 
 
 class ARMINGCAP_PT_card(Tab, Panel):
@@ -20,6 +21,13 @@ class ARMINGCAP_PT_card(Tab, Panel):
     bl_label = "Wearer Card"
     bl_order = 0
     bl_options = {"DEFAULT_CLOSED"}
+
+    @staticmethod
+    def state(context: Context) -> str:
+        """Done when there is a wearer, from a card or not; failed where a reading cannot be."""
+        if context.scene.arming_cap.card.trouble:
+            return FAILED
+        return DONE if scenes.forms(context.scene) else OPEN
 
     def draw(self, context: Context) -> None:
         layout, own = self.layout, context.scene.arming_cap.card

@@ -7,7 +7,7 @@ from bpy.types import Context, Object, Panel, Scene, UILayout
 
 from .. import scene as scenes
 from ..operators.roles import selected
-from .shared import ROLE_ICONS, ROLE_WORDS, Tab
+from .shared import DONE, OPEN, ROLE_ICONS, ROLE_WORDS, Tab
 
 
 def _allowances(layout: UILayout, form: Object) -> None:
@@ -43,6 +43,11 @@ class ARMINGCAP_PT_roles(Tab, Panel):
 
     bl_label = "Wearers and Pieces"
     bl_order = 1
+
+    @staticmethod
+    def state(context: Context) -> str:
+        """Done when everybody has a role and something to wear."""
+        return OPEN if scenes.missing(context.scene) else DONE
 
     def draw(self, context: Context) -> None:
         layout, scene = self.layout, context.scene

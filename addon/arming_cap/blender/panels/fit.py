@@ -16,7 +16,7 @@ from .. import overlay, results, work
 from .. import scene as scenes
 from ..operators import act, margins
 from ..words import figure
-from .shared import ICONS, Tab, paragraph
+from .shared import DONE, ICONS, OLD, OPEN, Tab, paragraph
 
 
 def so_far() -> dict[str, Any] | None:
@@ -31,6 +31,12 @@ class ARMINGCAP_PT_fit(Tab, Panel):
 
     bl_label = "Fit"
     bl_order = 2
+
+    @staticmethod
+    def state(context: Context) -> str:
+        """Done when there are verdicts of the scene as it is."""
+        kept = results.of(context.scene)
+        return OPEN if not kept.fits else OLD if kept.changes else DONE
 
     def draw(self, context: Context) -> None:
         layout, scene = self.layout, context.scene
@@ -91,6 +97,15 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
 
     bl_label = "Verdicts"
     bl_order = 3
+
+    @staticmethod
+    def state(context: Context) -> str:
+        """Failed where anything fails, or could not be checked."""
+        kept = results.of(context.scene)
+        worst = max((Status(fit["verdict"]) for fit in kept.fits), key=lambda s: s.severity, default=None)
+        if worst is None or so_far() is not None:
+            return OPEN
+        return OLD if kept.changes else ICONS[worst.value]
 
     @classmethod
     def poll(cls, context: Context) -> bool:

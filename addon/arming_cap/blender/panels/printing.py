@@ -3,11 +3,37 @@
 
 from __future__ import annotations
 
-from bpy.types import Context, Panel
+from bpy.types import Context, Panel, PropertyGroup, UILayout
 
-from .. import splits
+from .. import joint_picture, splits
 from ..properties import WEIGHTS
-from .shared import Tab, paragraph
+from .shared import DONE, OPEN, Tab, paragraph
+
+WHAT_GOES_IN = {"pin": "Filament", "dowel": "Dowel", "magnet": "Magnet", "tongue": "Filament Elsewhere"}
+"""What a joint is measured by, as it lies on the bench."""
+
+
+def _bench(layout: UILayout, own: PropertyGroup) -> None:
+    """Draw what the maker has at hand: the printer, what holds the parts, the glue; and the joint that comes of it."""
+    box = layout.box().column()
+    box.label(text="On the Bench", icon="TOOL_SETTINGS")
+    row = box.row(align=True)
+    for key in ("volume_width_mm", "volume_depth_mm", "volume_height_mm"):
+        row.prop(own, key, text="")
+    box.use_property_split = True
+    box.use_property_decorate = False
+    box.prop(own, "margin_mm", text="Brim Round It")
+    box.prop(own, "glue_mm", text="Glue Film")
+    box.prop(own, "joint", text="Held By")
+    if own.joint == "NONE":
+        return
+    column = box.column(align=True)
+    column.prop(own, "joint_wide_mm", text=WHAT_GOES_IN[own.joint])
+    column.prop(own, "joint_deep_mm", text="Sunk Each Side")
+    column.prop(own, "joint_play_mm", text="Slides With")
+    picture = joint_picture.icon_of(own.joint, own.joint_wide_mm, own.joint_deep_mm, own.joint_play_mm, own.glue_mm)
+    if picture:
+        box.template_icon(icon_value=picture, scale=5.0)
 
 
 class ARMINGCAP_PT_print(Tab, Panel):
@@ -16,6 +42,11 @@ class ARMINGCAP_PT_print(Tab, Panel):
     bl_label = "Print"
     bl_order = 4
     bl_options = {"DEFAULT_CLOSED"}
+
+    @staticmethod
+    def state(context: Context) -> str:
+        """Done when the piece was cut."""
+        return DONE if splits.done_of(context.scene) is not None else OPEN
 
     def draw(self, context: Context) -> None:
         layout, own = self.layout, context.scene.arming_cap.printer
@@ -27,14 +58,7 @@ class ARMINGCAP_PT_print(Tab, Panel):
         row = layout.row(align=True)
         row.operator("arming_cap.make_room", icon="MOD_SKIN")
         row.prop(context.scene.arming_cap, "left_wall_mm", text="")
-        column = layout.column(align=True)
-        column.use_property_split = True
-        column.use_property_decorate = False
-        column.prop(own, "volume_width_mm", text="Printer Width")
-        column.prop(own, "volume_depth_mm", text="Depth")
-        column.prop(own, "volume_height_mm", text="Height")
-        column.prop(own, "margin_mm")
-        column.prop(own, "joint")
+        _bench(layout, own)
         row = layout.row(align=True)
         row.operator("arming_cap.plan_split", icon="MOD_EXPLODE")
         row.operator("arming_cap.add_cut", text="", icon="ADD")
@@ -73,10 +97,6 @@ class ARMINGCAP_PT_print_split(Tab, Panel):
         layout, own = self.layout, context.scene.arming_cap.printer
         layout.use_property_split = True
         layout.use_property_decorate = False
-        column = layout.column(align=True)
-        column.active = own.joint != "NONE"
-        for name in ("joint_wide_mm", "joint_play_mm", "joint_deep_mm", "glue_mm"):
-            column.prop(own, name)
         column = layout.column(align=True)
         column.prop(own, "smallest_mm")
         column.prop(own, "close_mm")

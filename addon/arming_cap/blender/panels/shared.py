@@ -28,9 +28,23 @@ def lines(layout: UILayout, text: str, width: int, icon: str = "NONE") -> None:
         column.label(text=line, icon=icon if number == 0 else "BLANK1" if icon != "NONE" else "NONE")
 
 
+OPEN, DONE, OLD, FAILED = "RADIOBUT_OFF", "CHECKMARK", "FILE_REFRESH", "CANCEL"
+"""How a step of the work stands, at a glance."""
+
+
 class Tab:
     """Mixed into every panel of the sidebar's tab."""
 
     bl_space_type = "VIEW_3D"
     bl_region_type = "UI"
     bl_category = "Arming Cap"
+
+    @staticmethod
+    def state(context: Context) -> str:
+        """Return how this step of the work stands, as an icon; empty where the panel is no step."""
+        return ""
+
+    def draw_header(self, context: Context) -> None:
+        """Draw the state before the title."""
+        if icon := self.state(context):
+            self.layout.label(text="", icon=icon)
