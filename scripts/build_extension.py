@@ -26,7 +26,8 @@ CACHE = ROOT / "build" / "wheels"
 
 # The project's own dependencies, then what those need in their turn.
 PACKAGES = ("libigl", "manifold3d", "lib3mf", "trimesh", "rich", "tomlkit", "fpdf2")
-PACKAGES += ("markdown-it-py", "mdurl", "pygments", "fonttools", "defusedxml", "pillow")
+PACKAGES += ("markdown-it-py", "mdurl", "pygments", "fonttools", "defusedxml")
+# Pillow is what fpdf2 reads pictures with. Our pages hold lines and text alone, and it would be a quarter of the zip.
 PURE = ("fonttools",)  # also has compiled wheels, five times as large and no use here
 PYTHONS = ("3.11", "3.13", "3.14")  # Blender 4.5 and 5.0; 5.1 and 5.2; distributions that bring their own
 # Blender's name of a platform, and the wheels' tags for it.

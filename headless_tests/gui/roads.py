@@ -114,7 +114,8 @@ def first_look(hands: Hands):
     yield 1.0
     hands.shot("margins_from_below")
     yield from hands.click("show_margins")
-    assert not own.margins_shown and hands.area.spaces.active.shading.color_type == "MATERIAL"
+    yield from hands.until(lambda: not own.margins_shown, 20, "margins hidden")
+    assert hands.area.spaces.active.shading.color_type == "MATERIAL"
     step(hands, "place")
     bpy.ops.arming_cap.show_place(fit=0, verdict=2)
     yield 1.5
@@ -154,8 +155,8 @@ def to_the_print(hands: Hands):
     step(hands, "scale")
     shell = bpy.data.objects["shell"]
     yield from hands.click("scale_piece")
+    yield from hands.until(lambda: shell.scale.x != 1.0, 20, "scaled")
     scale = shell.scale.x
-    assert scale != 1.0, "the piece was not scaled"
     hands.found["scaled_to"] = round(scale, 4)
     hands.shot("scaled")
     hands.keys("ctrl+z")

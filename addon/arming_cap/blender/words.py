@@ -12,7 +12,7 @@ def figure(verdict: dict[str, Any], spread: bool = True) -> str:
     """Return a verdict's number with its unit, as the reports write it; counts without decimals."""
     value = verdict["number"]
     if value is None:
-        return "not measured"
+        return verdict["verdict"] if verdict["verdict"] == "not checked" else "not measured"
     decimals = 0 if float(value).is_integer() and verdict["unit"] not in ("mm", "deg", "°") else 1
     around = f" ± {words.figure(verdict['uncertainty'])}" if spread and verdict["uncertainty"] > 0 else ""
     return f"{words.figure(value, decimals)}{around} {verdict['unit']}".strip()

@@ -177,7 +177,8 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
         # A pass that asks for something, such as a part taken off, is not folded away.
         plain = status == "pass" and not verdict["details"].get("take_off")
         header, body = layout.panel(f"arming_cap_{row}_{verdict['check']}", default_closed=plain)
-        header.label(text=f"{verdict['check'].capitalize()}, {status}", icon=ICONS[status])
+        said = "" if status == "not checked" else f", {status}"  # there the figure says it
+        header.label(text=f"{verdict['check'].capitalize()}{said}", icon=ICONS[status])
         value = header.row()
         value.alignment = "RIGHT"
         value.alert = status == "fail"

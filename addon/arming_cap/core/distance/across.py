@@ -42,8 +42,8 @@ class Across:
 
 def across(piece: TriangleMesh, wearer: TriangleMesh | None, normal: FloatArray, offset: float) -> Across:
     """Cut a piece and its wearer with the plane ``normal · x = offset``, mm; see `Across`."""
-    (shell,) = cut(piece, normal, offset)
-    body = cut(wearer, normal, offset)[0] if wearer is not None else None
+    (shell,) = cut(piece, normal, offset, wearer=wearer)
+    body = shell.worn
     inside = shell.inner_width_mm, shell.inner_depth_mm, shell.inner_girth_mm
     room = None if None in inside else (inside[0] or 0.0, inside[1] or 0.0, inside[2] or 0.0)
     outer = [loop for loop in body.loops if loop.closed and loop.role == "outer"] if body else []

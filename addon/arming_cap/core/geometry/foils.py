@@ -19,6 +19,13 @@ def foils(mesh: TriangleMesh) -> BoolArray:
 
     A rim is an unbroken open edge as long as a good part of the way round the shell. Holes of a dirty solid are not.
     """
+    kept: BoolArray | None = mesh.__dict__.get("_foils")  # as a cached property keeps it: a mesh never changes
+    if kept is None:
+        kept = mesh.__dict__["_foils"] = _foils(mesh)
+    return kept
+
+
+def _foils(mesh: TriangleMesh) -> BoolArray:
     rounded = TriangleMesh(np.round(mesh.vertices / WELD_MM) * WELD_MM, mesh.triangles).welded()
     label = shell_labels(rounded)
     edges = np.sort(rounded.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
