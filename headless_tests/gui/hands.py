@@ -102,7 +102,9 @@ class Hands:
             self.mouse(x, y)
             yield 0.08
             if operator in self.under_the_mouse():
-                return
+                yield 0.5  # a busy machine may not have seen the mouse move yet: is it still there?
+                if operator in self.under_the_mouse():
+                    return
             y -= ROW
         self.shot(f"not_found_{operator}")
         raise AssertionError(f"no button of {operator} in the tab")
