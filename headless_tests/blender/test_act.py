@@ -11,7 +11,7 @@ import pytest
 from mathutils import Vector
 from stage_props import ball_in_band, put, select
 
-SIZE = {"scale": 0.99, "range": [0.985, 0.9951], "passage_scale": 0.993}
+SIZE = {"scale": 0.99, "range": [0.985, 0.9951], "passage_scale": 0.993, "print_at": 0.9951}
 
 
 def kept(scene, seat=((0, 0, 0), (0, 0, 0)), size=SIZE, at=(90.0, 0.0, 12.0)):
@@ -54,7 +54,7 @@ def test_the_piece_is_scaled_to_what_fits_of_its_file(scene, unit):
 
 def test_where_no_size_goes_on_there_is_nothing_to_scale_to(scene):
     ball_in_band()
-    kept(scene, size={**SIZE, "passage_scale": None})
+    kept(scene, size={**SIZE, "print_at": None})
     from arming_cap.blender.operators import act
 
     assert act.scaling(scene, 0) is None

@@ -30,10 +30,8 @@ def cast_of_fit(scene: Scene, row: int) -> tuple[dict[str, Any], scenes.Cast] | 
 
 
 def scale_that_fits(size: dict[str, Any] | None) -> float | None:
-    """Return the smallest scale, of what was checked, at which every margin holds for sure and it goes on."""
-    if not size or ("passage_scale" in size and size["passage_scale"] is None):
-        return None
-    return max(size["range"][1], size["scale"], size.get("passage_scale") or 0.0)
+    """Return the scale to print at, of what was checked; None where none is known."""
+    return size.get("print_at") if size else None
 
 
 def scaling(scene: Scene, row: int) -> tuple[float, float | None] | None:
@@ -77,7 +75,7 @@ class _OfFit:
 
 
 class ARMINGCAP_OT_scale_piece(_OfFit, Operator):
-    """Scale the piece to the smallest size that fits for sure, about the origin that its verdict speaks of"""
+    """Scale the piece to the size to print at, about the origin that its verdict speaks of"""
 
     bl_idname = "arming_cap.scale_piece"
     bl_label = "Scale to What Fits"

@@ -154,9 +154,12 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
         word.label(
             text=f"{fit['verdict'].upper()}{': ' if wrong else ''}{', '.join(wrong)}", icon=ICONS[fit["verdict"]]
         )
-        wanted = act.scaling(context.scene, row)
-        if wanted is not None and wanted[1] is not None:
-            head.label(text=f"Fits from {per_cent(wanted[1])} of the file", icon="FULLSCREEN_ENTER")
+        wanted, says = act.scaling(context.scene, row), fit.get("says") or ""
+        if wanted is not None and wanted[1] is not None and abs(wanted[1] / wanted[0] - 1.0) > 1e-4:
+            # What stands here is not the file as it is: the scale to print at is told against the file.
+            says = f"Print at {per_cent(wanted[1])} of the file.{says.partition('%.')[2]}"
+        if says:
+            paragraph(head, context, says)
         # What fails comes first: a page of passes would push it out of sight.
         order = sorted(enumerate(fit["verdicts"]), key=lambda pair: -Status(pair[1]["verdict"]).severity)
         for number, verdict in order:
