@@ -160,6 +160,10 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
             says = f"Print at {per_cent(wanted[1])} of the file.{says.partition('%.')[2]}"
         if says:
             paragraph(head, context, says)
+        if wanted is not None and abs(wanted[0] - 1.0) > 1e-4:
+            factor, of_file = wanted
+            word = f"{per_cent(of_file)} of the File" if of_file else per_cent(factor)
+            head.operator("arming_cap.scale_piece", text=f"Scale to {word}", icon="FULLSCREEN_ENTER").fit = row
         # What fails comes first: a page of passes would push it out of sight.
         order = sorted(enumerate(fit["verdicts"]), key=lambda pair: -Status(pair[1]["verdict"]).severity)
         for number, verdict in order:
@@ -222,12 +226,7 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
 
     @staticmethod
     def _size(layout: UILayout, context: Context, row: int, size: dict[str, Any]) -> None:
-        """Draw what a sizing says, what to do with it, the chance of fitting at a few scales, and the padding plan."""
-        wanted = act.scaling(context.scene, row)
-        if wanted is not None and abs(wanted[0] - 1.0) > 1e-4:
-            factor, of_file = wanted
-            word = f"{per_cent(of_file)} of the File" if of_file else per_cent(factor)
-            layout.operator("arming_cap.scale_piece", text=f"Scale to {word}", icon="FULLSCREEN_ENTER").fit = row
+        """Draw what a sizing says, the chance of fitting at a few scales, and the padding plan."""
         shown = steps(size)
         for sentence in sentences(size, chances=not shown):
             paragraph(layout, context, sentence[:1].upper() + sentence[1:])
