@@ -89,3 +89,20 @@ def test_no_mend_goes_beyond_the_largest_scale():
     between = sized(1.0, 1.02, 1.122, largest=1.0426, way=1.03)
     assert between.advice.kind is Advised.LIKELY and between.advice.scale == 1.0426
     assert "print it at 104.3 %" in verdict_of(between).mend
+
+
+def test_the_first_line_says_what_to_print():
+    from arming_cap.core.report.advice import first_line
+
+    def says(result):
+        return first_line(result.scale, {"size": result})
+
+    assert says(sized(1.0, 1.02, 1.0494, way=1.03)).says.startswith("Print at 105.0 %.")
+    assert says(sized(1.0, 0.9, 0.95, asked=False)).says == "Print at 100.0 %; it fits from 90.0 %."
+    between = says(sized(1.0, 1.02, 1.122, largest=1.0426, way=1.03))
+    assert between.scale == 1.0426 and "Print at 104.3 %, the largest that fits: 6 in 10" in between.says
+    never = says(sized(1.0, 1.08, 1.122, largest=1.0426, way=1.085))
+    assert never.scale is None and never.says.startswith("Not to be printed yet: it fits and goes on from 108.5 % only")
+    assert "up to 200 % no way on was found" in says(sized(1.0, 1.02, 1.05, way=None)).says
+    loose = says(sized(1.0, 1.02, 1.05, loose=True, way=1.0))
+    assert "pad it at the forehead" in loose.says and loose.scale == pytest.approx(1.05)

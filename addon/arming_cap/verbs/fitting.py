@@ -185,9 +185,8 @@ def _show_donning(result: Any, verdict: Any, seated: str, stdout: Any) -> None:
     from ..core.report.said import price_in_words
 
     whole = result.whole
-    words = {Status.PASS: "it goes on", Status.FAIL: "it does not go on", Status.MARGINAL: "it hangs on a hair"}
     print(seated, file=stdout)
-    print(f"{words.get(result.status, 'not decided')}: {verdict.why}", file=stdout)
+    print(f"{result.status.value}: {verdict.why}", file=stdout)
     print(f"as a whole: pinch {mm(whole.pinch_mm)} at {point(whole.at)}, part {whole.part}", file=stdout)
     for names, p in result.tried.items():
         if names:

@@ -11,7 +11,9 @@ from ..wearer.plain import plain
 from .model import FirstLine
 from .results import Advised, ClearanceResult, DonningResult, PlacementResult, Result, SizeResult
 from .said import PAST_END, past_end, verdict_of
-from .words import figure, per_cent, place
+from .words import figure, per_cent
+
+WORTH = 0.005  # a smaller scale that would do as well is named from this difference on
 
 
 def first_line(scale: float, results: Mapping[str, Result]) -> FirstLine:
@@ -31,7 +33,8 @@ def _size(size: SizeResult) -> tuple[str, ...]:
     advice, found = size.advice, size.sizing
     if found is None:
         return (f"Not to be printed yet: {size.none.what if size.none else 'no scale fits'}.",)
-    ends = place(found.largest_by or Place())
+    loose = found.largest_by or Place()
+    ends = plain(loose.region) if loose.region not in ("", "whole") else loose.part
     if advice.kind is Advised.NO_WAY:
         most = size.passage.most if size.passage is not None else 0.0
         return (f"Not to be printed yet: up to {per_cent(most, 0)} no way on was found.",)
@@ -42,6 +45,8 @@ def _size(size: SizeResult) -> tuple[str, ...]:
         )
     assert advice.scale is not None
     told = f"Print at {per_cent(advice.scale)}"
+    if advice.scale == size.scale and size.smallest is not None and size.smallest < size.scale - WORTH:
+        return (f"{told}; it fits from {per_cent(size.smallest)}.",)
     if advice.kind is Advised.LIKELY:
         return (f"{told}, the largest that fits: {_in_ten(advice.chance)} that it is large enough.",)
     if advice.kind is Advised.PADDED:

@@ -7,6 +7,7 @@ rendered dict to decide anything.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
@@ -401,7 +402,7 @@ class SizeResult:
             return Advice(Advised.NO_WAY, None, 0.0)
         if self.status is Status.PASS:
             return Advice(Advised.SURE, self.scale, self.sizing.law.chance(self.scale))
-        scale, most = -(-round(self.sure, 6) // 0.001) * 0.001, self.sizing.largest
+        scale, most = math.ceil(round(1000 * self.sure, 3)) / 1000, self.sizing.largest
         if self.always_loose:
             return Advice(Advised.PADDED, scale, self.sizing.law.chance(scale))
         if most is None or scale <= most:

@@ -41,7 +41,8 @@ def number(verdict: Verdict) -> str:
 
 def place(where: Place) -> str:
     """Return a place for reading, e.g. ``left temple at visor``; empty where nothing is known of it."""
-    return " at ".join(part for part in (plain(where.region), where.part) if part)
+    region = "" if where.region == "whole" else plain(where.region)
+    return " at ".join(part for part in (region, where.part) if part)
 
 
 def pose_in_words(seat: str, pose: Mapping[str, Sequence[float]]) -> str:
