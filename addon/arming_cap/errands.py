@@ -150,11 +150,14 @@ class Checked:
         The report's files by name.
     verdict
         Of the whole run.
+    faults
+        Traces of faults of ours that kept a fitting from being checked.
     """
 
     document: dict[str, Any]
     files: dict[str, str]
     verdict: str
+    faults: tuple[str, ...]
 
 
 def check(draft: Draft, progress: Progress) -> Checked:
@@ -183,7 +186,7 @@ def _checked(run: RunReport) -> Checked:
     from .core.report.write import report_files
 
     document = as_json.document("check", run.inputs, run.warnings, run.as_dict())
-    return Checked(document, report_files(run), run.status.value)
+    return Checked(document, report_files(run), run.status.value, run.faults)
 
 
 def _with_the_rest(fit: FitReport, limits: Any) -> FitReport:

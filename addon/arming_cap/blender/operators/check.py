@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import sys
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -59,6 +60,9 @@ class ARMINGCAP_OT_check_fit(work.InBackground, Operator):
         results.keep(scene, result.document, self._footing, result.files)
         level = {"fail": "WARNING", "not checked": "WARNING"}.get(result.verdict, "INFO")
         self.say(level, f"Checks done: {result.verdict}")
+        for fault in result.faults:
+            sys.stderr.write(f"{fault}\n")
+            self.say("ERROR", "a fault of ours kept a piece from being checked; the console holds its trace")
         return {"FINISHED"}
 
     def stopped(self, context: Context, finished: errands.Checked) -> set[str]:
