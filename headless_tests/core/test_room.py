@@ -208,3 +208,18 @@ def test_girths_converge_under_refinement():
     girths = [at(shapes.tube(90, 94, 200, n)).inner_girth_mm for n in (24, 48, 96, 192)]
     short = 2 * np.pi * 90 - np.array(girths)
     assert (short > 0).all() and short[:-1] / short[1:] == pytest.approx(4, rel=0.02)
+
+
+def test_a_bowl_that_tapers_has_its_mouth_at_its_rim():
+    # A wedge of two walls, 160 mm apart at the rim and nearer all the way in, with a slot that splits its outline.
+    line = np.array([[-80.0, 0.0], [-40.0, 90.0], [40.0, 90.0], [80.0, 0.0]])
+    inner = np.concatenate([line[:2], [[-45, 90], [-45, 94]], [[-84, 0]]])
+    other = inner * (-1, 1)
+    import manifold3d
+
+    shapes_ = manifold3d.CrossSection([inner[::-1], other], manifold3d.FillRule.NonZero)
+    front = manifold3d.CrossSection([[(-30, 88), (30, 88), (30, 94), (-30, 94)]])
+    solid = manifold3d.Manifold.extrude(shapes_ + front, 50).to_mesh64()
+    bowl = TriangleMesh(np.asarray(solid.vert_properties)[:, :3], np.asarray(solid.tri_verts), "bowl")
+    room = at(bowl, 25).room
+    assert max(room.mouths_mm) == pytest.approx(160, abs=1.0)

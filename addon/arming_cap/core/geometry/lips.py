@@ -13,8 +13,11 @@ from .plane import signed_area
 FORECOURT = 0.15
 # Lips are looked for along so much of the wall from either end.
 LIP_SHARE = 0.3
+# Behind lips a room is wider than between them by at least this factor.
+WIDENS = 1.01
 # A lip ends at the latest where its wall turns by so much.
 CORNER_DEG = 45.0
+CORNER_SHARE = 0.15  # and no farther from the mouth's end than so much of its length
 
 
 def unpinched(contour: FloatArray) -> FloatArray:
@@ -98,14 +101,27 @@ def narrowest(
         turned, (q2, at_q2), (p2, at_p2) = _closest(right, left)
         if turned < distance:
             distance, p, at_p, q, at_q = turned, p2, at_p2, q2, at_q2
-        if p < a - 1 and q > 0 and distance < best[0]:
+        behind = np.concatenate([at_p[None], chain[p + 1 : b + q + 1], at_q[None]])
+        if p < a - 1 and q > 0 and distance < best[0] and _widens(behind):
             best = distance, ((p, at_p), (b + q, at_q))
     if best[1] is not None:
         return best
-    left_end, right_end = _corner(chain[: a + 1]), _corner(chain[b:][::-1])
+    near = CORNER_SHARE * across
+    left_end = _corner(chain[: int(np.searchsorted(run, near, side="right")) + 1])
+    right_end = _corner(chain[max(int(np.searchsorted(run, run[-1] - near, side="left")) - 1, 0) :][::-1])
     if left_end is None or right_end is None:
         return across, None
     return min(across, float(np.linalg.norm(left_end - right_end))), None
+
+
+def _widens(behind: FloatArray) -> bool:
+    """Return whether a region (n, 2) is wider than the line from its last corner to its first: that is a narrow place.
+
+    A bowl that tapers is nearer to itself the deeper one looks, and has no lips there.
+    """
+    across = behind[0] - behind[-1]
+    length = float(np.linalg.norm(across))
+    return float(np.ptp(behind @ (across / max(length, 1e-9)))) > WIDENS * length
 
 
 def _closest(ends: FloatArray, lines: FloatArray) -> tuple[float, tuple[int, FloatArray], tuple[int, FloatArray]]:
