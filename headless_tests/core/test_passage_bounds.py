@@ -150,7 +150,12 @@ def test_a_hinged_lid_that_swings_out_of_the_way_opens_the_neck():
     # Swung the other way it would have to go through the ball's lower half: said to be tightest in the swing.
     inward = Piece("helm", (shell, Part("lid", lid, True, Hinge(hinge.point_mm, hinge.axis, -120.0))))
     _, other = take_off(inward, BALL, Pose(), Search(decide_only=True, most_cells=250))
-    assert other[("lid",)].where == "swing" and other[("lid",)].pinch_mm < 0
+    swung = other[("lid",)]
+    assert swung.where == "swing" and swung.pinch_mm < 0
+    # All that is told of the pinch is of the swing: the lid, in the ball, while the helm stands at its seat.
+    assert swung.part == "lid" and swung.pinch_step == 0
+    assert np.linalg.norm(swung.at) == pytest.approx(80 + swung.pinch_mm, abs=0.3)
+    np.testing.assert_allclose(swung.pinch_pose.translation_mm, 0, atol=1e-9)
 
 
 def test_a_slit_that_springs_gives_half_of_it_on_each_side():

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from ...arrays import FloatArray
-from ...distance.motion import least_along, moved, pose_of
+from ...distance.motion import Least, least_along, moved, pose_of
 from ...piece import Part, Piece
 from ...pose import Pose, rotation_about
 from ...progress import Progress, silent
@@ -24,7 +24,7 @@ from ...verdict import Status
 from ...wearer.form import Wearer
 from .bow import bowed
 from .enclosed import enclosed_depth
-from .lift import meeting, seated
+from .lift import Meeting, meeting, seated
 from .ways import FINE, Found, Search, find_way
 
 BENDS = (0.5, 1.0, -1.0)  # shares of the neck's range that are tried
@@ -158,8 +158,7 @@ def _bowing(piece: Piece, wearer: Wearer, seat: Pose, options: Search, progress:
             scene = seated(piece, replace(wearer, form=bowed(wearer.form, part * bend)), seat)
             rest = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, FINE)
             if rest.margin_mm < one.pinch_mm:
-                verdict = Status.FAIL if rest.margin_mm < 0 else one.verdict
-                one = replace(one, pinch_mm=rest.margin_mm, floor_mm=rest.floor_mm, verdict=verdict, where="seat")
+                one = _tighter(one, rest, meeting(scene, rest.point, rest.triangle), "seat", seat)
         if one.pinch_mm > found.pinch_mm:
             kept = f"head bowed by {bend:g} degrees on the neck, of {options.neck_bend_deg:g} either way"
             found = replace(one, neck_bend_deg=bend, freedoms=(*one.freedoms, kept))
@@ -341,11 +340,29 @@ def _with_swing(found: Passage, piece: Piece, names: tuple[str, ...], wearer: We
         chain = np.column_stack([np.zeros((len(angles), 3)), angles[:, None] * axis])
         least = least_along(scene.cover, hinge.point_mm, chain, scene.field, scene.allowances, FINE)
         if least.margin_mm < found.pinch_mm:
-            verdict = found.verdict
-            if least.floor_mm < 0:
-                verdict = Status.FAIL if least.margin_mm < 0 else Status.MARGINAL
-            bound = min(found.bound_mm, least.margin_mm)
-            found = replace(
-                found, verdict=verdict, pinch_mm=least.margin_mm, floor_mm=least.floor_mm, bound_mm=bound, where="swing"
-            )
+            low = min(int(least.when), len(chain) - 2)
+            there = chain[low] + (least.when - low) * (chain[low + 1] - chain[low])
+            point = moved(least.point[None], there[None], hinge.point_mm)[0]
+            found = _tighter(found, least, meeting(scene, point, least.triangle), "swing", seat)
     return found
+
+
+def _tighter(found: Passage, least: Least, met: Meeting, where: str, seat: Pose) -> Passage:
+    """Return a passage whose pinch is not on its path: the piece stands at its seat meanwhile."""
+    verdict = found.verdict
+    if least.floor_mm < 0:
+        verdict = Status.FAIL if least.margin_mm < 0 else Status.MARGINAL
+    at, part, region = met
+    return replace(
+        found,
+        verdict=verdict,
+        pinch_mm=least.margin_mm,
+        floor_mm=least.floor_mm,
+        bound_mm=min(found.bound_mm, least.margin_mm),
+        at=at,
+        part=part,
+        region=region,
+        where=where,
+        pinch_pose=seat,
+        pinch_step=0.0,
+    )

@@ -29,6 +29,9 @@ CLEARLY_WIDER_MM = 1.0
 CLEARLY_WIDER = 0.5
 
 
+Meeting = tuple[tuple[float, float, float], str, str]  # where, the piece's part, the body's region
+
+
 @dataclass(frozen=True, eq=False)
 class Scene:
     """A seated piece and a form, ready to be asked."""
@@ -168,7 +171,7 @@ class Lift:
         }
 
 
-def meeting(scene: Scene, point: FloatArray, triangle: int) -> tuple[tuple[float, float, float], str, str]:
+def meeting(scene: Scene, point: FloatArray, triangle: int) -> Meeting:
     """Return a point of the moved piece as a tuple, the part it is on, and the form's region nearest to it."""
     part = scene.piece.parts[int(scene.piece.part_of_triangle[triangle])].name
     _, nearest, _ = scene.field.exact(point[None])
