@@ -1,42 +1,60 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Limb and torso forms: the girths asked for are the girths measured, by us and by others."""
+"""Arm, leg and torso: what is asked is what is measured, by us and by others; a body's card makes it again.
+
+People are drawn about the moments of ANSUR II (NATICK/TR-15/007). `scripts/validate_bodies.py` asks the same of 200.
+"""
 
 from __future__ import annotations
 
 import math
+import sys
 import time
-from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapes import revolved, sphere
 
 from arming_cap.core.errors import InputError
-from arming_cap.core.wearer.limbform import KINDS, Station, half_axes, limb_form, limb_form_of, measure
+from arming_cap.core.wearer.bend import monotone, step, stretched
+from arming_cap.core.wearer.bodytemplate import body_template
+from arming_cap.core.wearer.limbform import KINDS, SHAPE_MM, Station, limb_form, limb_form_of, measure
 from arming_cap.core.wearer.limbform import tape_girth as taped
 from arming_cap.core.wearer.measure import girth
 from arming_cap.core.wearer.population import estimate, survey
 from arming_cap.core.wearer.reading import Reading
 from arming_cap.core.wearer.regions import ALL
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "scripts"))
+MAN, WOMAN = (0.5, 0.0, 0.5), (0.0, 1.0, 0.0)
 
-def person(sex: str, z: np.ndarray) -> dict[str, float]:
-    """One invented adult: the survey's mean moved along the square root of its covariance."""
+
+def person(sex: str, z: np.ndarray | None = None) -> dict[str, float]:
+    """One invented adult: the survey's mean moved along the square root of its covariance, cut off at p1 and p99."""
     group = survey().by_sex[sex]
-    root = np.linalg.cholesky(group.covariance)
-    return dict(zip(survey().names, group.mean + root @ z))
+    root, reach = np.linalg.cholesky(group.covariance), 2.3263 * np.sqrt(group.covariance.diagonal())
+    off = root @ (np.zeros(len(reach)) if z is None else z)
+    return dict(zip(survey().names, group.mean + np.clip(off, -reach, reach)))
 
 
-@settings(max_examples=20)
+def within(made, dimensions) -> None:
+    """Lengths within 1 mm, girths within 2 mm: the contract."""
+    for name, found in made.measured.items():
+        if name in dimensions:
+            most = 2.0 if name.endswith(("circumference", "flexed")) else 1.0
+            assert found == pytest.approx(dimensions[name], abs=most), name
+    assert measure(made).items() <= {n: pytest.approx(v, abs=1e-3) for n, v in made.measured.items()}.items()
+
+
+@settings(max_examples=6, deadline=None)
 @given(st.sampled_from(KINDS), st.sampled_from("mf"), st.integers(0, 2**32 - 1))
-def test_girths_return_for_any_realistic_adult(kind, sex, seed):
-    """A random draw from the survey's own normal: a realistic combination, p1 to p99 and beyond."""
+def test_dimensions_return_for_any_realistic_adult(kind, sex, seed):
+    """A random draw from the survey's own normal: a realistic combination, p1 to p99."""
     dimensions = person(sex, np.random.default_rng(seed).standard_normal(len(survey().names)))
-    made = limb_form(kind, dimensions)
-    for name, found in measure(made).items():
-        assert found == pytest.approx(dimensions[name], abs=0.01), name
+    made = limb_form(kind, dimensions, shares=MAN if sex == "m" else WOMAN)
+    within(made, dimensions)
     facts = made.form.mesh.soundness
     assert facts.solid and facts.shells == 1 and made.form.mesh.volume_mm3 > 0
     assert set(made.form.region_names) <= set(ALL)
@@ -48,28 +66,27 @@ def test_girths_return_for_any_realistic_adult(kind, sex, seed):
 def test_every_dimension_at_its_first_or_last_percentile(kind, sex, at):
     group = survey().by_sex[sex]
     dimensions = dict(zip(survey().names, group.mean + at * np.sqrt(group.covariance.diagonal())))
-    made = limb_form(kind, dimensions, "right")
-    for name, found in measure(made).items():
-        assert found == pytest.approx(dimensions[name], abs=0.01), name
+    within(limb_form(kind, dimensions, "right", shares=MAN if sex == "m" else WOMAN), dimensions)
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_girths_by_trimesh_sections(kind):
-    """trimesh cuts the same planes; a ring is convex, so its section's length is the tape's."""
+    """trimesh cuts the same planes, shapely's convex hull is the tape."""
+    import shapely
     import trimesh
 
-    dimensions = person("f", np.zeros(len(survey().names)))
-    made = limb_form(kind, dimensions)
-    mesh = trimesh.Trimesh(made.form.mesh.vertices, made.form.mesh.triangles, process=False)
+    dimensions = person("f")
+    made = limb_form(kind, dimensions, shares=WOMAN)
     for name, station in made.stations.items():
-        # A hair off the plane of vertices, where a section has no double points.
-        section = mesh.section(plane_origin=station.centre + 1e-4 * station.normal, plane_normal=station.normal)
-        loops = [
+        rows = slice(None) if station.triangles is None else station.triangles
+        mesh = trimesh.Trimesh(made.form.mesh.vertices, made.form.mesh.triangles[rows], process=False)
+        section = mesh.section(plane_origin=station.centre, plane_normal=station.normal)
+        near = [
             e for e in section.discrete if np.linalg.norm(e - station.centre, axis=1).max() < 1.5 * station.reach_mm
         ]
-        assert len(loops) == 1
-        length = np.linalg.norm(np.diff(loops[0], axis=0), axis=1).sum()
-        assert length == pytest.approx(dimensions[name], abs=0.05), name
+        flat = np.linalg.svd(np.eye(3) - np.outer(station.normal, station.normal))[0][:, :2]
+        hull = shapely.MultiPoint(np.vstack(near) @ flat).convex_hull
+        assert hull.length == pytest.approx(dimensions[name], abs=0.3), name
 
 
 @pytest.mark.parametrize("sex", "mf")
@@ -78,46 +95,92 @@ def test_no_form_cuts_itself_by_open3d(kind, sex):
     o3d = pytest.importorskip("open3d")
     for seed in range(2):
         dimensions = person(sex, np.random.default_rng(seed).standard_normal(len(survey().names)))
-        mesh = limb_form(kind, dimensions).form.mesh
+        mesh = limb_form(kind, dimensions, shares=MAN if sex == "m" else WOMAN).form.mesh
         seen = o3d.geometry.TriangleMesh(
             o3d.utility.Vector3dVector(mesh.vertices.copy()), o3d.utility.Vector3iVector(mesh.triangles.copy())
         )
         assert seen.is_watertight()  # which includes not cutting itself
 
 
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_bodys_own_card_makes_the_body_again(kind):
+    """Issue's bound: 8 mm RMS; what is reached is 1, 2.4 and 3.8 mm, and half as much again where it is left out."""
+    pytest.importorskip("open3d")
+    import validate_bodies as bodies
+
+    for body in range(3):
+        _, _, off = bodies.beside(kind, body, False)
+        assert bodies.rms(off) < {"arm": 1.5, "leg": 3.0, "torso": 4.5}[kind]
+    _, _, off = bodies.beside(kind, 0, True)  # a man made from another man
+    assert bodies.rms(off) < 8.0
+
+
+@settings(max_examples=50)
+@given(st.lists(st.floats(-0.5, 0.5), min_size=4, max_size=4), st.floats(0.3, 2.0))
+def test_maps_keep_the_order_of_points_along_lines(values, stretch):
+    z = np.linspace(-80, 900, 2000)
+    x = np.array([0.0, 190.0, 440.0, 720.0])
+    rising = stretched(x, np.cumsum(stretch * np.exp(values)) * 200, z)
+    assert np.all(np.diff(rising) > 0)
+    between = monotone(x, values, z)
+    assert between.min() >= min(values) - 1e-12 and between.max() <= max(values) + 1e-12
+    assert np.all(np.diff(step(z, 100, 300)) >= 0) and step(np.array([100.0, 200.0, 300.0]), 100, 300).tolist() == [
+        0,
+        0.5,
+        1,
+    ]
+
+
 def test_lengths_and_frame():
-    dimensions = person("m", np.zeros(len(survey().names)))
-    leg = limb_form("leg", dimensions).form
-    low, high = leg.mesh.bounds
-    assert low[2] == pytest.approx(0, abs=1e-9)
-    foot = leg.mesh.vertices[leg.mesh.vertices[:, 2] < dimensions["lateral_malleolus_height"]]
-    assert np.ptp(foot[:, 1]) == pytest.approx(dimensions["foot_length"], abs=0.5)
-    assert foot[:, 1].min() < -100  # toes to the front
-    arm = limb_form("arm", dimensions)
+    dimensions = person("m")
+    leg = limb_form("leg", dimensions, shares=MAN).form
+    assert abs(leg.mesh.bounds[0, 2]) < 4.0  # the sole stands on the floor
+    assert leg.landmarks["toe_tip_left"][1] < leg.landmarks["heel_left"][1] - 200  # toes to the front
+    arm = limb_form("arm", dimensions, shares=MAN)
     want = sum(dimensions[n] for n in ("hand_length", "radiale_stylion_length", "shoulder_elbow_length"))
-    assert np.ptp(arm.form.mesh.vertices[:, 2]) == pytest.approx(want)
-    assert arm.form.landmarks["wrist_left"][2] == pytest.approx(dimensions["hand_length"])
-    assert low[0] == pytest.approx(-high[0])
+    assert arm.form.landmarks["acromion_left"][2] == pytest.approx(want, abs=0.5)
+    assert arm.form.landmarks["wrist_left"][2] == pytest.approx(dimensions["hand_length"], abs=0.5)
+    left, right = (limb_form("leg", dimensions, side, shares=MAN).form for side in ("left", "right"))
+    assert np.array_equal(left.mesh.vertices * [-1, 1, 1], right.mesh.vertices)
+    assert right.mesh.volume_mm3 == pytest.approx(left.mesh.volume_mm3)
+    # The inner ankle is nearer to the other leg: the big toe lies on the left foot's right.
+    assert left.landmarks["toe_tip_left"][0] < 0
 
 
-def test_a_girth_between_stations_stays_below_the_largest():
-    made = limb_form("leg", person("m", np.zeros(len(survey().names))))
-    calf = made.stations["calf_circumference"]
-    for z in np.linspace(made.stations["ankle_circumference"].centre[2], calf.centre[2], 15):
-        level = replace(calf, centre=np.array([0, 0, z + 1e-6]))
-        assert taped(made.form.mesh, level) <= measure(made)["calf_circumference"] + 1e-6
+def test_the_waist_has_its_breadth_and_depth_by_trimesh():
+    """Two people with one girth and unlike breadths are two shapes."""
+    import trimesh
+
+    plain = person("f")
+    flat = {**plain, "waist_breadth": plain["waist_breadth"] + 12, "waist_depth": plain["waist_depth"] - 12}
+    for dimensions in (plain, flat):
+        made = limb_form("torso", dimensions, shares=WOMAN)
+        mesh = trimesh.Trimesh(made.form.mesh.vertices, made.form.mesh.triangles, process=False)
+        ring = mesh.section(plane_origin=made.stations["waist_circumference"].centre, plane_normal=(0, 0, 1))
+        assert np.ptp(ring.vertices[:, 0]) == pytest.approx(dimensions["waist_breadth"], abs=1.0)
+        assert np.ptp(ring.vertices[:, 1]) == pytest.approx(dimensions["waist_depth"], abs=1.0)
+        assert measure(made)["waist_circumference"] == pytest.approx(dimensions["waist_circumference"], abs=2.0)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_cut_faces_are_marked(kind):
+    made = limb_form(kind, person("m"), shares=MAN)
+    assert np.array_equal(made.form.on_cut, body_template(kind).on_cut)
+    area = made.form.mesh.areas[made.form.on_cut].sum()
+    least = {"arm": 6_000, "leg": 20_000, "torso": 45_000}[kind]  # mm²: an armpit's, a thigh's; neck, arms and thighs
+    assert least < area < 3 * least
 
 
 @pytest.mark.parametrize(
     ("kind", "regions", "landmarks"),
     [
-        ("arm", "upper_arm elbow forearm wrist hand", "acromion elbow wrist hand fingertip"),
+        ("arm", "upper_arm elbow forearm wrist hand thumb", "acromion elbow wrist hand fingertip"),
         ("leg", "thigh knee calf ankle heel instep foot", "crotch knee calf ankle heel_ankle heel toe_tip"),
     ],
 )
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_every_place_has_its_name_and_side(kind, regions, landmarks, side):
-    form = limb_form(kind, person("f", np.zeros(len(survey().names))), side).form
+    form = limb_form(kind, person("f"), side, shares=WOMAN).form
     assert set(form.region_names) == {f"{name}_{side}" for name in regions.split()}
     assert {f"{name}_{side}" for name in landmarks.split()} <= set(form.landmarks)
     centre = form.mesh.corners.mean(axis=1)
@@ -127,55 +190,30 @@ def test_every_place_has_its_name_and_side(kind, regions, landmarks, side):
     if kind == "leg":  # toes to the front, the heel behind and below the instep
         assert place["foot"][:, 1].mean() < place["instep"][:, 1].mean() < place["heel"][:, 1].mean()
         assert place["heel"][:, 2].mean() < place["instep"][:, 2].mean()
-    else:
-        assert form.landmarks[f"fingertip_{side}"][2] == form.mesh.bounds[0][2] == 0
+    else:  # the thumb in front, the palm to the thigh
+        assert place["thumb"][:, 1].mean() < place["hand"][:, 1].mean()
 
 
-@pytest.mark.parametrize("sex", "mf")
-def test_what_must_pass_over_the_hand_is_the_hands_girth(sex):
-    """By trimesh's level sections: between wrist and fingertip nothing is larger than where the tape was laid."""
-    import trimesh
-
-    dimensions = person(sex, np.zeros(len(survey().names)))
-    form = limb_form("arm", dimensions).form
-    mesh = trimesh.Trimesh(form.mesh.vertices, form.mesh.triangles, process=False)
-    levels = np.linspace(2.0, dimensions["hand_length"], 60)
-    girths = [mesh.section(plane_origin=(0, 0, z), plane_normal=(0, 0, 1)).length for z in levels]
-    assert max(girths) == pytest.approx(dimensions["hand_circumference"], abs=1.0)
-    assert girths[-1] == pytest.approx(dimensions["wrist_circumference"], abs=1.0)
-    assert girths[0] < 0.5 * max(girths)  # a fingertip is no knuckle
-
-
-def test_measured_elbow_and_knee_get_their_rings():
+def test_measured_elbow_and_knee_shape_the_form():
     known = {"elbow_circumference": Reading(280), "knee_circumference": Reading(390)}
     guess = estimate(known, "m")
-    assert measure(limb_form_of(guess, "arm"))["elbow_circumference"] == pytest.approx(280)
-    assert measure(limb_form_of(guess, "leg"))["knee_circumference"] == pytest.approx(390)
+    assert measure(limb_form_of(guess, "arm"))["elbow_circumference"] == pytest.approx(280, abs=0.5)
+    assert measure(limb_form_of(guess, "leg"))["knee_circumference"] == pytest.approx(390, abs=0.5)
     assert any("knee" in note for note in limb_form_of(estimate({}, "m"), "leg").notes)
 
 
-def test_the_upper_form_is_the_wider_and_its_spread_is_the_intervals():
+def test_the_upper_form_is_the_wider_and_the_spread_joins_dimension_and_shape():
     guess = estimate({"stature": Reading(1700)}, "f")
     plain, wide = limb_form_of(guess, "leg"), limb_form_of(guess, "leg", upper=True)
     for name, found in measure(wide).items():
-        assert found == pytest.approx(guess.dimensions[name].high, abs=0.01)
+        assert found == pytest.approx(guess.dimensions[name].high, abs=2.0)
         assert found > measure(plain)[name]
     calf = guess.dimensions["calf_circumference"]
-    assert plain.form.spread_mm["calf_left"] == pytest.approx((calf.high - calf.low) / (4 * math.pi))
-    assert {"chest", "back"} <= limb_form_of(guess, "torso").form.spread_mm.keys()
-
-
-@given(st.floats(50, 1500), st.floats(10, 600), st.floats(0.3, 3))
-def test_rings_have_the_girth_asked_for(girth, breadth, ratio):
-    from scipy.special import ellipe
-
-    for a, b in (half_axes(girth, breadth=breadth, ratio=ratio), half_axes(girth, ratio=ratio)):
-        # The ellipse is the limit of the polygon: 72 chords fall short of it by about the square of their angle / 24.
-        ellipse = 4 * max(a, b) * ellipe(1 - (min(a, b) / max(a, b)) ** 2)
-        assert girth < ellipse < girth * (1 + 0.004)
-    a, _ = half_axes(girth, breadth=breadth)
-    assume(girth > 2.3 * breadth)
-    assert a == pytest.approx(breadth / 2)
+    radius = (calf.high - calf.low) / (4 * math.pi)
+    assert plain.form.spread_mm["calf_left"] == pytest.approx(math.hypot(radius, SHAPE_MM["calf"]))
+    assert not any(wide.form.spread_mm.values())
+    torso = limb_form_of(guess, "torso").form
+    assert all(torso.spread_mm[name] > 0 for name in torso.region_names)
 
 
 def test_a_tape_spans_hollows():
@@ -194,22 +232,24 @@ def test_the_tape_is_scipys_hull():
 
 
 def test_bad_input_is_one_clear_line():
-    dimensions = person("m", np.zeros(len(survey().names)))
+    dimensions = person("m")
     for kind, change, words in (
         ("wing", {}, "use arm, leg, torso"),
         ("leg", {"calf_circumference": None}, "calf circumference is needed"),
         ("leg", {"calf_circumference": math.nan}, "no length"),
         ("leg", {"foot_length": -1.0}, "no length"),
-        ("leg", {"foot_length": 120.0}, "too short"),
-        ("leg", {"lateral_malleolus_height": 300.0}, "make no foot"),
+        ("leg", {"tibial_height": 620.0}, "is not below"),
+        ("torso", {"chest_circumference": 1500.0}, "no body takes these dimensions together"),
     ):
         with pytest.raises(InputError, match=words):
             limb_form(kind, {k: v for k, v in {**dimensions, **change}.items() if v is not None})
 
 
-def test_quick_and_the_same_every_time():
-    dimensions = person("f", np.zeros(len(survey().names)))
-    start = time.perf_counter()
-    first = limb_form("leg", dimensions).form.mesh
-    assert time.perf_counter() - start < 1.0
-    assert first.content_hash == limb_form("leg", dimensions).form.mesh.content_hash
+@pytest.mark.parametrize("kind", KINDS)
+def test_quick_and_the_same_every_time(kind):
+    dimensions = person("f")
+    limb_form(kind, dimensions)
+    start = time.process_time()
+    first = limb_form(kind, dimensions).form.mesh
+    assert time.process_time() - start < 4.0
+    assert first.content_hash == limb_form(kind, dimensions).form.mesh.content_hash

@@ -28,6 +28,7 @@ LIMB = _pairs(
     "forearm",
     "wrist",
     "hand",
+    "thumb",
     "thigh",
     "knee",
     "calf",
