@@ -102,7 +102,7 @@ def form(options: argparse.Namespace, progress: Progress) -> Outcome:
 def record(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Write into a wearer's card how a piece was when it was tried on."""
     from ..core.checks.tried import record as into_card
-    from ..core.fit.size.knownfit import FELT
+    from ..core.fit.size.learning import SPANS
 
     if options.units not in (None, "mm"):
         raise InputError("a tried-on piece is kept by its file, in mm", remedy="save the file in mm and record that")
@@ -115,7 +115,7 @@ def record(options: argparse.Namespace, progress: Progress) -> Outcome:
         level_mm=options.level,
         gap_mm=options.gap,
     )
-    felt = FELT[fit.verdict]
+    low, high = (v if abs(v) < 1e9 else None for v in SPANS[fit.verdict])
     result = {
         "card": str(options.card),
         "known_fit": {
@@ -127,7 +127,7 @@ def record(options: argparse.Namespace, progress: Progress) -> Outcome:
             "date": fit.date,
         },
         "known_fits": len(card.known_fits),
-        "read_as_mm": {"mean": felt.mean, "sd": felt.sd},
+        "read_as_mm": {"low": low, "high": high},
     }
 
     def show(stdout: Any) -> None:

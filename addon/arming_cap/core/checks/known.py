@@ -10,7 +10,8 @@ from pathlib import Path
 from ..errors import InputError
 from ..files import read_input, sha256
 from ..fit.size.causes import Causes, causes_of
-from ..fit.size.knownfit import FELT, corrected, fits_of, tried_on
+from ..fit.size.knownfit import corrected, fits_of, tried_on
+from ..fit.size.learning import MIDDLES
 from ..make.walls.hollow import hollow_of
 from ..progress import Progress, silent
 from ..wearer.card import Card, KnownFit, read_card
@@ -34,20 +35,19 @@ class Known:
         Whether the form is the hollow of a print.
     more_mm
         Room that such a print was felt to lack all round; negative where it was loose.
-    rooms
-        What the known fits leave unsure of the room that each region needs; None where there are none.
+    learnt
+        What the known fits leave unsure of form and allowances, which are then as these fits have it; None without any.
     """
 
     read: ReadWearer
     card: Card | None = None
     stand_in: bool = False
     more_mm: float = 0.0
-    rooms: Causes | None = None
+    learnt: Causes | None = None
 
     def causes(self, progress: Progress = silent) -> Causes:
         """Return what may make the wearer, or the room they need, another than is taken."""
-        found = causes_of(self.read, progress)
-        return found if self.rooms is None else found.and_also(self.rooms)
+        return causes_of(self.read, progress) if self.learnt is None else self.learnt
 
     def with_allowances(
         self, allowance_mm: Mapping[str, float] | None, seat: str, progress: Progress = silent
@@ -60,12 +60,12 @@ class Known:
             return replace(self, read=replace(self.read, wearer=wearer))
         if allowance_mm is not None:
             wearer = replace(wearer, allowance_mm=allowance_mm)
+        read = replace(self.read, wearer=wearer)
         if self.card is None or not self.card.known_fits:
-            return replace(self, read=replace(self.read, wearer=wearer))
+            return replace(self, read=read)
         known, notes = fits_of(self.card)
-        wearer, said, rooms = corrected(wearer, known, seat, progress) if known else (wearer, (), None)
-        read = replace(self.read, wearer=wearer, warnings=(*self.read.warnings, *notes, *said))
-        return replace(self, read=read, rooms=rooms)
+        after = corrected(replace(read, warnings=(*read.warnings, *notes)), known, seat, progress)
+        return replace(self, read=after.read, learnt=after.causes)
 
 
 def read_known(path: Path | str, units: str | None = None, progress: Progress = silent) -> Known:
@@ -86,7 +86,7 @@ def read_known(path: Path | str, units: str | None = None, progress: Progress = 
     if not (bare and usable):
         return Known(read_wearer(path, units, progress), card)
     best = min(usable, key=lambda fit: ("good", "tight", "loose").index(fit.verdict))
-    more = FELT["good"].mean - FELT[best.verdict].mean
+    more = MIDDLES["good"] - MIDDLES[best.verdict]
     return Known(_stand_in(card, path, best, more, progress), card, True, more)
 
 

@@ -17,14 +17,20 @@ import numpy as np
 
 from ...arrays import FloatArray, IntArray
 from ...errors import InputError
+from ...mesh import TriangleMesh
 from ...progress import Progress, silent
 from ...wearer.dimension import DIMENSIONS
 from ...wearer.form import Form
 from ...wearer.found import ReadWearer
-from ...wearer.headform import form_from_dimensions
+from ...wearer.headform import form_from_dimensions, head_form_of
 from ...wearer.limbform import limb_form_of
 from ...wearer.population import Estimate
-from .uncertainty import NORMAL_90
+from ...wearer.regions import in_words
+from .uncertainty import NORMAL_90, draws_of
+
+# Spread of the room that is needed about the allowance: shared by all regions, and each region's own. Our own settings
+# (common practice, no source).
+ROOM_SD_MM = (2.0, 2.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +49,8 @@ class Causes:
         (k, r): by how much each region asks for more room per unit of each cause.
     reading_sd
         By name, for the dimensions that could be measured and were not: the standard deviation of one reading, mm.
+    draws
+        (n, k) equally likely values where outcomes have made the law another than normal; None where it is.
     """
 
     names: tuple[str, ...]
@@ -50,6 +58,11 @@ class Causes:
     moves: FloatArray | None
     lifts: FloatArray
     reading_sd: Mapping[str, float]
+    draws: FloatArray | None = None
+
+    def drawn(self) -> FloatArray:
+        """Return draws (n, k) of the causes."""
+        return draws_of(self.covariance) if self.draws is None else self.draws
 
     def loads(self, form: Form, triangles: IntArray, normals: FloatArray, regions: IntArray) -> FloatArray:
         """Return by how many mm margins shrink per unit of each cause, (m, k).
@@ -66,7 +79,7 @@ class Causes:
         return found
 
     def and_also(self, other: Causes) -> Causes:
-        """Return these and other, independent causes together."""
+        """Return these and other, independent causes together, both normal."""
         a, b = len(self.names), len(other.names)
         covariance = np.zeros((a + b, a + b))
         covariance[:a, :a], covariance[a:, a:] = self.covariance, other.covariance
@@ -103,6 +116,53 @@ def causes_of(read: ReadWearer, progress: Progress = silent) -> Causes:
         while len(_recent) > 16:
             _recent.popitem(last=False)
     return _recent[key]
+
+
+def rooms_of(form: Form) -> Causes:
+    """Return a cause for each region: how far the room it needs may differ from its allowance, once that is tried.
+
+    What all regions share and each region's own are independent, with the spreads of `ROOM_SD_MM`.
+    """
+    names = form.region_names
+    shared, own = ROOM_SD_MM
+    covariance = np.full((len(names), len(names)), shared**2) + own**2 * np.eye(len(names))
+    return Causes(tuple(f"room at the {in_words(n)}" for n in names), covariance, None, np.eye(len(names)), {})
+
+
+def moved_by(read: ReadWearer, causes: Causes, centre: FloatArray, draws: FloatArray) -> ReadWearer:
+    """Return a wearer with the causes (k,) at `centre`: its form made again, its regions' allowances moved.
+
+    What `draws` (n, k) leave unsure of the dimensions is the new form's spread. Where no such form can be made, the
+    surface of before is moved.
+    """
+    wearer = read.wearer
+    lifts = causes.lifts.T @ centre
+    room = {n: round(wearer.allowance(n) + float(by), 2) + 0.0 for n, by in zip(wearer.form.region_names, lifts)}
+    wearer = replace(wearer, allowance_mm={**wearer.allowance_mm, "default": wearer.allowance("default"), **room})
+    if read.estimate is None:
+        return replace(read, wearer=wearer)
+    k = sum(name in read.estimate.dimensions for name in causes.names)
+    sd = draws[:, :k].std(axis=0)
+    values = dict(read.estimate.dimensions)
+    for name, by, spread in zip(causes.names, centre, sd):
+        if name in values:
+            mean, was = values[name].mean + float(by), values[name]
+            half = NORMAL_90 * float(spread)
+            values[name] = replace(was, mean=mean, sd=float(spread), low=mean - half, high=mean + half)
+    estimate = replace(read.estimate, dimensions=values, joint=(causes.names[:k], np.cov(draws[:, :k].T, ddof=0)))
+    kind, side = read.body_part
+    try:
+        if kind == "head":
+            form, stations = head_form_of(estimate, wearer.form.mesh.name), read.stations
+        else:
+            limb = limb_form_of(estimate, kind, side or "left")
+            form, stations = limb.form, limb.stations
+    except InputError:
+        assert causes.moves is not None
+        old, stations = wearer.form, read.stations
+        vertices = old.mesh.vertices + np.tensordot(centre, causes.moves, axes=1)
+        form = replace(old, mesh=TriangleMesh(vertices, old.mesh.triangles, old.mesh.name))
+    return replace(read, wearer=replace(wearer, form=form), estimate=estimate, stations=stations)
 
 
 def _causes_of_dimensions(estimate: Estimate, form: Form, limb: bool, progress: Progress) -> Causes:

@@ -1,59 +1,45 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a piece that was tried on says of the room its wearer needs: a plain Bayesian update of the allowances.
+"""What a piece that was tried on says of its wearer: of their dimensions, and of the room that they need.
 
-The room that a region truly needs is its allowance plus what all regions share plus what is its own, both normal with
-mean 0 and the spreads of `PRIOR`. Someone who tried a piece on feels the room that is left: each outcome stands for a
-normal law of it (`FELT`). The margin that the piece has by measurement, less what was felt, is then a reading of the
-two, and the posterior of a normal law given normal readings is the known one. Priors and outcomes are our own settings
-(common practice, no source); the effect of every update is said.
+Where a piece left too little room, the wearer is larger than was taken, or needs more room than was asked for: both are
+causes of one law (`causes`), and each outcome changes it as its word says (`learning`). The form is then made again
+from the dimensions in the middle of what is left, the allowances are moved likewise, and what is still unsure of both
+makes the range of the next size. The effect of every outcome is said.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from ...arrays import FloatArray
-from ...distance.clearance import NEAR_MM, field_for, measure
+from ...arrays import FloatArray, IntArray
+from ...distance.clearance import NEAR_MM, field_for
 from ...distance.surface import PieceSurface
 from ...errors import InputError
 from ...files import read_input, sha256
 from ...formats import read_mesh
 from ...piece import Part, Piece
 from ...pose import Pose
-from ...progress import Progress, silent
+from ...progress import Progress, part_of, silent
 from ...wearer.card import Card, KnownFit
 from ...wearer.form import Wearer
+from ...wearer.found import ReadWearer
 from ...wearer.regions import in_words
 from ..seat.seating import seat as find_seat
-from .causes import Causes
+from ..seat.seats import Seats, growth, places_of, touch
+from .causes import Causes, causes_of, moved_by, rooms_of
+from .learning import UNLIKELY, Learnt, Outcome, learnt
+from .sizing import smallest
+from .uncertainty import NORMAL_90, draws_of
 
-
-@dataclass(frozen=True)
-class Normal:
-    """A normal law: mean and standard deviation, mm."""
-
-    mean: float
-    sd: float
-
-
-# Room left beyond the allowance, as an outcome has it.
-FELT: Mapping[str, Normal] = {
-    "would not pass": Normal(-6.0, 4.0),
-    "tight": Normal(-1.5, 1.5),
-    "good": Normal(1.5, 2.0),
-    "loose": Normal(7.0, 4.0),
-}
-# Spread of the room needed about the allowance: shared by all regions, and each region's own.
-PRIOR = (2.0, 2.0)
-GAP_SD_MM = 1.0  # of a gap that was felt and written down
 SEPARATOR = "; "
 BAND_MM = 10.0  # of a try-on ring, about its level
 RING_SAMPLES = 12_000
+PLACES = 160  # the nearest, of which one may have held the piece up
 
 
 @dataclass(frozen=True)
@@ -109,99 +95,139 @@ def fits_of(card: Card) -> tuple[tuple[TriedOn, ...], tuple[str, ...]]:
     return tuple(found), tuple(missing)
 
 
-def corrected(
-    wearer: Wearer, known: Sequence[TriedOn], seat: str = "best", progress: Progress = silent
-) -> tuple[Wearer, tuple[str, ...], Causes | None]:
-    """Return a wearer with allowances as the known fits leave them, and what that changed, in sentences.
+@dataclass(frozen=True, eq=False)
+class Corrected:
+    """A wearer as outcomes leave them.
 
-    Last comes what is left unsure of the room needed, a cause for each region, jointly normal; None where nothing was
-    learnt. It belongs to the range of a size, as the allowances do to its middle.
+    Attributes
+    ----------
+    read
+        With the form and the allowances in the middle of what is left; its warnings tell what each outcome changed.
+    causes
+        What is still unsure about them; None where nothing was learnt.
+    """
+
+    read: ReadWearer
+    causes: Causes | None = None
+
+
+def corrected(read: ReadWearer, known: Sequence[TriedOn], seat: str = "best", progress: Progress = silent) -> Corrected:
+    """Return a wearer as the known fits leave them.
 
     Parameters
     ----------
     seat
         How each piece was worn: ``fixed`` where its file stands, ``best`` where it comes to rest.
     """
-    names = wearer.form.region_names
-    rows, readings = [], []
-    said = []
+    wearer = read.wearer
+    said: list[str] = []
+    outcomes: list[Outcome] = []
+    prior = causes_of(read, part_of(progress, 0.0, 0.3)).and_also(rooms_of(wearer.form)) if known else None
     for number, one in enumerate(known):
-        progress(number / len(known), f"what {one.fit.piece} says of {wearer.name}")
-        piece = one.piece.scaled(one.fit.scale)
-        pose = Pose() if seat == "fixed" else find_seat(piece, wearer).pose
-        left = _left(piece, wearer, pose, one.fit.level_mm)
-        if one.fit.region and one.fit.region != "whole":
-            places = [n for n in left if one.fit.region in (n, n.removesuffix("_left"), n.removesuffix("_right"))]
-        else:
-            places = [min(left, key=lambda n: left[n])] if left else []
-        felt = FELT[one.fit.verdict] if one.fit.gap_mm is None else Normal(one.fit.gap_mm, GAP_SD_MM)
-        for name in places:
-            rows.append(names.index(name))
-            readings.append(Normal(left[name] - felt.mean, felt.sd))
-        if not places:
+        progress(0.3 + 0.6 * number / len(known), f"what {one.fit.piece} says of {wearer.name}")
+        assert prior is not None
+        outcome = _outcome(one, wearer, seat, prior)
+        if outcome is None:
             where = f"at the {in_words(one.fit.region)}" if one.fit.region else f"near {one.fit.level_mm:g} mm"
             said.append(f"{one.fit.piece} has nothing {where}: that outcome changes nothing")
-    if not rows:
-        return wearer, tuple(said), None
-    shift, left_unsure = _posterior(len(names), rows, readings)
-    spread = np.sqrt(left_unsure.diagonal())
-    allowance = {"default": wearer.allowance("default")}
-    allowance.update({n: round(wearer.allowance(n) + float(by), 2) + 0.0 for n, by in zip(names, shift)})
-    before = float(np.hypot(*PRIOR))
-    for row in dict.fromkeys(rows):
-        name = names[row]
-        said.append(
-            f"{_count(known)}: the room {wearer.name} needs at the {in_words(name)} is "
-            f"{wearer.allowance(name):.1f} ± {before:.1f} mm before, {allowance[name]:.1f} ± {spread[row]:.1f} mm after"
-        )
-    rest = [i for i in range(len(names)) if i not in rows]
-    if rest:
-        said.append(
-            f"{_count(known)}: everywhere else the allowance of {wearer.name} moves by {shift[rest[0]]:+.1f} mm"
-        )
-    rooms = Causes(tuple(f"room at the {in_words(n)}" for n in names), left_unsure, None, np.eye(len(names)), {})
-    return replace(wearer, allowance_mm={**wearer.allowance_mm, **allowance}), tuple(said), rooms
+        else:
+            outcomes.append(outcome)
+    if prior is None or not outcomes:
+        return Corrected(replace(read, warnings=(*read.warnings, *said)))
+    found = learnt(prior.covariance, outcomes)
+    after = moved_by(read, prior, found.centre, found.draws)
+    said += _in_words(wearer, known, outcomes, prior, found)
+    causes = replace(
+        prior,
+        covariance=np.cov(found.draws.T, ddof=0).reshape(prior.covariance.shape),
+        draws=found.draws - found.centre,
+    )
+    return Corrected(replace(after, warnings=(*read.warnings, *said)), causes)
 
 
-def _left(piece: Piece, wearer: Wearer, pose: Pose, level_mm: float | None) -> dict[str, float]:
-    """Return by region the least that a piece leaves over the allowance, mm; of a ring, in its band alone.
+def _outcome(one: TriedOn, wearer: Wearer, seat: str, prior: Causes) -> Outcome | None:
+    """Return what an outcome speaks of; None where the piece has nothing there."""
+    fit, form = one.fit, wearer.form
+    if fit.level_mm is None:
+        margins, loads, regions = _sized(one, wearer, seat, prior)
+    else:
+        piece = one.piece.scaled(fit.scale)
+        pose = Pose() if seat == "fixed" else find_seat(piece, wearer).pose
+        margins, triangles, normals, regions = _band(piece, wearer, pose, fit.level_mm)
+        loads = prior.loads(form, triangles, normals, regions)
+    if fit.region and fit.region != "whole":
+        bare = [n.removesuffix("_left").removesuffix("_right") for n in form.region_names]
+        rows = [i for i, n in enumerate(form.region_names) if fit.region in (n, bare[i])]
+        there = np.isin(regions, rows)
+        margins, loads, regions = margins[there], loads[there], regions[there]
+    if not len(margins):
+        return None
+    near = np.argsort(margins, kind="stable")[:PLACES]
+    return Outcome(margins[near], loads[near], regions[near], fit.verdict, fit.gap_mm)
+
+
+def _sized(one: TriedOn, wearer: Wearer, seat: str, prior: Causes) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Return margins (m,), loads (m, k) and regions (m,) of the places where a piece may touch, at the scale tried.
+
+    As the size has them: from its answer along its slopes, so that what is learnt there turns the next answer. Where
+    nothing is an answer, as measured at the scale.
+    """
+    seats = Seats(one.piece, wearer, wearer.allowances(), seat)
+    try:
+        scale, found = smallest(seats, silent, [])
+    except InputError:
+        scale, found = one.fit.scale, seats.measured(one.fit.scale)
+    at = touch(seats, found)
+    middle = None if seats.seater is None else seats.seater.centre
+    places = places_of(at, growth(at, found.pose, scale, middle).sum(axis=1), prior, seats)
+    asked = places.slopes > places.slowest  # what no scale mends was not what made the piece tight
+    margins = places.margins + places.slopes * (one.fit.scale - scale)
+    return margins[asked], places.loads[asked], at.regions[asked]
+
+
+def _band(
+    piece: Piece, wearer: Wearer, pose: Pose, level_mm: float
+) -> tuple[FloatArray, IntArray, FloatArray, IntArray]:
+    """Return margins, nearest triangles, the ways straight off the form and regions of places in a ring's band.
 
     `level_mm` is the height of the ring's middle in the piece's frame at its scale.
     """
-    if level_mm is None:
-        found = measure(piece, wearer, pose)
-        return {n: r.min_mm - r.allowance_mm for n, r in found.regions.items()}
     height = piece.mesh.corners[:, :, 2]
     near = (height.min(axis=1) <= level_mm + BAND_MM / 2) & (height.max(axis=1) >= level_mm - BAND_MM / 2)
     points = PieceSurface(piece.mesh.submesh(np.flatnonzero(near))).samples(RING_SAMPLES)[0]
     points = points[np.abs(points[:, 2] - level_mm) <= BAND_MM / 2]
-    if not len(points):
-        return {}
     field = field_for(piece, wearer, pose)
-    standoff, triangle, _ = field.exact(pose.apply(points))
-    label = field.regions_at(triangle)
-    left = standoff - wearer.allowances()[label]
+    standoff, triangles, _ = field.exact(pose.apply(points))
+    keep = np.flatnonzero(standoff < NEAR_MM)
+    keep = keep[np.argsort(standoff[keep], kind="stable")]
+    standoff, triangles = standoff[keep], triangles[keep]
+    normals = field.surface.outward(triangles)
+    regions = field.regions_at(triangles)
+    return standoff - wearer.allowances()[regions], triangles, normals, regions
+
+
+def _in_words(
+    wearer: Wearer, known: Sequence[TriedOn], outcomes: Sequence[Outcome], prior: Causes, found: Learnt
+) -> list[str]:
+    """Return sentences on how each region that may have held a piece up is known before and after."""
     names = wearer.form.region_names
-    return {names[i]: float(left[label == i].min()) for i in np.unique(label) if standoff[label == i].min() < NEAR_MM}
-
-
-def _count(known: Sequence[TriedOn]) -> str:
-    return "1 known fit" if len(known) == 1 else f"{len(known)} known fits"
-
-
-def _posterior(regions: int, rows: Sequence[int], readings: Sequence[Normal]) -> tuple[FloatArray, FloatArray]:
-    """Return mean (r,) and covariance (r, r) of what the regions need beyond their allowances, mm and mm².
-
-    The state is (shared, each region's own); a reading is of shared plus own.
-    """
-    shared, own = PRIOR
-    state = np.diag([shared**2] + [own**2] * regions)
-    read = np.zeros((len(rows), regions + 1))
-    read[:, 0] = 1.0
-    read[np.arange(len(rows)), 1 + np.asarray(rows)] = 1.0
-    seen = read @ state @ read.T + np.diag([r.sd**2 for r in readings])
-    gain = np.linalg.solve(seen, read @ state).T
-    mean = gain @ np.array([r.mean for r in readings])
-    left = state - gain @ read @ state
-    sums = np.column_stack([np.ones(regions), np.eye(regions)])
-    return sums @ mean, sums @ left @ sums.T
+    count = "1 known fit" if len(known) == 1 else f"{len(known)} known fits"
+    before = draws_of(prior.covariance)
+    said: dict[str, str] = {}
+    for one in outcomes:
+        where = int(np.bincount(one.regions[(one.margins - found.draws @ one.loads.T).argmin(axis=1)]).argmax())
+        row = int(np.flatnonzero(one.regions == where)[0])
+        asked = wearer.allowance(names[where])
+        was, now = before @ one.loads[row], found.draws @ one.loads[row]
+        said[names[where]] = (
+            f"{count}: the room {wearer.name} needs at the {in_words(names[where])} is "
+            f"{asked:.1f} ± {NORMAL_90 * was.std():.1f} mm before, "
+            f"{asked + float(found.centre @ one.loads[row]):.1f} ± {NORMAL_90 * now.std():.1f} mm after"
+        )
+    sentences = list(said.values())
+    if found.chance < UNLIKELY:
+        sentences.append(
+            f"{count}: together they hardly agree with each other or with what was measured of {wearer.name}; "
+            "was each piece and each scale written down as it was printed?"
+        )
+    return sentences

@@ -206,15 +206,14 @@ def size(
     seats = Seats(piece, wearer, need, seat, start, pinned, part_of(progress, 0.0, 0.1), rest)
     seats.span = span
     warnings: list[str] = []
-    scale = _smallest(seats, part_of(progress, 0.1, 0.6), warnings, first=1.0 if rest is None else rest[0])
-    scale, found = _confirmed(seats, scale)
+    scale, found = smallest(seats, part_of(progress, 0.1, 0.6), warnings, first=1.0 if rest is None else rest[0])
     progress(0.7, f"sizing {piece.name}: what limits it")
 
     causes = causes or causes_of_spread(wearer.form)
     at = touch(seats, found)
     grows = growth(at, found.pose, scale, None if seats.seater is None else seats.seater.centre)
     places = places_of(at, grows.sum(axis=1), causes, seats)
-    law = law_of(scale, places, causes.covariance)
+    law = law_of(scale, places, causes.drawn())
     margins = {name: r.min_mm - wearer.allowance(name) - clearance_mm for name, r in found.regions.items()}
     order = sorted(margins, key=lambda name: margins[name])
     limits = tuple(Place(n, found.regions[n].part, found.regions[n].at) for n in order)
@@ -254,6 +253,17 @@ def _check_extents(piece: Piece, wearer: Wearer) -> None:
             source=piece.name,
             remedy="give the unit of the file that says none",
         )
+
+
+def smallest(seats: Seats, progress: Progress, warnings: list[str], first: float = 1.0) -> tuple[float, Clearance]:
+    """Return the smallest scale that fits, and what is measured there; a seated piece begins at scale `first`.
+
+    Raises
+    ------
+    InputError
+        If no scale of the span fits, or every one does.
+    """
+    return _confirmed(seats, _smallest(seats, progress, warnings, first))
 
 
 def _smallest(seats: Seats, progress: Progress, warnings: list[str], first: float = 1.0) -> float:
@@ -413,8 +423,9 @@ def _no_scale(seats: Seats, nearest: tuple[float, float]) -> NoScale:
 def _next_reading(scale: float, places: Places, causes: Causes, law: Law) -> NextReading | None:
     """Return the unmeasured dimension whose reading would narrow the range most."""
     best: NextReading | None = None
+    draws = causes.drawn()
     for name, sd in causes.reading_sd.items():
-        left = law_of(scale, places, after_reading(causes.covariance, causes.names.index(name), sd))
+        left = law_of(scale, places, after_reading(draws, causes.names.index(name), sd))
         narrows = 1 - left.width / law.width if law.width > 0 else 0.0
         if narrows > max(WORTH_READING, best.narrows_by if best else 0.0):
             best = NextReading(name, left.range, narrows)

@@ -9,6 +9,7 @@ quantile: the same bytes each time.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from statistics import NormalDist
@@ -67,12 +68,17 @@ class Places:
     slowest: float
 
 
-def law_of(scale: float, places: Places, covariance: FloatArray) -> Law:
-    """Return the law of the smallest scale about `scale`, for causes with a covariance (k, k)."""
+def draws_of(covariance: FloatArray) -> FloatArray:
+    """Return `DRAWS` draws (n, k) of causes that are normal about 0 with a covariance (k, k), evenly spread."""
+    draws: FloatArray = _normals(len(covariance)) @ _root(covariance).T
+    return draws
+
+
+def law_of(scale: float, places: Places, draws: FloatArray) -> Law:
+    """Return the law of the smallest scale about `scale`, for draws (n, k) of the causes."""
     asked = places.slopes > places.slowest
-    if not asked.any() or not (covariance.diagonal() > 0).any() or not places.loads.any():
+    if not asked.any() or not draws.any() or not places.loads.any():
         return Law((scale, scale), ((scale, 1.0),))
-    draws = _normals(len(covariance)) @ _root(covariance).T
     shift = (draws @ places.loads[asked].T - places.margins[asked]) / places.slopes[asked]
     found = np.sort(scale + shift.max(axis=1))
     low, high = (float(v) for v in np.quantile(found, (0.05, 0.95)))
@@ -83,10 +89,20 @@ def law_of(scale: float, places: Places, covariance: FloatArray) -> Law:
     return Law((low, high), tuple((float(s), float(p)) for s, p in zip(where, chance)))
 
 
-def after_reading(covariance: FloatArray, row: int, reading_sd: float) -> FloatArray:
-    """Return a covariance (k, k) once cause `row` has been read with an error of `reading_sd`: Kalman's update."""
-    column = covariance[:, row]
-    return covariance - np.outer(column, column) / (covariance[row, row] + reading_sd**2)
+def after_reading(draws: FloatArray, row: int, reading_sd: float) -> FloatArray:
+    """Return draws (n, k) once cause `row` has been read with an error of `reading_sd`, at the value expected.
+
+    Each draw is drawn in along the causes that go with the one read, so that the covariance is Kalman's: the square
+    root filter (Whitaker and Hamill 2002). Normal draws stay normal.
+    """
+    about = draws - draws.mean(axis=0)
+    column = about.T @ about[:, row] / len(draws)
+    seen = column[row] + reading_sd**2
+    if not seen > 0:
+        return draws
+    share = 1 / (1 + reading_sd / math.sqrt(seen))
+    nearer: FloatArray = draws - share * np.outer(about[:, row], column / seen)
+    return nearer
 
 
 def _root(covariance: FloatArray) -> FloatArray:
