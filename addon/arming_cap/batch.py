@@ -26,7 +26,8 @@ from .core.progress import Progress, within
 PASSED, FAILED, WRONG_INPUT, OUR_FAULT, STOPPED = 0, 1, 2, 3, 130
 SCALES = "scales that are looked through, such as 0.5,2"
 LINE_EVERY_S = 5.0  # without a terminal, how often it is said how far the work is
-SIGNED = re.compile(r"-\.?\d")
+AXES = ("x", "-x", "y", "-y", "z", "-z")
+SIGNED = re.compile(r"-(\.?\d|[xyz]$)")
 
 
 class _Parser(argparse.ArgumentParser):
@@ -44,7 +45,8 @@ def parser() -> argparse.ArgumentParser:
 
     everywhere = _Parser(add_help=False)
     everywhere.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
-    everywhere.add_argument("--units", choices=("mm", "cm", "m", "in"), help="of meshes that say nothing (default mm)")
+    units = ("mm", "cm", "m", "in")
+    everywhere.add_argument("--units", choices=units, help="of meshes that say nothing (default mm)")
     everywhere.add_argument("--scale", type=_positive, default=1.0, metavar="S", help="uniform scale of the piece")
     everywhere.add_argument("--budget", type=_positive, metavar="SECONDS", help="time for each piece on each wearer")
     everywhere.add_argument("--seed", type=int, default=0, help="where anything is sampled: same seed, same bytes")
@@ -57,10 +59,28 @@ def parser() -> argparse.ArgumentParser:
         one.add_argument("--out", type=Path, metavar="DIR", help="folder for what is written")
         return one
 
+    def shaped(one: argparse.ArgumentParser) -> None:
+        one.add_argument("--piece-units", choices=units, help="of the piece's files alone")
+        one.add_argument("--wearer-units", choices=units, help="of the wearer's mesh alone")
+        one.add_argument(
+            "--known-length", type=_known_length, metavar="MODEL=MM", help="what measures MODEL in the files is MM long"
+        )
+        one.add_argument("--face", choices=AXES, default="-y", help="where the piece's face looks in its files (-y)")
+        one.add_argument("--up", choices=AXES, default="z", help="which way is up in its files (z)")
+        one.add_argument("--removable", action="append", default=[], metavar="NAME", help="a part that may come off")
+        one.add_argument(
+            "--hinge",
+            action="append",
+            default=[],
+            metavar="NAME=X,Y,Z,AX,AY,AZ[,DEG]",
+            help="a part that swings about an axis instead; without a sign of DEG, the way that frees the face",
+        )
+
     def fitted(name: str, about: str) -> argparse.ArgumentParser:
         one = verb(name, about)
         one.add_argument("--wearer", required=True, metavar="FORM", help="a wearer card or any closed mesh")
         one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="one file for each part")
+        shaped(one)
         return worn(one)
 
     def worn(one: argparse.ArgumentParser) -> argparse.ArgumentParser:
@@ -80,6 +100,7 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--scales", type=_span, metavar="LO,HI", help=SCALES)
 
     one = verb("section", "closed and open loops of planes n.x = d")
+    shaped(one)
     one.add_argument("mesh", nargs="+", metavar="MESH")
     one.add_argument("--plane", action="append", default=[], type=_four, metavar="NX,NY,NZ,D")
     one.add_argument("--heights", type=_heights, metavar="A:B:STEP", help="horizontal planes from A to B")
@@ -108,7 +129,6 @@ def parser() -> argparse.ArgumentParser:
     )
     one.add_argument("--foam", type=_foam, default=[3, 5, 10, 15, 20, 25], metavar="MM,MM,...", help="foam in stock")
     one = fitted("don", "whether the piece can be put on, and its tightest place")
-    one.add_argument("--removable", action="append", default=[], metavar="NAME", help="a part that may come off")
     one.add_argument("--scales", type=_span, default=(0.5, 2.0), metavar="LO,HI", help=SCALES)
     one.add_argument("--no-scale", action="store_true", help="do not look for the smallest scale that passes")
     one.add_argument("--no-mends", action="store_true", help="do not try what would mend it")
@@ -118,12 +138,14 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--springs", type=_number, default=0.0, metavar="MM", help="how far a slit may spring open")
 
     one = worn(verb("sight", "field of view through the openings"))
+    shaped(one)
     one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="one file for each part")
     eyes = one.add_mutually_exclusive_group(required=True)
     eyes.add_argument("--wearer", metavar="FORM", help="whose recognised eyes look out")
     eyes.add_argument("--eyes", type=_six, metavar="X,Y,Z,X,Y,Z", help="left eye, then right")
 
     one = worn(verb("ring", "try-on rings and paper templates"))
+    shaped(one)
     one.add_argument("--piece", required=True, nargs="+", metavar="MESH", help="one file for each part")
     one.add_argument("--wearer", metavar="FORM", help="chooses the levels, and is drawn inside the templates")
     one.add_argument("--plane", action="append", default=[], type=_four, metavar="NX,NY,NZ,D")
@@ -145,6 +167,7 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--wall", type=_positive, default=1.2, metavar="MM", help="left under the outside everywhere")
 
     one = verb("split", "parts that fit the printer, with joints, oriented and laid out")
+    shaped(one)
     one.add_argument("mesh", nargs="+", metavar="MESH", help="one file for each part of the piece")
     one.add_argument("--volume", required=True, type=_volume, metavar="WxDxH", help="of the printer, in mm")
     one.add_argument("--margin", type=_not_negative, default=0.0, metavar="MM", help="kept free all round, for a brim")
@@ -235,6 +258,13 @@ def _number(text: str) -> float:
     if not abs(value) < 1e9:  # refuses nan as well
         raise argparse.ArgumentTypeError(f"{text} is out of range")
     return value
+
+
+def _known_length(text: str) -> tuple[float, float]:
+    words = text.split("=")
+    if len(words) != 2:
+        raise argparse.ArgumentTypeError(f"'{text}' is not MODEL=MM: what it measures in the files, and what it is")
+    return _positive(words[0]), _positive(words[1])
 
 
 def _positive(text: str) -> float:

@@ -17,7 +17,8 @@ import pytest
 import shapes
 
 from arming_cap import batch
-from arming_cap.core.formats import write_mesh
+from arming_cap.core.formats import read_mesh, write_mesh
+from arming_cap.core.mesh import TriangleMesh
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -264,3 +265,34 @@ def test_clearance_and_check_say_and_end_the_same(tmp_path):
         verb, check = json.loads(one.stdout)["result"], json.loads(two.stdout)["result"]["fits"][0]
         assert verb["verdict"] == check["verdicts"][0]["verdict"] and verb["why"] == check["verdicts"][0]["why"]
         assert one.returncode == two.returncode == (1 if verb["verdict"] in ("fail", "not checked") else 0)
+
+
+def test_units_of_the_piece_and_of_the_wearer_are_two_things(files):
+    shapes_cm = read_mesh(files / "dome.stl").mesh.scaled(0.1)
+    write_mesh(files / "dome_cm.stl", shapes_cm)
+    write_mesh(files / "ball.ply", read_mesh(files / "ball.stl").mesh)
+    plain = document("clearance", "--wearer", files / "ball.stl", "--piece", files / "dome.stl")["result"]
+    asked = ("clearance", "--wearer", files / "ball.stl", "--piece", files / "dome_cm.stl")
+    cm = document(*asked, "--piece-units", "cm")["result"]
+    assert cm["min_standoff_mm"] == pytest.approx(plain["min_standoff_mm"], abs=0.01)
+    # A form that says its unit is never scaled by --units
+    both = document("clearance", "--wearer", files / "ball.ply", "--piece", files / "dome_cm.stl", "--units", "cm")
+    assert both["result"]["min_standoff_mm"] == pytest.approx(plain["min_standoff_mm"], abs=0.01)
+    # One known length does as well
+    wide = float(np.ptp(shapes_cm.bounds, axis=0)[0])
+    known = document(*asked, "--known-length", f"{wide}={10 * wide}")["result"]
+    assert known["min_standoff_mm"] == pytest.approx(plain["min_standoff_mm"], abs=0.01)
+    odd = document("section", files / "dome_cm.stl", "--plane", "0,0,1,1")["warnings"]
+    assert any("odd for something worn" in line and "--piece-units cm" in line for line in odd)
+
+
+def test_a_piece_drawn_another_way_round_is_turned(files):
+    mesh = read_mesh(files / "dome.stl").mesh
+    write_mesh(files / "yup.stl", TriangleMesh(mesh.vertices[:, [0, 2, 1]] * [1, 1, -1], mesh.triangles, "yup"))
+    plain = document("clearance", "--wearer", files / "ball.stl", "--piece", files / "dome.stl")["result"]
+    turned = document(
+        "clearance", "--wearer", files / "ball.stl", "--piece", files / "yup.stl", "--face", "z", "--up", "y"
+    )
+    assert turned["result"]["min_standoff_mm"] == pytest.approx(plain["min_standoff_mm"], abs=1e-3)
+    eyes = ("sight", "--piece", files / "yup.stl", "--eyes", "30,-50,0,-30,-50,0")
+    assert call(*eyes, "--face", "y", "--up", "-y").returncode == 2

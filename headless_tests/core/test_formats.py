@@ -47,11 +47,12 @@ def test_the_unit_is_applied_once(tmp_path, units, factor):
     assert np.ptp(read_mesh(tmp_path / "a.stl", units).mesh.bounds) == pytest.approx(2 * factor)
 
 
-def test_an_odd_size_is_warned_of_and_never_converted(tmp_path):
-    write_mesh(tmp_path / "tiny.stl", shapes.box((0.2, 0.2, 0.25)))
-    read = read_mesh(tmp_path / "tiny.stl")
-    assert np.ptp(read.mesh.bounds, axis=0).max() == pytest.approx(0.25)
-    assert "thimble" in read.warnings[0] and "--units m" in read.warnings[0]
+def test_what_we_write_as_ply_says_its_unit(tmp_path):
+    write_mesh(tmp_path / "form.ply", shapes.box((150, 200, 250)))
+    read = read_mesh(tmp_path / "form.ply", "in")
+    assert np.ptp(read.mesh.bounds, axis=0).max() == pytest.approx(250)
+    assert read.stated and "says mm; --units in was not applied" in read.warnings[0]
+    assert trimesh.load(tmp_path / "form.ply", force="mesh").volume == pytest.approx(7.5e6, rel=1e-5)
 
 
 @pytest.mark.parametrize(("unit", "factor"), [("Inch", 25.4), ("Meter", 1000), ("MicroMeter", 0.001), ("Foot", 304.8)])

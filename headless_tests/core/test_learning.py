@@ -17,7 +17,7 @@ BODY = 76.0  # what it must hold as measured
 
 def tried(scale: float, word: str, gap: float | None = None, k: int = 1) -> Outcome:
     """A ball in a shell with k sides that err by themselves."""
-    return Outcome(np.full(k, scale * RADIUS - BODY), np.eye(k), np.arange(k), word, gap)
+    return Outcome(np.full(k, scale * RADIUS - BODY), np.eye(k), word, gap)
 
 
 def sized(found, k: int = 1) -> tuple[float, tuple[float, float]]:

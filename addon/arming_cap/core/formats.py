@@ -48,13 +48,19 @@ class MeshFile:
     meshes
         One per object that the file declares (3MF), else one; named after the object or the file.
     warnings
-        Sentences for the user, such as a doubt about the unit.
+        Sentences for the user, such as a unit that was not applied.
+    stated
+        Whether the file or the caller named its unit.
+    mm_per_unit
+        What one of the file's own units is, in mm.
     """
 
     path: Path
     sha256: str
     meshes: tuple[TriangleMesh, ...]
     warnings: tuple[str, ...]
+    stated: bool = False
+    mm_per_unit: float = 1.0
 
     @property
     def mesh(self) -> TriangleMesh:
@@ -71,8 +77,8 @@ def read_mesh(path: Path | str, units: str | None = None) -> MeshFile:
         A file with one of the endings in `READABLE`.
     units
         ``mm``, ``cm``, ``m`` or ``in`` for formats that say nothing (STL, OBJ, PLY, OFF); without it they are
-        taken as millimetres and an odd size is warned of, never converted. GLB is in metres and 3MF says its
-        own unit: there `units` is ignored, with a warning where it disagrees.
+        taken as millimetres. GLB is in metres, 3MF and what we write as PLY say their own unit: there `units` is
+        ignored, with a warning where it disagrees.
 
     Raises
     ------
@@ -102,7 +108,8 @@ def read_mesh(path: Path | str, units: str | None = None) -> MeshFile:
     if ending == ".3mf":
         meshes, stated = _read_3mf(path)
     else:
-        meshes, stated = [_read_with_trimesh(path, ending, content)], "m" if ending == ".glb" else None
+        meshes = [_read_with_trimesh(path, ending, content)]
+        stated = "m" if ending == ".glb" else _unit_of_ply(content) if ending == ".ply" else None
     if stated is None:
         factor = UNITS_MM[units or "mm"]
     else:
@@ -112,22 +119,22 @@ def read_mesh(path: Path | str, units: str | None = None) -> MeshFile:
     scaled = [m if factor == 1.0 else m.scaled(factor) for m in meshes]
     for mesh in scaled:
         _refuse_unusable(path, mesh)
-    result = MeshFile(path, digest, tuple(m.welded() for m in scaled), ())
-    if stated is None and units is None:
-        warnings += size_doubt(result.mesh, path.name)
-    return MeshFile(path, result.sha256, result.meshes, tuple(warnings))
+    told = stated is not None or units is not None
+    return MeshFile(path, digest, tuple(m.welded() for m in scaled), tuple(warnings), told, factor)
 
 
-def size_doubt(mesh: TriangleMesh, name: str) -> list[str]:
-    """Return a warning where a size in mm is smaller than a thimble or larger than a door, else nothing."""
-    largest = float(np.ptp(mesh.bounds, axis=0).max())
-    if largest < THIMBLE_MM:
-        likely = "m" if largest < 3 else "in" if largest < 15 else "cm"
-        hint = f"if it is in another unit, say so (--units {likely} would make it {largest * UNITS_MM[likely]:.0f} mm)"
-        return [f"{name}: the largest side is {largest:.3g} mm, smaller than a thimble; {hint}"]
-    if largest > DOOR_MM:
-        return [f"{name}: the largest side is {largest:.0f} mm, larger than a door; check the unit it was exported in"]
-    return []
+_PLY_UNIT = b"comment unit "
+
+
+def _unit_of_ply(content: bytes) -> str | None:
+    """Return the unit that a PLY file's header states as we write it; None where it states none."""
+    for line in content[: max(content.find(b"end_header"), 0)].splitlines():
+        if (
+            line.startswith(_PLY_UNIT)
+            and (unit := line[len(_PLY_UNIT) :].decode("ascii", "replace").strip()) in UNITS_MM
+        ):
+            return unit
+    return None
 
 
 def _refuse_unusable(path: Path, mesh: TriangleMesh) -> None:
@@ -271,7 +278,10 @@ def write_mesh(path: Path | str, meshes: TriangleMesh | Sequence[TriangleMesh]) 
             one = joined(several)
             out = trimesh.Trimesh(one.vertices, one.triangles, process=False)
             data: Any = out.export(file_type=ending[1:])
-            temporary.write_bytes(data.encode("utf-8") if isinstance(data, str) else data)
+            data = data.encode("utf-8") if isinstance(data, str) else data
+            if ending == ".ply":  # another program's --units must not scale what is in mm
+                data = data.replace(b"\nelement", b"\n" + _PLY_UNIT + b"mm\nelement", 1)
+            temporary.write_bytes(data)
 
 
 def _write_3mf(path: Path, meshes: Sequence[TriangleMesh]) -> None:

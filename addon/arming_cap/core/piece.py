@@ -25,11 +25,14 @@ class Hinge:
         A point on the axis and its direction, (3,) each, in the piece's frame.
     opens_deg
         How far it swings from the worn position, by the right-hand rule about `axis`; may be negative.
+    signed
+        Whether its sign was meant; else the part swings the way that frees the wearer.
     """
 
     point_mm: FloatArray
     axis: FloatArray
     opens_deg: float
+    signed: bool = True
 
 
 @dataclass(frozen=True)
@@ -140,6 +143,28 @@ class Piece:
                 for p in self.parts
             ),
         )
+
+
+_AXES = {"x": (1, 0, 0), "-x": (-1, 0, 0), "y": (0, 1, 0), "-y": (0, -1, 0), "z": (0, 0, 1), "-z": (0, 0, -1)}
+AXES = tuple(_AXES)
+
+
+def as_worn(face: str = "-y", up: str = "z") -> Pose:
+    """Return the turn that brings a model drawn another way round to ours: its face to -Y, its top to +Z.
+
+    Raises
+    ------
+    InputError
+        If the two are no axes, or not square to each other.
+    """
+    for name in (face, up):
+        if name not in _AXES:
+            raise InputError(f"'{name}' is no axis", remedy=f"use one of {', '.join(AXES)}")
+    ahead, top = np.array(_AXES[face], float), np.array(_AXES[up], float)
+    if abs(ahead @ top) > 0.5:
+        raise InputError(f"a piece cannot face {face} with {up} up", remedy="name two axes square to each other")
+    own = np.stack([np.cross(-ahead, top), -ahead, top])
+    return Pose(own)
 
 
 # How much of a part may lie inside another's wall before they cannot both be where they are worn: rivets and tongues

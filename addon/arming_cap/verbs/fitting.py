@@ -146,7 +146,7 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
 
     if options.springs < 0 or not 0 <= options.neck_bend <= 60:
         raise InputError("--springs counts from 0 mm, --neck-bend from 0 to 60 degrees", remedy="give no sign")
-    case = read_case(options, part_of(progress, 0.0, 0.1), options.removable)
+    case = read_case(options, part_of(progress, 0.0, 0.1))
     asked = {
         "springs_mm": options.springs,
         "neck_bend_deg": options.neck_bend,

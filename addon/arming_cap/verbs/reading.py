@@ -8,13 +8,17 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
+import numpy as np
+
 from ..core.errors import InputError
 from ..core.formats import read_mesh
 from ..core.geometry.doubts import doubts
-from ..core.piece import Part, Piece
+from ..core.piece import Hinge, Part, Piece, as_worn
 from ..core.pose import Pose
 from ..core.progress import Progress, part_of
 from ..core.verdict import Status, Verdict
+from ..core.wearer.form import Form
+from ..core.wearer.oddsize import odd_piece
 
 if TYPE_CHECKING:
     from ..core.checks.job import Fitting
@@ -42,26 +46,55 @@ class Outcome:
 
 
 def read_piece(
-    files: Sequence[str], options: argparse.Namespace, removable: Sequence[str] = ()
+    files: Sequence[str], options: argparse.Namespace, form: Form | None = None
 ) -> tuple[Piece, list[dict[str, str]], list[str]]:
-    """Return the piece that mesh files make, a document's `inputs` for them, and warnings."""
+    """Return the piece that mesh files make, a document's `inputs` for them, and warnings; `form` is who wears it."""
     parts: list[Part] = []
     inputs: list[dict[str, str]] = []
     warnings: list[str] = []
+    stated = options.known_length is not None
+    hinges = dict(map(_hinge, options.hinge))
+    turned = as_worn(options.face, options.up)
     for file in files:
-        read = read_mesh(file, options.units)
+        read = read_mesh(file, options.piece_units or options.units)
+        stated = stated or read.stated
         inputs.append({"file": str(file), "sha256": read.sha256})
         warnings += read.warnings
-        parts += [Part(mesh.name, mesh, mesh.name in removable) for mesh in read.meshes]
+        for mesh in read.meshes:
+            if options.known_length is not None:
+                model, real = options.known_length
+                mesh = mesh.scaled(real / (model * read.mm_per_unit))
+            hinge = hinges.get(mesh.name)
+            parts.append(Part(mesh.name, mesh.moved(turned), mesh.name in options.removable or bool(hinge), hinge))
     piece = Piece(parts[0].name if len(parts) == 1 else "piece", tuple(parts)).scaled(options.scale)
-    for name in removable:
+    for name in (*options.removable, *hinges):
         if name not in {p.name for p in parts}:
             raise InputError(
                 f"there is no part '{name}' to take off",
                 remedy=f"the parts are {', '.join(p.name for p in parts)}",
             )
+    warnings += odd_piece(piece.mesh, piece.name, form, stated)
     warnings += doubts([p.mesh for p in parts], getattr(options, "action", options.verb))
     return piece, inputs, warnings
+
+
+def _hinge(text: str) -> tuple[str, Hinge]:
+    """Return the part and the hinge that ``NAME=X,Y,Z,AX,AY,AZ[,DEG]`` names."""
+    name, _, numbers = text.rpartition("=")
+    words = numbers.split(",")
+    try:
+        values = [float(word) for word in words]
+    except ValueError:
+        values = []
+    if not name or len(values) not in (6, 7) or not np.isfinite(values).all() or not any(values[3:6]):
+        raise InputError(
+            f"'{text}' is not NAME=X,Y,Z,AX,AY,AZ[,DEG]",
+            source="--hinge",
+            remedy="give a point on the axis, its direction, and how far the part swings",
+        )
+    signed = len(values) == 7 and words[6].strip()[:1] in "+-"
+    opens = values[6] if len(values) == 7 else 90.0
+    return name, Hinge(np.array(values[:3]), np.array(values[3:6]), opens, signed)
 
 
 @dataclass(frozen=True)
@@ -73,13 +106,14 @@ class Case:
     warnings: list[str]
 
 
-def read_case(options: argparse.Namespace, progress: Progress, removable: Sequence[str] = ()) -> Case:
+def read_case(options: argparse.Namespace, progress: Progress) -> Case:
     """Read the piece and the wearer; with the files' own positions nothing is asked but what is given."""
     from ..core.checks.job import Fitting
     from ..core.checks.known import read_known
 
-    piece, inputs, warnings = read_piece(options.piece, options, removable)
-    known = read_known(options.wearer, options.units, part_of(progress, 0.0, 0.7))
+    units = options.wearer_units or options.units
+    known = read_known(options.wearer, units, part_of(progress, 0.0, 0.7))
+    piece, inputs, warnings = read_piece(options.piece, options, known.read.wearer.form)
     asked, said = _room(options)
     known = known.with_allowances(asked, options.seat, part_of(progress, 0.7, 1.0))
     read = known.read

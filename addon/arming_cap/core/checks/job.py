@@ -14,6 +14,9 @@
     [[piece]]
     name = "Gate helm"
     wearers = ["Ilse"]                 # left out: every wearer
+    known_length = { model = 2.56, mm = 64 }   # what measures 2.56 in its files is 64 mm long; left out: their unit
+    face = "-y"                        # where its face looks in its files, and which way is up there
+    up = "z"
     scale = 0.92                       # left out: 1
     seat = "fixed"                     # or "best": find where it comes to rest
 
@@ -53,13 +56,14 @@ from ..fit.size.scales import HIGHEST, LOWEST
 from ..fit.size.unequal import DISTORTION
 from ..formats import UNITS_MM, read_mesh
 from ..make.walls.thickness import LINE_MM
-from ..piece import Hinge, Part, Piece
+from ..piece import AXES, Hinge, Part, Piece, as_worn
 from ..pose import Pose
 from ..progress import Progress, part_of, silent
 from ..tables import Table, decoded, read_toml
 from ..wearer.card import by_side, checked_room
 from ..wearer.form import Wearer
 from ..wearer.found import Source
+from ..wearer.oddsize import odd_piece
 from ..wearer.worn import in_figures, room_of
 from .known import Known, read_known
 
@@ -208,7 +212,7 @@ def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, pro
     names: set[str] = set()
     for number, one in enumerate(piece_tables, len(wearer_tables)):
         progress(number / steps, "Reading pieces")
-        piece, own_scale, seat, worn_by = _piece(one, path.parent, units, inputs, warnings)
+        piece, own_scale, seat, worn_by, stated = _piece(one, path.parent, units, inputs, warnings)
         if piece.name in names:
             raise InputError(f"two pieces are named '{piece.name}'", source=str(path), remedy="rename one")
         names.add(piece.name)
@@ -217,6 +221,9 @@ def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, pro
                 raise InputError(f"piece '{piece.name}' names the wearer '{name}', whom the job does not have",
                                  source=str(path), remedy=f"the wearers are {', '.join(wearers)}")  # fmt: skip
             known = wearers[name]
+            if name == (worn_by or list(wearers))[0]:
+                scaled = piece.mesh.scaled(own_scale * scale)
+                warnings += odd_piece(scaled, piece.name, known.read.wearer.form, stated)
             fittings.append(Fitting(piece, known.read.wearer, own_scale * scale, seat, known))
     # What holds for every wearer, such as whom the survey speaks for, is said once.
     return Job(title, tuple(fittings), limits, tuple(inputs), tuple(dict.fromkeys(warnings)))
@@ -281,10 +288,19 @@ def _wearer(
 
 def _piece(
     table: Table, folder: Path, units: str | None, inputs: list[dict[str, str]], warnings: list[str]
-) -> tuple[Piece, float, str, list[str] | None]:
+) -> tuple[Piece, float, str, list[str] | None, bool]:
     parts: list[Part] = []
     part_tables = table.tables("part")
     units = table.choice("units", tuple(UNITS_MM), units)
+    length = table.table("known_length")
+    known = None
+    if length is not None:
+        known = (length.number("model", 0.0, 1e-6, 1e6), length.number("mm", 0.0, 1e-6, 1e6))
+        length.finish()
+        if 0.0 in known:
+            raise length.error("a known length needs model = and mm =", "give what it measures, and what it is")
+    turned = as_worn(table.choice("face", AXES, "-y") or "", table.choice("up", AXES, "z") or "")
+    stated = known is not None
     if not part_tables:
         raise table.error("a piece needs at least one [[piece.part]]", "add one with file =")
     for one in part_tables:
@@ -294,28 +310,37 @@ def _piece(
         read = read_mesh(folder / file, units=one.choice("units", tuple(UNITS_MM), units))
         _note((Source(read.path, read.sha256),), inputs)
         warnings += read.warnings
-        pose = Pose.of(one.vector("translation_mm", (0, 0, 0)), one.vector("rotation_deg", (0, 0, 0)))
+        stated = stated or read.stated
+        factor = known[1] / (known[0] * read.mm_per_unit) if known else 1.0
+        pose = turned.then(Pose.of(one.vector("translation_mm", (0, 0, 0)), one.vector("rotation_deg", (0, 0, 0))))
         name, removable, hinge = one.text("name", ""), one.flag("removable", False), _hinge(one.table("hinge"))
         one.finish()
         for mesh in read.meshes:
             parts.append(
-                Part(name if name and len(read.meshes) == 1 else mesh.name, mesh.moved(pose), removable, hinge)
+                Part(
+                    name if name and len(read.meshes) == 1 else mesh.name,
+                    mesh.scaled(factor).moved(pose),
+                    removable,
+                    hinge,
+                )
             )
     piece = Piece(table.text("name", parts[0].name), tuple(parts))
     scale = table.number("scale", 1.0, 0.01, 100.0)
     seat = table.choice("seat", ("fixed", "best"), "fixed") or "fixed"
     wearers = table.texts("wearers")
     table.finish()
-    return piece, scale, seat, wearers
+    return piece, scale, seat, wearers, stated
 
 
 def _hinge(table: Table | None) -> Hinge | None:
     if table is None:
         return None
+    signed = "opens_deg" in table.content
     hinge = Hinge(
         np.array(table.vector("point_mm", (0, 0, 0))),
         np.array(table.vector("axis", (1, 0, 0))),
-        table.number("opens_deg", 90.0, -360.0, 360.0),
+        table.number("opens_deg", 90.0, -360.0, 360.0) if signed else table.number("swings_deg", 90.0, 0.0, 360.0),
+        signed,
     )
     table.finish()
     if not np.linalg.norm(hinge.axis) > 0:

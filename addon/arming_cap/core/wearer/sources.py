@@ -11,6 +11,7 @@ from ..progress import Progress, silent
 from .cardform import wearer_of_card
 from .form import Wearer
 from .found import ReadWearer, Source
+from .oddsize import odd_form
 from .recognise import form_of
 
 
@@ -34,7 +35,8 @@ def read_wearer(path: Path | str, units: str | None = None, progress: Progress =
         progress(0.0, f"Reading {path.name}")
         read = read_mesh(path, units)
         wearer = Wearer(path.stem, form_of(read.mesh, "mesh"))
-        return ReadWearer(wearer, (Source(path, read.sha256),), read.warnings)
+        odd = odd_form(read.mesh, path.name, read.stated)
+        return ReadWearer(wearer, (Source(path, read.sha256),), (*read.warnings, *odd))
     if path.suffix.lower() == ".toml":
         return wearer_of_card(path, progress)
     raise InputError(

@@ -122,21 +122,23 @@ def corrected(read: ReadWearer, known: Sequence[TriedOn], seat: str = "best", pr
     wearer = read.wearer
     said: list[str] = []
     outcomes: list[Outcome] = []
+    regions: list[IntArray] = []
     prior = causes_of(read, part_of(progress, 0.0, 0.3)).and_also(rooms_of(wearer.form)) if known else None
     for number, one in enumerate(known):
         progress(0.3 + 0.6 * number / len(known), f"what {one.fit.piece} says of {wearer.name}")
         assert prior is not None
-        outcome = _outcome(one, wearer, seat, prior)
+        outcome, places = _outcome(one, wearer, seat, prior)
         if outcome is None:
             where = f"at the {in_words(one.fit.region)}" if one.fit.region else f"near {one.fit.level_mm:g} mm"
             said.append(f"{one.fit.piece} has nothing {where}: that outcome changes nothing")
         else:
             outcomes.append(outcome)
+            regions.append(places)
     if prior is None or not outcomes:
         return Corrected(replace(read, warnings=(*read.warnings, *said)))
     found = learnt(prior.covariance, outcomes)
     after = moved_by(read, prior, found.centre, found.draws)
-    said += _in_words(wearer, known, outcomes, prior, found)
+    said += _in_words(wearer, outcomes, regions, prior, found)
     causes = replace(
         prior,
         covariance=np.cov(found.draws.T, ddof=0).reshape(prior.covariance.shape),
@@ -145,8 +147,8 @@ def corrected(read: ReadWearer, known: Sequence[TriedOn], seat: str = "best", pr
     return Corrected(replace(after, warnings=(*read.warnings, *said)), causes)
 
 
-def _outcome(one: TriedOn, wearer: Wearer, seat: str, prior: Causes) -> Outcome | None:
-    """Return what an outcome speaks of; None where the piece has nothing there."""
+def _outcome(one: TriedOn, wearer: Wearer, seat: str, prior: Causes) -> tuple[Outcome | None, IntArray]:
+    """Return what an outcome speaks of and the regions of its places; None where the piece has nothing there."""
     fit, form = one.fit, wearer.form
     if fit.level_mm is None:
         margins, loads, regions = _sized(one, wearer, seat, prior)
@@ -161,9 +163,9 @@ def _outcome(one: TriedOn, wearer: Wearer, seat: str, prior: Causes) -> Outcome 
         there = np.isin(regions, rows)
         margins, loads, regions = margins[there], loads[there], regions[there]
     if not len(margins):
-        return None
+        return None, regions
     near = np.argsort(margins, kind="stable")[:PLACES]
-    return Outcome(margins[near], loads[near], regions[near], fit.verdict, fit.gap_mm)
+    return Outcome(margins[near], loads[near], fit.verdict, fit.gap_mm), regions[near]
 
 
 def _sized(one: TriedOn, wearer: Wearer, seat: str, prior: Causes) -> tuple[FloatArray, FloatArray, IntArray]:
@@ -207,20 +209,19 @@ def _band(
 
 
 def _in_words(
-    wearer: Wearer, known: Sequence[TriedOn], outcomes: Sequence[Outcome], prior: Causes, found: Learnt
+    wearer: Wearer, outcomes: Sequence[Outcome], regions: Sequence[IntArray], prior: Causes, found: Learnt
 ) -> list[str]:
-    """Return sentences on how each region that may have held a piece up is known before and after."""
+    """Return sentences on how each region that most likely held a piece up is known before and after."""
     names = wearer.form.region_names
-    count = "1 known fit" if len(known) == 1 else f"{len(known)} known fits"
+    count = "1 known fit" if len(outcomes) == 1 else f"{len(outcomes)} known fits"
     before = draws_of(prior.covariance)
     said: dict[str, str] = {}
-    for one in outcomes:
-        where = int(np.bincount(one.regions[(one.margins - found.draws @ one.loads.T).argmin(axis=1)]).argmax())
-        row = int(np.flatnonzero(one.regions == where)[0])
-        asked = wearer.allowance(names[where])
+    for one, places, row in zip(outcomes, regions, found.held):
+        name = names[int(places[row])]
+        asked = wearer.allowance(name)
         was, now = before @ one.loads[row], found.draws @ one.loads[row]
-        said[names[where]] = (
-            f"{count}: the room {wearer.name} needs at the {in_words(names[where])} is "
+        said[name] = (
+            f"{count}: the room {wearer.name} needs at the {in_words(name)} is "
             f"{asked:.1f} ± {NORMAL_90 * was.std():.1f} mm before, "
             f"{asked + float(found.centre @ one.loads[row]):.1f} ± {NORMAL_90 * now.std():.1f} mm after"
         )

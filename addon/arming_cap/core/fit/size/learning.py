@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ...arrays import FloatArray, IntArray
+from ...arrays import FloatArray
 from .uncertainty import draws_of
 
 # The room, mm over the allowance, that each word stands for. What would not pass pinched: some 2 mm of hair and flesh
@@ -34,6 +34,7 @@ GAP_SD_MM = 1.0  # of a gap that was felt and written down
 # Outcomes that this share of the draws would bring about by chance, or less, contradict what is known.
 UNLIKELY = 0.01
 _STEPS, _SHRINKS = 5, 30
+_FEWEST = 64
 _FLOOR = 1e-12
 # From how far margins have shrunk, (n, m), to the log of the chance of all outcomes, (n,).
 Likelihood = Callable[[FloatArray], FloatArray]
@@ -47,8 +48,6 @@ class Outcome:
     ----------
     margins, loads
         Of the places where it may touch, (m,) mm and (m, k): by how many mm a margin shrinks per unit of each cause.
-    regions
-        Of each place, (m,), for telling which it was.
     word
         One of `SPANS`.
     gap_mm
@@ -57,7 +56,6 @@ class Outcome:
 
     margins: FloatArray
     loads: FloatArray
-    regions: IntArray
     word: str
     gap_mm: float | None = None
 
@@ -88,13 +86,16 @@ class Learnt:
     draws
         (n, k) of the causes, equally likely.
     centre
-        (k,) mean of the draws in which the same regions held the piece up as in most.
+        (k,) mean of the draws in which the same places held the piece up as in most.
+    held
+        For each outcome, the place that most likely held the piece up.
     chance
-        Of all outcomes together before they were seen, as a share of the most that they can have.
+        Of all outcomes together before they were seen.
     """
 
     draws: FloatArray
     centre: FloatArray
+    held: tuple[int, ...]
     chance: float
 
 
@@ -122,7 +123,7 @@ def learnt(covariance: FloatArray, outcomes: Sequence[Outcome]) -> Learnt:
         draws, told = draws[at], told[at]
         for _ in range(_STEPS):
             draws, told = _moved(draws, told, prior[random.permutation(len(prior))], loads, likelihood, share, random)
-    return Learnt(draws, _centre(draws, outcomes), chance)
+    return Learnt(draws, *_centre(draws, outcomes), chance)
 
 
 def _step(told: FloatArray, most: float) -> float:
@@ -179,17 +180,21 @@ def _moved(
     return draws * np.cos(taken)[:, None] + other * np.sin(taken)[:, None], told
 
 
-def _centre(draws: FloatArray, outcomes: Sequence[Outcome]) -> FloatArray:
-    """Return the mean of the draws in which the regions that held the piece up are those of most draws.
+def _centre(draws: FloatArray, outcomes: Sequence[Outcome]) -> tuple[FloatArray, tuple[int, ...]]:
+    """Return the mean of the draws (k,) in which the same places held the piece up, and which place of each outcome.
 
-    The mean of all would be none of them: where it was the brow or the ears, neither is half too large. Which region
-    left a good fit the least room is no such question.
+    The mean of all would be none of them: where it was the brow or the ears, neither is half too large. Of draws that
+    share their tightest place, the mean leaves as much room there as they do in the mean, and nowhere less. What was
+    too tight decides first; a share of draws too small to have a mean is not divided further.
     """
-    short = [one for one in outcomes if one.gap_mm is None and SPANS[one.word][1] <= 0] or outcomes
-    which = np.zeros(len(draws), np.int64)
-    for one in short:
-        which = which * 64 + one.regions[(one.margins - draws @ one.loads.T).argmin(axis=1)]
-        _, which = np.unique(which, return_inverse=True)
-    most = np.bincount(which).argmax()
-    centre: FloatArray = draws[which == most].mean(axis=0)
-    return centre
+    order = sorted(range(len(outcomes)), key=lambda i: outcomes[i].gap_mm is not None or SPANS[outcomes[i].word][1] > 0)
+    kept = np.arange(len(draws))
+    held = [0] * len(outcomes)
+    for i in order:
+        one = outcomes[i]
+        place = (one.margins - draws[kept] @ one.loads.T).argmin(axis=1)
+        held[i] = int(np.bincount(place).argmax())
+        if len(same := kept[place == held[i]]) >= _FEWEST:
+            kept = same
+    centre: FloatArray = draws[kept].mean(axis=0)
+    return centre, tuple(held)
