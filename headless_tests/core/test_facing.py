@@ -5,13 +5,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import pytest
 import shapes
 
 from arming_cap.core.errors import InputError
 from arming_cap.core.fit.passage.donning import find_passage
 from arming_cap.core.fit.passage.enclosed import enclosed_depth
-from arming_cap.core.fit.passage.facing import check_worn, opens_towards, reasons
+from arming_cap.core.fit.passage.facing import (
+    check_exchanged,
+    check_worn,
+    faces_backwards,
+    opens_towards,
+    reasons,
+    refuse_solid,
+    solid_block,
+)
 from arming_cap.core.fit.passage.lift import seated
 from arming_cap.core.fit.passage.ways import Search
 from arming_cap.core.mesh import TriangleMesh, joined
@@ -57,12 +66,46 @@ def test_a_closed_shell_is_said_to_have_no_opening(closed):
     assert [said for said in reasons(closed, BALL, Pose(), Refused(), 1.0) if "no opening" in said]
 
 
-def test_an_opening_that_faces_up_is_said():
-    (said,) = reasons(helm(180), BALL, Pose(), Refused(), 1.0)
+def head() -> Wearer:
+    """A ball with eyes 20 mm above its middle, looking to -Y."""
+    eyes = {f"pupil_{side}": np.array([x, -30.0, 20.0]) for side, x in (("left", 15.0), ("right", -15.0))}
+    return Wearer("head", Form(shapes.sphere(40, 48), ("crown",), landmarks=eyes))
+
+
+def test_an_opening_that_faces_up_is_said_on_a_head_alone():
+    (said,) = reasons(helm(180), head(), Pose(), Refused(), 1.0)
     assert "faces up" in said
-    assert not reasons(helm(), BALL, Pose(), Refused(), 1.0) and not reasons(
-        helm(180), BALL, Pose(), Refused(passes=True), -1.0
-    )
+    assert not reasons(helm(), head(), Pose(), Refused(), 1.0)
+    assert not reasons(helm(180), head(), Pose(), Refused(passes=True), -1.0)
+    # The wide end of a cuff on a hanging arm is up
+    assert not reasons(helm(180), BALL, Pose(), Refused(), 1.0)
+
+
+def test_a_helm_that_faces_backwards_is_asked_about():
+    mesh = shapes.dome(45, 48, -15, 96, 48)
+    middle = mesh.corners.mean(axis=1)
+    window = (middle[:, 1] < 0) & (np.abs(middle[:, 0]) < 25) & (middle[:, 2] > 5) & (middle[:, 2] < 35)
+    open_ = piece(mesh.submesh(np.flatnonzero(~window)))
+    assert faces_backwards(open_, head(), Pose()) == ""
+    assert "face backwards" in faces_backwards(open_, head(), Pose.of((0, 0, 0), (0, 0, 180)))
+    assert faces_backwards(piece(mesh), head(), Pose()) == ""  # closed all round: no question of turning
+
+
+def test_piece_and_wearer_exchanged_are_refused():
+    with pytest.raises(InputError, match="look exchanged; name the body as the wearer"):
+        check_exchanged(piece(shapes.sphere(40, 48)), Wearer("helm", Form(shapes.dome(45, 48, -42, 48, 24))))
+    check_exchanged(helm(), BALL)
+    # A cuff within a body's box holds some of the body
+    arm = Wearer("arm", Form(shapes.ellipsoid((40, 45, 300), 48)))
+    check_exchanged(piece(shapes.tube(30, 33, 60, 48)), arm)
+
+
+def test_a_solid_is_to_be_hollowed_first():
+    assert "is solid" in solid_block(piece(shapes.ellipsoid((95, 113, 120), 48)))
+    with pytest.raises(InputError, match="hollow it first"):
+        refuse_solid(piece(shapes.box((180, 220, 240))))
+    for worn in (helm(), piece(shapes.tube(75, 79, 90, 48)), piece(shapes.box((200, 300, 5)))):
+        assert solid_block(worn) == ""
 
 
 def test_a_seat_in_the_body_is_said_with_its_depth():

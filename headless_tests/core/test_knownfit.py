@@ -108,7 +108,6 @@ def test_a_card_learns_of_its_dimensions_too(tmp_path):
     moved = {n: (now[n].mean - was[n].mean) / was[n].sd for n in after.causes().names if n in now}
     assert max(moved.values()) > 0.3 and moved["head_circumference"] > -0.1
     assert all(now[n].sd <= 1.05 * was[n].sd for n in moved)
-    assert max(after.read.wearer.allowances()) > 4.5
     assert not np.array_equal(after.read.wearer.form.mesh.vertices, before.read.wearer.form.mesh.vertices)
     assert after.causes().draws is not None
 

@@ -110,11 +110,14 @@ def read_case(options: argparse.Namespace, progress: Progress) -> Case:
     """Read the piece and the wearer; with the files' own positions nothing is asked but what is given."""
     from ..core.checks.job import Fitting
     from ..core.checks.known import read_known
+    from ..core.fit.passage.facing import check_exchanged, faces_backwards, solid_block
 
     units = options.wearer_units or options.units
     known = read_known(options.wearer, units, part_of(progress, 0.0, 0.7))
     piece, inputs, warnings = read_piece(options.piece, options, known.read.wearer.form)
+    check_exchanged(piece, known.read.wearer)
     asked, said = _room(options)
+    said += [line for line in (solid_block(piece), faces_backwards(piece, known.read.wearer, Pose())) if line]
     known = known.with_allowances(asked, options.seat, part_of(progress, 0.7, 1.0))
     read = known.read
     sources = [{"file": str(options.wearer), "sha256": s.sha256} for s in read.sources[:1]]

@@ -58,8 +58,9 @@ def form(options: argparse.Namespace, progress: Progress) -> Outcome:
         for name, entry in dimensions.items():
             entry.update(asked.get(name, {}))
     if read.scan is not None:
-        for name, mm in read.scan.uncertainty_mm.items():
-            dimensions[name]["uncertainty_mm"] = round(mm, 2)
+        for name, entry in dimensions.items():
+            if name in read.scan.uncertainty_mm:
+                entry["uncertainty_mm"] = round(read.scan.uncertainty_mm[name], 2)
     if options.deviation and read.scan is None:
         raise InputError(
             "there is no deviation to write: the form is not made from a scan", source=str(options.deviation)

@@ -12,7 +12,7 @@ from .headform import head_form_of
 from .limbform import Station, limb_form_of, tape_girth
 from .measure import measure
 from .population import Estimate
-from .scan import ScanResult
+from .scan import LEAST_CONFIDENCE, ScanResult
 
 
 @dataclass(frozen=True)
@@ -67,11 +67,15 @@ class ReadWearer:
     def measured(self) -> dict[str, float]:
         """Return the dimensions of the form itself, in mm by name, measured on its surface.
 
+        None of a scan of less than `scan.LEAST_CONFIDENCE`: a guess is no answer.
+
         Raises
         ------
         InputError
             If it is a mesh in which no head was recognised.
         """
+        if self.scan is not None and self.scan.confidence < LEAST_CONFIDENCE:
+            return {}
         if self.stations:
             return {name: tape_girth(self.wearer.form.mesh, station) for name, station in self.stations.items()}
         return measure(self.wearer.form)

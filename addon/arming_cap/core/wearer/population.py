@@ -222,6 +222,24 @@ def sex_of(word: Any, source: str = "") -> str:
     return _SEX_WORDS[plain]
 
 
+def unlike_adults(sizes_mm: Mapping[str, float]) -> list[str]:
+    """Return a sentence for each dimension that lies beyond four standard deviations of men and of women alike."""
+    people = survey()
+    said = []
+    for name, mm in sizes_mm.items():
+        if name not in people.names:
+            continue
+        i = people.names.index(name)
+        ends = [
+            (g.mean[i] - 4 * g.covariance[i, i] ** 0.5, g.mean[i] + 4 * g.covariance[i, i] ** 0.5)
+            for g in (people.by_sex["m"], people.by_sex["f"])
+        ]
+        low, high = min(e[0] for e in ends), max(e[1] for e in ends)
+        if not low <= mm <= high:
+            said.append(f"{DIMENSIONS[name].in_words} of {mm:.1f} mm is no adult's ({low:.0f} to {high:.0f} mm)")
+    return said
+
+
 def _cdf(z: FloatArray) -> FloatArray:
     return np.array([0.5 * math.erfc(-v / math.sqrt(2)) for v in z])
 

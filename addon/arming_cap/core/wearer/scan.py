@@ -31,6 +31,7 @@ from .dimension import DIMENSIONS
 from .form import Form
 from .headform import Z90
 from .measure import Ruler, measure, section_points
+from .population import unlike_adults
 from .recognise import LEAST_RELIEF
 from .regions import in_words
 from .register import Similarity, best_similarity, vertex_normals
@@ -59,6 +60,10 @@ LANDMARK_SD_MM = 1.2
 CERTAIN_MM = 1.5
 # How far above and below its usual place the brow may stand out most.
 BROW_MM = 9.0
+
+
+# Below this a form may be looked at, but its dimensions are no answer.
+LEAST_CONFIDENCE = 0.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,6 +227,12 @@ def form_of_scan(
         _refuse_guesses(covered, uncertainty, bare, name)
     confidence, reasons = _confidence(place, covered, gaps.noise, bare, uncertainty)
     notes += scale_doubts(sizes, known_mm or {})
+    notes += unlike_adults(sizes)
+    if confidence < LEAST_CONFIDENCE:
+        notes.append(
+            f"the form is a guess: its confidence of {confidence:.2f} is below {LEAST_CONFIDENCE}, so no dimension is "
+            f"told; {reasons[0]}"
+        )
     if bare:
         notes.append(f"not in the scan, shaped by the template: {', '.join(bare)}")
     rows = template_head().landmark_rows

@@ -5,9 +5,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from ...arrays import FloatArray
+from ...arrays import BoolArray, FloatArray
 from ...distance.cover import cover
 from ...errors import InputError
+from ...mesh import TriangleMesh
 from ...piece import Piece
 from ...pose import Pose
 from ...wearer.form import Wearer
@@ -16,6 +17,8 @@ from .donning import Passage
 ROWS, COLUMNS = 24, 48  # directions in cells of 7.5 degrees in height and about: 13 mm at 100 mm
 CLOSED = 0.005  # less open than this share of all directions is closed
 UP = 0.7  # cosine to straight up from which an opening faces up
+SOLID_SHARE = 0.6  # of its hull, from which a piece is a block
+BLOCK_MM = 60.0  # thinner than this it is a plate
 # A worn piece has some of its surface this near to the wearer; farther away it is not on the wearer at all.
 WORN_WITHIN_MM = 120.0
 
@@ -38,6 +41,78 @@ def check_worn(piece: Piece, wearer: Wearer) -> None:
         )
 
 
+def check_exchanged(piece: Piece, wearer: Wearer) -> None:
+    """Raise `InputError` where piece and wearer look exchanged: a solid inside the wearer that holds nothing of them.
+
+    What is worn holds some of its wearer within its hull, or lies outside theirs.
+    """
+    from manifold3d import Manifold
+
+    mesh, form = piece.mesh, wearer.form.mesh
+    low, high = mesh.bounds
+    inside = (low > form.bounds[0]).all() and (high < form.bounds[1]).all()
+    if not inside or not mesh.soundness.closed:
+        return
+    hull = Manifold.hull_points(mesh.vertices)
+    if hull.is_empty() or abs(mesh.volume_mm3) < SOLID_SHARE * hull.volume():
+        return
+    made = hull.to_mesh()
+    sides = TriangleMesh(np.asarray(made.vert_properties, float)[:, :3], np.asarray(made.tri_verts, np.int64), "hull")
+    normals = sides.area_vectors
+    held = form.vertices[((form.vertices > low) & (form.vertices < high)).all(axis=1)]
+    held = held[:: max(1, len(held) // 2000)]
+    beyond = held @ normals.T - np.einsum("mi,mi->m", normals, sides.corners[:, 0])
+    if (beyond < 0).all(axis=1).any():
+        return
+    raise InputError(
+        f"{piece.name} is a solid inside {wearer.name}: piece and wearer look exchanged",
+        source=piece.name,
+        remedy="name the body as the wearer and what is worn as the piece",
+    )
+
+
+def solid_block(piece: Piece) -> str:
+    """Return a sentence where a piece is a solid block without a hollow to be worn on, else nothing.
+
+    A helm or a cuff fills little of its hull; a flat plate fills it all, and is thin.
+    """
+    from manifold3d import Manifold
+
+    mesh = piece.mesh
+    if float(np.ptp(mesh.bounds, axis=0).min()) < BLOCK_MM or not all(p.mesh.soundness.closed for p in piece.parts):
+        return ""
+    hull = Manifold.hull_points(mesh.vertices)
+    if hull.is_empty() or mesh.volume_mm3 < SOLID_SHARE * hull.volume():
+        return ""
+    share = 100 * mesh.volume_mm3 / hull.volume()
+    return f"{piece.name} is solid, {share:.0f} % of its hull is material: hollow it first, with a wall of your choice"
+
+
+def refuse_solid(piece: Piece) -> None:
+    """Raise `InputError` where a piece is a solid block: no scale of it is worn."""
+    if said := solid_block(piece):
+        raise InputError(said, source=piece.name, remedy="a shell of 2 to 4 mm is common practice")
+
+
+def faces_backwards(piece: Piece, wearer: Wearer, seat: Pose) -> str:
+    """Return a question where a helm is closed before the eyes and open behind them, else nothing."""
+    marks = wearer.form.landmarks
+    if "pupil_left" not in marks or "pupil_right" not in marks:
+        return ""
+    mesh = piece.moved(seat).mesh
+    low, high = mesh.bounds
+    eye = (marks["pupil_left"] + marks["pupil_right"]) / 2
+    if not ((eye > low) & (eye < high)).all():
+        return ""
+    middle = np.array([(low[0] + high[0]) / 2, (low[1] + high[1]) / 2, eye[2]])
+    free, ways = _free_ways(mesh, middle)
+    level = np.abs(ways[..., 2]) < 0.35  # 20 degrees above and below
+    ahead, behind = (free[level & (side * ways[..., 1] > 0.87)].mean() for side in (-1, 1))
+    if ahead > 0.01 or behind < 0.08:
+        return ""
+    return f"{piece.name} is closed before the eyes and open behind: does it face backwards? turn it by 180 degrees"
+
+
 def opens_towards(piece: Piece, wearer: Wearer, seat: Pose) -> tuple[float, FloatArray]:
     """Return which share of all directions a worn piece leaves open about the body inside it, and their mean (3,).
 
@@ -49,6 +124,12 @@ def opens_towards(piece: Piece, wearer: Wearer, seat: Pose) -> tuple[float, Floa
     points = wearer.form.mesh.vertices
     within = points[((points > low) & (points < high)).all(axis=1)]
     eye = within.mean(axis=0) if len(within) else (low + high) / 2
+    free, ways = _free_ways(mesh, eye)
+    return float(free.mean()), ways[free].mean(axis=0) if free.any() else np.zeros(3)
+
+
+def _free_ways(mesh: TriangleMesh, eye: FloatArray) -> tuple[BoolArray, FloatArray]:
+    """Return which directions nothing of a mesh lies in as seen from a point, and the directions (rows, columns, 3)."""
     corners = cover(mesh).corners
     away = np.concatenate([corners.mean(axis=1), corners.reshape(-1, 3)]) - eye
     away /= np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
@@ -63,7 +144,7 @@ def opens_towards(piece: Piece, wearer: Wearer, seat: Pose) -> tuple[float, Floa
         [level[:, None] * np.cos(angle), level[:, None] * np.sin(angle), np.broadcast_to(z[:, None], free.shape)],
         axis=2,
     )
-    return float(free.mean()), ways[free].mean(axis=0) if free.any() else np.zeros(3)
+    return free, ways
 
 
 def reasons(piece: Piece, wearer: Wearer, seat: Pose, found: Passage, at_seat_mm: float) -> tuple[str, ...]:
@@ -78,7 +159,8 @@ def reasons(piece: Piece, wearer: Wearer, seat: Pose, found: Passage, at_seat_mm
     length = float(np.linalg.norm(mean))
     if share < CLOSED:
         said.append("it has no opening: the piece is closed all around, so there is nothing to put it on by")
-    elif length > 0 and mean[2] / length > UP:
+    elif "crown" in wearer.form.region_names and length > 0 and mean[2] / length > UP:
+        # Only what is for a head opens below; the wide end of a cuff on a hanging arm is up.
         said.append("its opening faces up: the piece looks upside down, turn it over")
     if at_seat_mm < 0:
         said.append(

@@ -32,13 +32,14 @@ from ...wearer.regions import in_words
 from ..seat.seating import seat as find_seat
 from ..seat.seats import Seats, growth, places_of, touch
 from .causes import Causes, causes_of, moved_by, rooms_of
-from .learning import UNLIKELY, Learnt, Outcome, learnt
+from .learning import SPANS, UNLIKELY, Learnt, Outcome, learnt
 from .sizing import smallest
 from .uncertainty import NORMAL_90, draws_of
 
 SEPARATOR = "; "
 BAND_MM = 10.0  # of a try-on ring, about its level
 RING_SAMPLES = 12_000
+_WITHIN_MM = 0.3
 PLACES = 160  # the nearest, of which one may have held the piece up
 
 
@@ -121,24 +122,24 @@ def corrected(read: ReadWearer, known: Sequence[TriedOn], seat: str = "best", pr
     """
     wearer = read.wearer
     said: list[str] = []
-    outcomes: list[Outcome] = []
-    regions: list[IntArray] = []
+    seen: list[tuple[TriedOn, Felt]] = []
     prior = causes_of(read, part_of(progress, 0.0, 0.3)).and_also(rooms_of(wearer.form)) if known else None
     for number, one in enumerate(known):
-        progress(0.3 + 0.6 * number / len(known), f"what {one.fit.piece} says of {wearer.name}")
+        progress(0.3 + 0.5 * number / len(known), f"what {one.fit.piece} says of {wearer.name}")
         assert prior is not None
-        outcome, places = _outcome(one, wearer, seat, prior)
-        if outcome is None:
+        felt = _felt(one, wearer, seat, prior)
+        if len(felt.outcome.margins):
+            seen.append((one, felt))
+        else:
             where = f"at the {in_words(one.fit.region)}" if one.fit.region else f"near {one.fit.level_mm:g} mm"
             said.append(f"{one.fit.piece} has nothing {where}: that outcome changes nothing")
-        else:
-            outcomes.append(outcome)
-            regions.append(places)
-    if prior is None or not outcomes:
+    if prior is None or not seen:
         return Corrected(replace(read, warnings=(*read.warnings, *said)))
-    found = learnt(prior.covariance, outcomes)
+    found = learnt(prior.covariance, [felt.outcome for _, felt in seen])
+    progress(0.8, f"the form of {wearer.name} as it was tried")
     after = moved_by(read, prior, found.centre, found.draws)
-    said += _in_words(wearer, outcomes, regions, prior, found)
+    after = replace(after, wearer=_held_to(after.wearer, seen, found, seat))
+    said += _in_words(wearer, [felt for _, felt in seen], prior, found)
     causes = replace(
         prior,
         covariance=np.cov(found.draws.T, ddof=0).reshape(prior.covariance.shape),
@@ -147,29 +148,43 @@ def corrected(read: ReadWearer, known: Sequence[TriedOn], seat: str = "best", pr
     return Corrected(replace(after, warnings=(*read.warnings, *said)), causes)
 
 
-def _outcome(one: TriedOn, wearer: Wearer, seat: str, prior: Causes) -> tuple[Outcome | None, IntArray]:
-    """Return what an outcome speaks of and the regions of its places; None where the piece has nothing there."""
+@dataclass(frozen=True, eq=False)
+class Felt:
+    """An outcome, the regions of its places (m,), and how their margins grow, (m,) mm per unit of scale.
+
+    A ring that was tried has no slopes.
+    """
+
+    outcome: Outcome
+    regions: IntArray
+    slopes: FloatArray | None
+
+
+def _felt(one: TriedOn, wearer: Wearer, seat: str, prior: Causes) -> Felt:
+    """Return what an outcome speaks of; without places where the piece has nothing there."""
     fit, form = one.fit, wearer.form
+    slopes = None
     if fit.level_mm is None:
-        margins, loads, regions = _sized(one, wearer, seat, prior)
+        margins, loads, regions, slopes = _sized(one, wearer, seat, prior)
     else:
         piece = one.piece.scaled(fit.scale)
         pose = Pose() if seat == "fixed" else find_seat(piece, wearer).pose
         margins, triangles, normals, regions = _band(piece, wearer, pose, fit.level_mm)
         loads = prior.loads(form, triangles, normals, regions)
+    order = np.argsort(margins, kind="stable")
     if fit.region and fit.region != "whole":
         bare = [n.removesuffix("_left").removesuffix("_right") for n in form.region_names]
         rows = [i for i, n in enumerate(form.region_names) if fit.region in (n, bare[i])]
-        there = np.isin(regions, rows)
-        margins, loads, regions = margins[there], loads[there], regions[there]
-    if not len(margins):
-        return None, regions
-    near = np.argsort(margins, kind="stable")[:PLACES]
-    return Outcome(margins[near], loads[near], fit.verdict, fit.gap_mm), regions[near]
+        order = order[np.isin(regions[order], rows)]
+    near = order[:PLACES]
+    outcome = Outcome(margins[near], loads[near], fit.verdict, fit.gap_mm)
+    return Felt(outcome, regions[near], None if slopes is None else slopes[near])
 
 
-def _sized(one: TriedOn, wearer: Wearer, seat: str, prior: Causes) -> tuple[FloatArray, FloatArray, IntArray]:
-    """Return margins (m,), loads (m, k) and regions (m,) of the places where a piece may touch, at the scale tried.
+def _sized(
+    one: TriedOn, wearer: Wearer, seat: str, prior: Causes
+) -> tuple[FloatArray, FloatArray, IntArray, FloatArray]:
+    """Return margins (m,), loads (m, k), regions (m,), slopes (m,) of the places where a piece may touch, as tried.
 
     As the size has them: from its answer along its slopes, so that what is learnt there turns the next answer. Where
     nothing is an answer, as measured at the scale.
@@ -184,7 +199,33 @@ def _sized(one: TriedOn, wearer: Wearer, seat: str, prior: Causes) -> tuple[Floa
     places = places_of(at, growth(at, found.pose, scale, middle).sum(axis=1), prior, seats)
     asked = places.slopes > places.slowest  # what no scale mends was not what made the piece tight
     margins = places.margins + places.slopes * (one.fit.scale - scale)
-    return margins[asked], places.loads[asked], at.regions[asked]
+    return margins[asked], places.loads[asked], at.regions[asked], places.slopes[asked]
+
+
+def _held_to(wearer: Wearer, seen: Sequence[tuple[TriedOn, Felt]], found: Learnt, seat: str) -> Wearer:
+    """Return the wearer asking for so much more or less all round that the piece tried has the room that was learnt.
+
+    What was learnt is linear in the causes; a form made again and a piece seated on it anew are not quite. Held to is
+    what was too tight, at the largest scale; where nothing was, what was tried last.
+    """
+    whole = [(one, felt, row) for (one, felt), row in zip(seen, found.held) if felt.slopes is not None]
+    if not whole:
+        return wearer
+    tight = [case for case in whole if SPANS[case[0].fit.verdict][1] <= 0]
+    one, felt, row = max(tight, key=lambda case: case[0].fit.scale) if tight else whole[-1]
+    assert felt.slopes is not None
+    learnt_mm = float(felt.outcome.room(found.centre[None] @ felt.outcome.loads.T)[0])
+    for _ in range(2):
+        try:
+            scale, _ = smallest(Seats(one.piece, wearer, wearer.allowances(), seat), silent, [])
+        except InputError:
+            break
+        more = (one.fit.scale - scale) * float(felt.slopes[row]) - learnt_mm
+        room = {n: round(wearer.allowance(n) + more, 2) + 0.0 for n in ("default", *wearer.form.region_names)}
+        wearer = replace(wearer, allowance_mm={**wearer.allowance_mm, **room})
+        if abs(more) < _WITHIN_MM:
+            break
+    return wearer
 
 
 def _band(
@@ -208,16 +249,15 @@ def _band(
     return standoff - wearer.allowances()[regions], triangles, normals, regions
 
 
-def _in_words(
-    wearer: Wearer, outcomes: Sequence[Outcome], regions: Sequence[IntArray], prior: Causes, found: Learnt
-) -> list[str]:
+def _in_words(wearer: Wearer, seen: Sequence[Felt], prior: Causes, found: Learnt) -> list[str]:
     """Return sentences on how each region that most likely held a piece up is known before and after."""
     names = wearer.form.region_names
-    count = "1 known fit" if len(outcomes) == 1 else f"{len(outcomes)} known fits"
+    count = "1 known fit" if len(seen) == 1 else f"{len(seen)} known fits"
     before = draws_of(prior.covariance)
     said: dict[str, str] = {}
-    for one, places, row in zip(outcomes, regions, found.held):
-        name = names[int(places[row])]
+    for felt, row in zip(seen, found.held):
+        one = felt.outcome
+        name = names[int(felt.regions[row])]
         asked = wearer.allowance(name)
         was, now = before @ one.loads[row], found.draws @ one.loads[row]
         said[name] = (
