@@ -111,12 +111,15 @@ def read_case(options: argparse.Namespace, progress: Progress) -> Case:
     from ..core.checks.job import Fitting
     from ..core.checks.known import read_known
     from ..core.fit.passage.facing import check_exchanged, faces_backwards, solid_block
+    from ..core.fit.passage.hinges import settled_hinges
 
     units = options.wearer_units or options.units
     known = read_known(options.wearer, units, part_of(progress, 0.0, 0.7))
     piece, inputs, warnings = read_piece(options.piece, options, known.read.wearer.form)
     check_exchanged(piece, known.read.wearer)
     asked, said = _room(options)
+    piece, swings = settled_hinges(piece, known.read.wearer, options.seat == "fixed")
+    said += swings
     said += [line for line in (solid_block(piece), faces_backwards(piece, known.read.wearer, Pose())) if line]
     known = known.with_allowances(asked, options.seat, part_of(progress, 0.7, 1.0))
     read = known.read

@@ -51,6 +51,7 @@ import numpy as np
 
 from ..errors import InputError
 from ..files import read_input, sha256
+from ..fit.passage.hinges import settled_hinges
 from ..fit.size.padding import STOCK_MM
 from ..fit.size.scales import HIGHEST, LOWEST
 from ..fit.size.unequal import DISTORTION
@@ -224,7 +225,9 @@ def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, pro
             if name == (worn_by or list(wearers))[0]:
                 scaled = piece.mesh.scaled(own_scale * scale)
                 warnings += odd_piece(scaled, piece.name, known.read.wearer.form, stated)
-            fittings.append(Fitting(piece, known.read.wearer, own_scale * scale, seat, known))
+            own, swings = settled_hinges(piece, known.read.wearer, seat == "fixed", own_scale * scale)
+            warnings += swings
+            fittings.append(Fitting(own, known.read.wearer, own_scale * scale, seat, known))
     # What holds for every wearer, such as whom the survey speaks for, is said once.
     return Job(title, tuple(fittings), limits, tuple(inputs), tuple(dict.fromkeys(warnings)))
 
