@@ -3,13 +3,8 @@
 
 import numpy as np
 import pytest
-import shapes
 
 from arming_cap.core.fit.seat.climb import climbed
-from arming_cap.core.piece import Part, Piece
-from arming_cap.core.pose import Pose
-from arming_cap.core.verdict import Place
-from arming_cap.core.wearer.form import Form, Wearer
 
 
 @pytest.mark.parametrize("freedoms", [1, 3, 6])
@@ -42,32 +37,3 @@ def test_it_is_never_worse_than_its_start_and_the_same_every_time():
 
 def test_with_no_freedom_it_stays():
     assert climbed(lambda x: 0.0, 0, 1.0, 10).shape == (0,)
-
-
-def test_a_seats_climb_promises_no_more_than_all_samples_keep():
-    """From a skewed start every way is up for what is looked at; what was left out must hold it back."""
-    from arming_cap.core.fit.seat.seating import Seater
-
-    head = Wearer("head", Form(shapes.ellipsoid((70, 90, 100), 96)))
-    seater = Seater(Piece("dome", (Part("dome", shapes.dome(110, 113, -60, 96, 24)),)), head)
-    skewed = Pose.of((25, 10, 0), (0, 8, 0))
-    pose, promised, _ = seater.climbed(skewed, 1.0, 4.0, 400)
-    kept = float(seater.margins(pose, 1.0, seater.dense).min())
-    assert promised <= kept + 0.01 and kept > float(seater.margins(skewed, 1.0, seater.dense).min())
-
-
-def test_a_valley_that_was_left_is_forgotten_until_asked_for_again():
-    from arming_cap.core.fit.seat.seats import Seats
-
-    head = Wearer("head", Form(shapes.ellipsoid((70, 90, 100), 96)))
-    piece = Piece("dome", (Part("dome", shapes.dome(110, 113, -60, 96, 24)),))
-    seats = Seats(piece, head, head.allowances(), "best")
-    seats.exact(1.0)
-    for scale in (1.0, 1.004):  # as if another valley had been found at both
-        pose = Pose.of((12, 0, 0)) if scale == 1.0 else Pose.of((12, 0, 1))
-        seats.seen()[1][scale] = (pose, -9.0, Place())
-    left = seats.seen()
-    assert seats.seat_afresh(1.0, anew=True)
-    assert list(seats.seen()[1]) == list(seats.seen()[0]) == [1.0] and seats.exact(1.0) > 0
-    seats.see(left)
-    assert seats.exact(1.004) == -9.0

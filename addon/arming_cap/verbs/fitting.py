@@ -59,13 +59,15 @@ def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
     _, result, verdict = answer(case, ClearanceResult, "clearance", {}, part_of(progress, 0.2, 1.0))
     found = result.found
     document = {**found.as_dict(), "verdict": result.status.value, "why": verdict.why}
+    if result.rest is not None:
+        document["rest"] = result.rest.as_dict()
 
     def show(stdout: Any) -> None:
         print(pose_told(options.seat, found.pose), file=stdout)
         print(f"least standoff {mm(found.min_standoff_mm)} at {point(found.at)}, part {found.part}", file=stdout)
         rows: list[Sequence[object]] = [("region", "least", "allowance", "margin", "spread", "mean", "verdict")]
         for name, r in found.regions.items():
-            spread, over = f"± {figure(r.spread_mm, 2)} mm", mm(r.min_mm - r.allowance_mm)
+            spread, over = f"± {figure(r.spread_mm, 2)} mm", mm(r.room_mm)
             said = result.status_of(name).value if result.carried else Status.NOT_CHECKED.value
             rows.append((plain(name), mm(r.min_mm), mm(r.allowance_mm), over, spread, mm(r.mean_mm), said))
         print_rows(stdout, rows)

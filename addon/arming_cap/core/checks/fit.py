@@ -144,7 +144,7 @@ class _Fit:
         """Make the checks of a worn piece that are not settled yet."""
         left = [name for name in asked if name not in self.results]
         if "clearance" in left:
-            self.results["clearance"] = ClearanceResult(here.clearance, here.wearer.name, self.carried)
+            self.results["clearance"] = ClearanceResult(here.clearance, here.wearer.name, self.carried, here.rest)
             self._tell()
         if "sight" in left:  # before the passage, which takes longer
             self._say(0.4, "looking out")
@@ -152,7 +152,7 @@ class _Fit:
             self._tell()
         donning: DonningResult | None = None
         if "donning" in left:
-            room = min((r.min_mm - max(r.allowance_mm, 0.0) for r in here.clearance.regions.values()), default=None)
+            room = min((r.room_mm + min(r.allowance_mm, 0.0) for r in here.clearance.regions.values()), default=None)
             made = self._in_time("donning", lambda p: check_donning(here, self.limits, p), (0.42, 0.7), WAY_SHARE, room)
             self.results["donning"] = made
             donning = made if isinstance(made, DonningResult) else None

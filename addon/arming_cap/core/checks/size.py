@@ -60,6 +60,6 @@ def _sized(worn: Worn, limits: Limits, causes: Causes | None, progress: Progress
         distortion=limits.distortion_percent / 100,
         causes=causes,
         pinned=limits.pinned,
-        rest=(one.scale, worn.pose) if one.seat == "best" else None,
+        first=one.scale,
         span=limits.scales,
     )

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from ..distance.clearance import Clearance, measure
+from ..fit.seat.seating import Rest
 from ..fit.seat.seating import seat as find_seat
 from ..piece import Piece
 from ..pose import Pose
@@ -29,12 +30,15 @@ class Worn:
         Applied after scaling.
     clearance
         What was measured there.
+    rest
+        How it rests, where the seat was sought.
     """
 
     one: Fitting
     piece: Piece
     pose: Pose
     clearance: Clearance
+    rest: Rest | None = None
 
     @property
     def wearer(self) -> Wearer:
@@ -56,8 +60,8 @@ def worn(one: Fitting, progress: Progress = silent, pinned: tuple[str, ...] = ()
     if one.seat == "fixed":
         progress(0.0, f"{piece.name} on {one.wearer.name}: measuring the standoff")
         return Worn(one, piece, Pose(), measure(piece, one.wearer, Pose(), progress=progress))
-    rest = find_seat(piece, one.wearer, progress=progress, pinned=pinned)
-    return Worn(one, piece, rest.pose, rest.clearance)
+    seat = find_seat(piece, one.wearer, progress=progress, pinned=pinned)
+    return Worn(one, piece, seat.pose, seat.clearance, seat.rest)
 
 
 def seats_at(one: Fitting) -> Callable[[float], Pose]:

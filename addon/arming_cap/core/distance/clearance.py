@@ -49,7 +49,12 @@ _FIRST = 600  # samples that are looked at exactly before the whole surface is
 
 @dataclass(frozen=True)
 class RegionStandoff:
-    """One region's figures in mm; `margin_mm` is the minimum less the allowance and the form's spread."""
+    """One region's figures in mm.
+
+    Where a seated piece is carried it touches by nature: `free_mm` is then the least standoff there of what does not
+    carry it, infinite where all of it does. Where a piece is too small to come to rest it is the one that it would have
+    at rest. What is judged is `room_mm`.
+    """
 
     min_mm: float
     mean_mm: float
@@ -58,11 +63,17 @@ class RegionStandoff:
     spread_mm: float
     at: tuple[float, float, float]
     part: str
+    free_mm: float | None = None
+
+    @property
+    def room_mm(self) -> float:
+        """What is left over the allowance, the spread not yet taken off, mm."""
+        return (self.min_mm if self.free_mm is None else self.free_mm) - self.allowance_mm
 
     @property
     def margin_mm(self) -> float:
-        """What is left of the minimum, (mm)."""
-        return self.min_mm - self.allowance_mm - self.spread_mm
+        """What is left over allowance and spread, mm."""
+        return self.room_mm - self.spread_mm
 
 
 @dataclass(frozen=True)
@@ -127,7 +138,7 @@ class Clearance:
                     "p5_mm": _rounded(r.p5_mm),
                     "allowance_mm": _rounded(r.allowance_mm),
                     "spread_mm": _rounded(r.spread_mm),
-                    "margin_mm": _rounded(r.margin_mm),
+                    "margin_mm": _rounded(r.margin_mm) if np.isfinite(r.margin_mm) else None,
                 }
                 for name, r in self.regions.items()
             },

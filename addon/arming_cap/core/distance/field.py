@@ -334,6 +334,25 @@ class Probe:
             result[start : start + _CHUNK] = slope
         return result
 
+    def facing(self, pose: Pose | None, scale: float, way: FloatArray) -> tuple[Float32, Float32]:
+        """Return the standoffs (n,) and their slopes (n,) along a unit `way` (3,) of the form's frame, in one look.
+
+        Beyond the fine grid the slope is that at its border.
+        """
+        fine = self.field.fine
+        affine = self._affine(fine, pose, scale)
+        standoff, slope = np.empty(len(self), np.float32), np.empty(len(self), np.float32)
+        along = (np.asarray(way) / fine.spacing).astype(np.float32)
+        for start in range(0, len(self), _CHUNK):
+            u = _apply(affine, self._points[:, start : start + _CHUNK])
+            rows, offset, outside = fine.gather(u)
+            standoff[start : start + _CHUNK] = fine.values(u)[0] if outside else _taylor(rows, offset)
+            part = rows[:, 1] * along[0]
+            part += rows[:, 2] * along[1]
+            part += rows[:, 3] * along[2]
+            slope[start : start + _CHUNK] = part
+        return standoff, slope
+
     def floor(self, pose: Pose | None = None, scale: float = 1.0) -> Float32:
         """Return bounds (n,) that the standoffs at the moved points are certainly not below; see `Field.floor`."""
         affine = self._affine(self.field.fine, pose, scale)

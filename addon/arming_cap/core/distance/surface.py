@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Callable
 from functools import cached_property
 from typing import Any
 
@@ -28,6 +29,7 @@ class PieceSurface:
         self.mesh = mesh.welded()
         self._probe: Probe | None = None
         self._inner: dict[tuple[int, float], FloatArray] = {}
+        self._kept: dict[str, Any] = {}
 
     @cached_property
     def longest_side(self) -> Any:
@@ -46,6 +48,12 @@ class PieceSurface:
         if self._probe is None or self._probe.field is not field:
             self._probe = Probe(field, self.mesh.vertices)
         return self._probe
+
+    def kept(self, name: str, make: Callable[[], Any]) -> Any:
+        """Return what was made of the surface under a name, made at the first call: it is the same at any scale."""
+        if name not in self._kept:
+            self._kept[name] = make()
+        return self._kept[name]
 
     def samples(self, count: int) -> tuple[FloatArray, IntArray]:
         """Return points (count, 3) that each stand for the same area, and their triangles (count,).
@@ -94,6 +102,12 @@ class PieceSurface:
         tree = igl.AABB()
         tree.init(vertices, triangles)
         return tree, vertices, triangles
+
+    def nearest(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return of points (n, 3) the squared distances (n,) to the surface, mm², and its nearest points (n, 3)."""
+        tree, vertices, triangles = self._tree
+        squared, _, foot = tree.squared_distance(vertices, triangles, np.ascontiguousarray(points))
+        return squared, foot.reshape(-1, 3)
 
     def hit_within(self, origins: FloatArray, directions: FloatArray, length: FloatArray) -> BoolArray:
         """Return which rays (n, 3) from `origins` along unit `directions` meet the surface within `length` (n,)."""

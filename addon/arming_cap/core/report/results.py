@@ -18,6 +18,7 @@ from ..errors import InputError
 from ..fit.passage.along import Along
 from ..fit.passage.donning import Passage
 from ..fit.passage.mending import Mend
+from ..fit.seat.seating import Rest
 from ..fit.sight import Sight
 from ..fit.size.padding import Pad
 from ..fit.size.scales import NoScale
@@ -153,16 +154,19 @@ class ClearanceResult:
         Their name.
     carried
         Whether the piece rests on the wearer at all; otherwise there is nothing to judge.
+    rest
+        How it rests, where the seat was sought.
     """
 
     found: Clearance
     wearer: str
     carried: bool = True
+    rest: Rest | None = None
 
     def status_of(self, region: str) -> Status:
         """Return the verdict on one region."""
         r = self.found.regions[region]
-        return judge(r.min_mm - r.allowance_mm, r.spread_mm)
+        return judge(r.room_mm, r.spread_mm)
 
     @property
     def status(self) -> Status:
@@ -185,7 +189,7 @@ class ClearanceResult:
     @property
     def room_mm(self) -> float:
         """What is left over the allowance there, its spread not yet taken off."""
-        return self.figures.min_mm - self.figures.allowance_mm
+        return self.figures.room_mm
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,7 @@ from .results import (
     Unmade,
     WallsResult,
 )
-from .words import figure, per_cent, place
+from .words import figure, per_cent, place, rest_in_words
 
 # What a mend costs, in words; what counts nothing is left out.
 PRICES = {
@@ -134,6 +134,10 @@ def _clearance(result: ClearanceResult) -> Verdict:
     where = plain(region) if region != WHOLE else "closest place"
     allowance, spread, room = figures.allowance_mm, figures.spread_mm, result.room_mm
     why = f"{figure(figures.min_mm)} mm at the {where} of {result.wearer}, where {allowance:g} mm are to be kept"
+    if figures.free_mm is not None:
+        why = f"{figure(room)} mm over the allowance of {allowance:g} mm at the {where} of {result.wearer}"
+    if result.rest is not None:
+        why += f"; {rest_in_words(result.rest)}"
     if found.past_end >= PAST_END:
         why += f"; {past_end(found)}"
     if spread:

@@ -7,7 +7,9 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 
+from ..fit.seat.seating import Rest
 from ..verdict import Place, Verdict
+from ..wearer.form import WHOLE
 from ..wearer.plain import plain
 
 MINUS = "\N{MINUS SIGN}"
@@ -52,6 +54,26 @@ def pose_in_words(seat: str, pose: Mapping[str, Sequence[float]]) -> str:
         return "worn as placed in the file" if seat == "fixed" else "seated: it rests as placed in the file"
     move = ", ".join(figure(v) for v in moved)
     return f"seated: moved by ({move}) mm, turned by ({', '.join(figure(v) for v in turned)})°"
+
+
+def rest_in_words(rest: Rest) -> str:
+    """Return what carries a seated piece, or stops it, and the padding that it asks for."""
+    regions = list(dict.fromkeys(plain(s.region) for s in rest.supports if s.region != WHOLE))[:2]
+    where = " and ".join(regions) or "body"
+    if rest.kind == "strapped":
+        return "nothing carries it: a strap must hold it there"
+    if rest.kind == "girth":
+        return f"it sinks until its girth stops it at the {where}"
+    if rest.kind == "stops":
+        return f"it is too small to come to rest: it stops at the {where}, {figure(rest.short_mm)} mm short"
+    said = f"it rests on the {where}"
+    if rest.supports:
+        said += f", {figure(rest.supports[0].gap_mm)} mm off the skin"
+    if rest.padding_mm >= 0.5:
+        said += f", with {figure(rest.padding_mm)} mm more padding there to bring its opening to the eyes"
+    if rest.covered_mm >= 1.0:
+        said += f"; its edge still covers the eyes by {figure(rest.covered_mm)} mm"
+    return said
 
 
 def printable(text: str) -> str:

@@ -9,18 +9,21 @@ edges move with the piece, and the pupils must stay between them.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cached_property
 
 import numpy as np
 
-from ...arrays import BoolArray, FloatArray
+from ...arrays import BoolArray, FloatArray, IntArray
 from ...distance.surface import PieceSurface
 from ...pose import Pose
 
 FAN_DEG = 60.0
 STEP_DEG = 2.0
 # Straight ahead may be covered where the piece was laid on; an opening farther off than this is not the eyes'.
-OFF_DEG = 40.0
+OFF_DEG = 25.0
 KEEP_MM = 1.0
+# How far above an eye its opening is looked from; negative below.
+LIFTS_MM = (0.0, 12.0, -12.0, 24.0, -24.0, 40.0, 60.0)
 _FAR_MM = 400.0
 
 
@@ -47,11 +50,16 @@ class Eyes:
             if name not in landmarks:
                 continue
             pupil = np.asarray(landmarks[name], float)
-            start = back.apply(pupil[None])[0] / scale
             flat = rays.reshape(-1, 3)
-            reach = surface.reach(np.repeat(start[None], len(flat), axis=0), flat @ pose.rotation)
-            reach = reach.reshape(side.shape) * scale
-            found = _opening(reach > _FAR_MM, angle)
+            # The opening may lie above or below the eyes as the piece sits: then look from nearer to it.
+            for lift in LIFTS_MM:
+                eye = pupil - [0.0, 0.0, lift]
+                start = back.apply(eye[None])[0] / scale
+                reach = surface.reach(np.repeat(start[None], len(flat), axis=0), flat @ pose.rotation)
+                reach = reach.reshape(side.shape) * scale
+                found = _opening(reach > _FAR_MM, angle)
+                if found is not None:
+                    break
             if found is None:
                 continue
             i, j, low_i, high_i, low_j, high_j = found
@@ -59,21 +67,23 @@ class Eyes:
                 (low_i, j, 0, 1.0), (high_i, j, 0, -1.0), (i, low_j, 2, 1.0), (i, high_j, 2, -1.0),
             ):  # fmt: skip
                 if 0 <= row < len(angle) and 0 <= column < len(angle):
-                    edge = pupil + reach[row, column] * rays[row, column]
+                    edge = eye + reach[row, column] * rays[row, column]
                     self._edges.append((back.apply(edge[None])[0] / scale, axis, sign, pupil))
 
-    def covered(self, pose: Pose, scale: float) -> list[tuple[float, FloatArray, FloatArray]]:
-        """Return of each edge that a pupil lies outside of: by how many mm, the edge's point, and which way covers.
+    def covered(self, pose: Pose, scale: float, up: FloatArray, lifts: FloatArray) -> FloatArray:
+        """Return by how many mm an edge covers a pupil at most, (k,), the piece lifted along `up` by each of (k,)."""
+        if not self._edges:
+            return np.zeros(len(lifts))
+        edges, axes, signs, pupils = self._columns
+        at = scale * edges @ pose.rotation.T + pose.translation_mm - pupils
+        over = signs * np.take_along_axis(at, axes[:, None], axis=1)[:, 0] + KEEP_MM
+        over = over[:, None] + np.outer(signs * up[axes], lifts)
+        return np.maximum(over.max(axis=0), 0.0)
 
-        Points and ways (3,) are in the form's frame.
-        """
-        found = []
-        for edge, axis, sign, pupil in self._edges:
-            at = scale * pose.rotation @ edge + pose.translation_mm
-            over = float(sign * (at[axis] - pupil[axis])) + KEEP_MM
-            if over > 0:
-                found.append((over, at, sign * np.eye(3)[axis]))
-        return found
+    @cached_property
+    def _columns(self) -> tuple[FloatArray, IntArray, FloatArray, FloatArray]:
+        edges, axes, signs, pupils = zip(*self._edges)
+        return np.array(edges), np.array(axes), np.array(signs), np.array(pupils)
 
     def __bool__(self) -> bool:
         return bool(self._edges)

@@ -5,14 +5,13 @@ A seated piece answers every change by settling anew. To first order it settles 
 stay even: with weights w over the contacts (the soft minimum's, `CONTACT_MM` deep) and J their slopes in the six
 freedoms, a change u of the margins becomes u + J x, where x makes the weighted spread of u + J x least.
 
-A seat that is to be an answer is *settled*: the seater climbs by its samples, the place that an exact measurement then
-finds tightest is watched from there on, and it climbs again, until nothing is gained.
+What is asked of a seated piece is its *free* margin, of what does not carry it: where it is carried it touches.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -29,23 +28,18 @@ from ...wearer.form import Wearer
 from ..size.causes import Causes
 from ..size.scales import HIGHEST, LOWEST, SCALE_TOLERANCE, SEATED_TOLERANCE, close_in
 from ..size.uncertainty import SLOWEST, Places
-from .seating import ARM_MM, CLIMB, Seater
+from .seating import ARM_MM, Rest, Seater
 
 SEATS = ("fixed", "best")
-Seen = tuple[dict[float, tuple[Pose, float]], dict[float, tuple[Pose, float, Place]]]
 CONTACT_MM = 3.0
 # Freedoms that the contacts hold by less than this share of a full grip hardly move: other places would soon hold them.
 SLACK = 0.02
 _CONTACTS = 200
-# Steps in the freedoms (mm, and mm of turn at `ARM_MM`) from which a seat that will be the answer is looked for again.
-_ABOUT = [(0, s * 2.0, -1.0, s * 4.0, 0, 0) for s in (1, -1)] + [
-    (s * 1.5, 0, -1.0, 0, s * 3.0, s * 4.0) for s in (1, -1)
-]
-_NEXT = 0.01  # scales so near that a seat at one is a start for climbing at the other
-_CLIMB = (0.3, 80)  # like `CLIMB`, near the seat
+_EXACT = 400  # samples with the least free margin, which are asked exactly
 # Places that may come to limit the size are looked for this much above the least margin, one in each cell.
 _NEAR_MM = 25.0
 _CELL_MM = 24.0
+_FAR_MM = 1e3  # a margin that limits nothing
 
 
 class Seats:
@@ -63,8 +57,6 @@ class Seats:
         Applied after scaling.
     pinned
         Freedoms that seating must leave alone.
-    rest
-        A scale and the pose the piece was found to rest in there, if that is known already.
     """
 
     def __init__(
@@ -76,25 +68,22 @@ class Seats:
         start: Pose | None = None,
         pinned: Sequence[str] = (),
         progress: Progress = silent,
-        rest: tuple[float, Pose] | None = None,
     ) -> None:
         if seat not in SEATS:
             raise InputError(f"the seat '{seat}' is not known", remedy=f"use {' or '.join(SEATS)}")
         self.piece, self.wearer, self.need = piece, wearer, need_mm
         self.start = start or Pose()
         self.span = LOWEST, HIGHEST  # the scales that may be looked at
-        self._known: dict[float, tuple[Pose, float]] = {}
-        self._exact: dict[float, tuple[Pose, float, Place]] = {}
+        self.span = (LOWEST, HIGHEST)
+        self._rests: dict[float, Rest] = {}
+        self._exact: dict[float, tuple[float, Place]] = {}
         surface = surface_of(piece)
         if not surface.mesh.areas.any():
             raise InputError("the piece has no surface to size", source=piece.name, remedy="check the mesh")
         self.seater: Seater | None = None
         self.reach = _reach(surface.mesh.vertices - piece.mesh.bounds.mean(axis=0))
         if seat == "best":
-            self.seater = Seater(piece, wearer, start, pinned=pinned, progress=progress)
-            self.seater.need = need_mm
-            if rest is not None:
-                self._known[rest[0]] = (rest[1], self.seater.rest(rest[1], rest[0]))
+            self.seater = Seater(piece, wearer, start, need_mm, pinned, progress=progress)
             self.field = self.seater.field
             self.rate = _reach(surface.mesh.vertices - self.seater.centre)
         else:
@@ -104,16 +93,21 @@ class Seats:
             self._probe = Probe(self.field, np.concatenate([surface.mesh.vertices, surface.samples(count)[0]]))
             self.rate = _reach(surface.mesh.vertices)
 
+    def rest(self, scale: float) -> Rest:
+        """Return how a seated piece rests at a scale."""
+        assert self.seater is not None
+        if scale not in self._rests:
+            self._rests[scale] = self.seater.seat(scale)
+        return self._rests[scale]
+
     def pose(self, scale: float) -> Pose:
         """Return the pose at a scale."""
-        if self.seater is None:
-            return self.start
-        return self._exact[scale][0] if scale in self._exact else self._seated(scale)[0]
+        return self.start if self.seater is None else self.rest(scale).pose
 
     def margin(self, scale: float) -> float:
-        """Return the smallest margin at a scale (mm), by the field at points of the piece."""
+        """Return the smallest margin at a scale (mm), of what is free, by the field at points of the piece."""
         if self.seater is not None:
-            return self._seated(scale)[1]
+            return self.rest(scale).free_mm
         value = self._probe.standoff(self.start, scale).astype(np.float64)
         if (self.need == self.need[0]).all():
             return float(np.min(value)) - float(self.need[0])
@@ -121,8 +115,8 @@ class Seats:
         return float(np.min(value - self.need[rows]))
 
     def exact(self, scale: float) -> float:
-        """Return the smallest margin at a scale (mm), exact against the triangles."""
-        return self._measured(scale)[1]
+        """Return the smallest margin at a scale (mm), of what is free, exact against the triangles."""
+        return self._measured(scale)[0]
 
     def close_in(self, fails: float, fits: float) -> float | None:
         """Return the scale between two where the exact margin turns; see `scales.close_in`."""
@@ -134,11 +128,12 @@ class Seats:
 
     def place(self, scale: float) -> Place:
         """Return where the smallest margin is."""
-        return self._measured(scale)[2]
+        return self._measured(scale)[1]
 
     def measured(self, scale: float, quick: bool = False) -> Clearance:
         """Return the clearance at a scale in full; `quick` on the way to an answer, see `measure`."""
-        return measure(self.piece, self.wearer, self.pose(scale), scale, field=self.field, quick=quick)
+        found = measure(self.piece, self.wearer, self.pose(scale), scale, field=self.field, quick=quick)
+        return found if self.seater is None else self.seater.judged(found, self.rest(scale))
 
     def loosest(self, scale: float, rows: IntArray) -> float:
         """Return the largest, over some of the form's regions, of the least room over the allowance, by the field."""
@@ -151,84 +146,28 @@ class Seats:
         room = (least - self.wearer.allowances())[rows]
         return float(np.max(room[np.isfinite(room)], initial=-np.inf))
 
-    def seat_afresh(self, scale: float, anew: bool) -> bool:
-        """Seat the piece again at a scale, from about its seat and `anew` from the start; return whether any is better.
-
-        Where regions with unlike needs meet there are many places from which every way leads down.
-        """
-        assert self.seater is not None
-        known = self._measured(scale)
-        starts = [self.seater.moved(known[0], np.array(step), scale) for step in _ABOUT]
-        if anew:
-            starts.append(self.seater.seat(scale)[0])
-        climbs = [self.seater.climbed(pose, scale, *_CLIMB) for pose in starts]
-        worths = [self._least(pose, scale)[0] - cost for pose, _, cost in climbs]
-        fresh = self._settled(climbs[int(np.argmax(worths))][0], scale)
-        if fresh[1] <= known[1] + 0.02:
-            return False
-        # What was found from the other seat would lead back to it.
-        self._exact, self._known = {scale: fresh}, {scale: fresh[:2]}
-        return True
-
-    def seen(self) -> Seen:
-        """Return the seats known by now, for `see`."""
-        return self._known, self._exact
-
-    def see(self, seen: Seen) -> None:
-        """Go back to what was known."""
-        self._known, self._exact = seen
-
-    def _measured(self, scale: float) -> tuple[Pose, float, Place]:
-        """Return the pose at a scale, its smallest margin (mm), exact, and where that is."""
+    def _measured(self, scale: float) -> tuple[float, Place]:
+        """Return the smallest free margin at a scale (mm), exact, and where that is."""
         if scale not in self._exact:
             if self.seater is None:
-                self._exact[scale] = (self.start, *self._least(self.start, scale))
+                found = least_margin(self.piece, self.wearer, self.need, self.start, scale, self.field)
+                self._exact[scale] = found
             else:
-                nearest = min(self._exact, key=lambda s: abs(s - scale), default=np.inf)
-                near = abs(nearest / scale - 1) < _NEXT
-                begin = self._grown(self._exact[nearest][0], nearest, scale) if near else self._seated(scale)[0]
-                self._exact[scale] = self._settled(begin, scale, near)
+                rest = self.rest(scale)
+                exact, rows, points = self.seater.free_exactly(rest, _EXACT)
+                k = int(np.argmin(exact - self.need[rows]))
+                x, y, z = (float(v) for v in points[k])
+                place = Place(self.wearer.form.region_names[rows[k]], self._part_at(points[k], rest), (x, y, z))
+                self._exact[scale] = float(exact[k] - self.need[rows[k]]), place
         return self._exact[scale]
 
-    def _least(self, pose: Pose, scale: float) -> tuple[float, Place]:
-        return least_margin(self.piece, self.wearer, self.need, pose, scale, self.field)
-
-    def _settled(self, pose: Pose, scale: float, near: bool = False) -> tuple[Pose, float, Place]:
-        """Return the best pose about one, its smallest margin, exact, and where that is.
-
-        The seater looks at samples; what lies between them and turns out to be tightest it looks at from then on.
-        """
-        assert self.seater is not None
-        best = (pose, *self._least(pose, scale))
-        worth, at = best[1] - self.seater.cost(pose, scale), best
-        for climb in (CLIMB, _CLIMB) if near else (CLIMB, _CLIMB, _CLIMB, _CLIMB):
-            self.seater.watch(at[0], scale, np.array(at[2].at), self.wearer.form.region_names.index(at[2].region))
-            new, _, cost = self.seater.climbed(best[0], scale, *climb)
-            at = (new, *self._least(new, scale))
-            gained = at[1] - cost - worth
-            if gained > 0:
-                best, worth = at, at[1] - cost
-                if gained < 0.01:
-                    break
-        return best
-
-    def _grown(self, pose: Pose, before: float, scale: float) -> Pose:
-        """Return the pose at a scale of a piece grown about its middle from another: that is then nearly its seat."""
-        assert self.seater is not None
-        shift = (before - scale) * (pose.rotation @ self.seater.centre)
-        return replace(pose, translation_mm=pose.translation_mm + shift)
-
-    def _seated(self, scale: float) -> tuple[Pose, float]:
-        assert self.seater is not None
-        if scale in self._known:
-            return self._known[scale]
-        if not self._known:
-            self._known[scale] = self.seater.seat(scale)
-            return self._known[scale]
-        nearest = min(self._known, key=lambda s: abs(s - scale))
-        begin = self._grown(self._known[nearest][0], nearest, scale)
-        self._known[scale] = self.seater.seat(scale, begin, near=True)
-        return self._known[scale]
+    def _part_at(self, point: FloatArray, rest: Rest) -> str:
+        """Return the part that a point (3,) of the seated piece belongs to."""
+        if len(self.piece.parts) == 1:
+            return self.piece.parts[0].name
+        back = rest.pose.inverse().apply(point[None])[0] / rest.scale
+        away = [float(np.min(((part.mesh.corners.mean(axis=1) - back) ** 2).sum(axis=1))) for part in self.piece.parts]
+        return self.piece.parts[int(np.argmin(away))].name
 
 
 def _reach(points: FloatArray) -> float:
@@ -250,6 +189,10 @@ class Touch:
         (m, 6) of the margins in the freedoms, as `Seater` counts them; zero where the piece does not settle.
     free
         (6,) which freedoms it settles in.
+    rises
+        (m,) of the margins against the press.
+    carrier
+        The place that carries the piece, whose margin counts as large; None where none does.
     """
 
     points: FloatArray
@@ -259,9 +202,18 @@ class Touch:
     triangles: IntArray
     slopes: FloatArray
     free: FloatArray
+    rises: FloatArray
+    carrier: int | None = None
 
     def settled(self, change: FloatArray) -> FloatArray:
-        """Return changes (m, k) of the margins once the piece has settled anew."""
+        """Return changes (m, k) of the margins once the piece has settled anew.
+
+        What carries it keeps touching: the piece rises by what its margin loses. The rest evens out.
+        """
+        if self.carrier is not None:
+            lift = -change[self.carrier] / self.rises[self.carrier]
+            change = change + np.outer(self.rises, lift)
+            change[self.carrier] = 0.0
         free = np.flatnonzero(self.free)
         if not len(free):
             return change
@@ -276,12 +228,16 @@ class Touch:
 
 def touch(seats: Seats, found: Clearance) -> Touch:
     """Return the places of a clearance: each region's nearest, what is near all over, what the piece rests on."""
-    pose, scale = found.pose, found.scale
+    pose, scale, carrier = found.pose, found.scale, None
     samples = surface_of(seats.piece).samples(SAMPLES)[0]
     points = np.concatenate([[r.at for r in found.regions.values()], pose.apply(scale * _near(seats, found, samples))])
     if seats.seater is not None:
-        near = np.argsort(seats.seater.margins(pose, scale), kind="stable")[:_CONTACTS]
-        points = np.concatenate([points, pose.apply(scale * seats.seater.points[near])])
+        rest = seats.rest(scale)
+        points = seats.seater.free_exactly(rest, _CONTACTS)[2]
+        if rest.kind == "rests" and rest.supports:
+            # Of several that carry it the one that faces the press most: it alone tells how far the piece is lifted.
+            bearing = max(rest.supports, key=lambda support: float(np.array(support.at) @ seats.seater.up))
+            carrier, points = len(points), np.concatenate([points, [bearing.at]])
     field = seats.field
     standoff, triangles, closest = field.exact(points)
     normals = (points - closest) * np.sign(standoff)[:, None]
@@ -290,12 +246,16 @@ def touch(seats: Seats, found: Clearance) -> Touch:
     normals[flat] = field.surface.outward(triangles[flat])
     normals /= np.where(flat, 1.0, length)[:, None]
     regions = field.regions_at(triangles)
-    slopes, free = np.zeros((len(points), 6)), np.zeros(6)
+    slopes, free, rises = np.zeros((len(points), 6)), np.zeros(6), np.zeros(len(points))
     if seats.seater is not None:
         arm = points - pose.apply(scale * seats.seater.centre[None])
         slopes = np.column_stack([normals, np.cross(arm, normals) / ARM_MM])
-        free = seats.seater.free.astype(float)
-    return Touch(points, normals, standoff - seats.need[regions], regions, triangles, slopes, free)
+        free = seats.seater.searched(seats.rest(scale)).astype(float)
+        rises = normals @ seats.seater.up
+    margins = standoff - seats.need[regions]
+    if carrier is not None:
+        margins[carrier] = _FAR_MM
+    return Touch(points, normals, margins, regions, triangles, slopes, free, rises, carrier)
 
 
 def _near(seats: Seats, found: Clearance, samples: FloatArray) -> FloatArray:
@@ -313,7 +273,7 @@ def _near(seats: Seats, found: Clearance, samples: FloatArray) -> FloatArray:
 def growth(at: Touch, pose: Pose, scale: float, middle: FloatArray | None = None) -> FloatArray:
     """Return how the margins change per unit of scale along each of the piece's own axes, (m, 3).
 
-    `middle` (3,) is that of a seated piece, in its files' frame.
+    `middle` (3,) is the place about which a seated piece grows, in its files' frame; see `Seater.anchor`.
     """
     own = (at.points - pose.translation_mm) @ pose.rotation / scale
     if middle is not None:  # seated, it grows about its middle as well as about any other point

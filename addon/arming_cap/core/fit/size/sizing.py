@@ -10,9 +10,9 @@ and the first after which some of the wearer lies within the piece's hull is the
 the piece as drawn has not either (a plate worn on the chest), it is the change of sign nearest to the drawn size, and
 a warning says so.
 
-*Seated.* A larger hollow holds whatever a smaller one of its shape holds, so the margin grows with the scale save
-where the crown's gap holds the piece down: the search goes from the drawn size towards the change of sign, upwards only
-where the margin falls the other way, and the seat just below the answer is looked for afresh.
+*Seated.* The margin is that of what does not carry the piece, at rest. A larger hollow holds whatever a smaller one of
+its shape holds, so it grows with the scale, save where the piece sinks deeper as it grows: the search goes from the
+drawn size towards the change of sign, upwards only where the margin falls the other way.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from ...wearer.form import Wearer
 from ..seat.seats import Seats, growth, places_of, touch
 from .causes import Causes, causes_of_spread
 from .largest import largest_scale
-from .scales import HIGHEST, LOWEST, SCALE_TOLERANCE, SEATED_TOLERANCE, Hull, NoScale, turns
+from .scales import HIGHEST, LOWEST, SCALE_TOLERANCE, SEATED_TOLERANCE, Hull, NoScale, close_in, turns
 from .uncertainty import Law, Places, after_reading, law_of
 from .unequal import PerAxis, per_axis
 
@@ -45,6 +45,8 @@ SMALLEST_SHARE = 0.02
 WORN_WITHIN_MM = 120.0
 # What a reading must take off the range to be worth naming.
 WORTH_READING = 0.05
+# How often the place and the scale of a seated piece are sought in turns; three are enough as a rule.
+ROUNDS = 10
 BESIDE = "no part of the wearer lies within the piece: it is sized as something worn beside them"
 
 
@@ -165,7 +167,7 @@ def size(
     distortion: float = 0.0,
     causes: Causes | None = None,
     pinned: Sequence[str] = (),
-    rest: tuple[float, Pose] | None = None,
+    first: float = 1.0,
     span: tuple[float, float] = (LOWEST, HIGHEST),
 ) -> Sizing:
     """Return the smallest uniform scale at which every region keeps its allowance and `clearance_mm` more.
@@ -188,8 +190,8 @@ def size(
         What may make the wearer another than the form says; by default the form's spread.
     pinned
         Freedoms that seating leaves alone.
-    rest
-        A scale and the pose in which the piece is known to rest there: the search begins with it.
+    first
+        The scale that a seated piece's search begins with.
     span
         The scales that are looked through.
 
@@ -203,10 +205,10 @@ def size(
     progress(0.0, f"sizing {piece.name}")
     _check_extents(piece, wearer)
     need = wearer.allowances() + clearance_mm
-    seats = Seats(piece, wearer, need, seat, start, pinned, part_of(progress, 0.0, 0.1), rest)
+    seats = Seats(piece, wearer, need, seat, start, pinned, part_of(progress, 0.0, 0.1))
     seats.span = span
     warnings: list[str] = []
-    scale, found = smallest(seats, part_of(progress, 0.1, 0.6), warnings, first=1.0 if rest is None else rest[0])
+    scale, found = smallest(seats, part_of(progress, 0.1, 0.6), warnings, first)
     progress(0.7, f"sizing {piece.name}: what limits it")
 
     causes = causes or causes_of_spread(wearer.form)
@@ -214,7 +216,8 @@ def size(
     grows = growth(at, found.pose, scale, None if seats.seater is None else seats.seater.centre)
     places = places_of(at, grows.sum(axis=1), causes, seats)
     law = law_of(scale, places, causes.drawn())
-    margins = {name: r.min_mm - wearer.allowance(name) - clearance_mm for name, r in found.regions.items()}
+    margins = {name: r.room_mm - clearance_mm for name, r in found.regions.items()}
+    margins = {name: margin for name, margin in margins.items() if np.isfinite(margin)}
     order = sorted(margins, key=lambda name: margins[name])
     limits = tuple(Place(n, found.regions[n].part, found.regions[n].at) for n in order)
     largest, ends = largest_scale(seats, found, loosest_mm, part_of(progress, 0.7, 0.85))
@@ -275,16 +278,7 @@ def _smallest(seats: Seats, progress: Progress, warnings: list[str], first: floa
         fails, fits = _fixed_bracket(seats, progress, warnings)
         found = seats.close_in(fails, fits)
     else:
-        found = seats.close_in(*_seated_bracket(seats, first, progress))
-        for anew in (True, False):
-            seen = seats.seen()
-            if found is None or not seats.seat_afresh(found * (1 - SEATED_TOLERANCE), anew):
-                break
-            again = seats.close_in(*_seated_bracket(seats, found * (1 - SEATED_TOLERANCE), progress))
-            if again is None or again >= found:  # what was found to fit stays found
-                seats.see(seen)
-                break
-            found = again
+        found = _seated_smallest(seats, first, progress)
     if found is None:
         raise InputError(
             "the margin turns too sharply with the scale", source=seats.piece.name, remedy="check the mesh"
@@ -318,7 +312,7 @@ def _confirmed(seats: Seats, scale: float) -> tuple[float, Clearance]:
     for last in (False, False, True):
         found = seats.measured(scale)
         need = dict(zip(seats.wearer.form.region_names, seats.need))
-        short = -min((r.min_mm - need[name] for name, r in found.regions.items()), default=0.0)
+        short = -min((r.room_mm + r.allowance_mm - need[name] for name, r in found.regions.items()), default=0.0)
         if short <= TOLERANCES.standoff_mm or last:
             break
         scale += short / (0.6 * seats.rate)
@@ -363,16 +357,29 @@ def _fixed_bracket(seats: Seats, progress: Progress, warnings: list[str]) -> tup
     raise _no_scale(seats, max(tried))
 
 
-def _seated_bracket(seats: Seats, start: float, progress: Progress) -> tuple[float, float]:
-    """Return a scale that does not fit and a larger one that does, from `start` towards the change of sign.
+def _seated_smallest(seats: Seats, start: float, progress: Progress) -> float | None:
+    """Return the smallest scale that fits a seated piece, by the field, from `start` on.
 
-    By the field: close together about where the margin turns, if it is even between the last two that were tried.
+    In turns: fore-aft and pitch held, the scale where the margin turns; at that scale, the best fore-aft and pitch.
     """
+    assert seats.seater is not None
+    scale = min(max(start, seats.span[0]), seats.span[1])
+    for _ in range(ROUNDS):
+        room = seats.margin(scale)
+        fails, fits = _seated_bracket(seats, scale, room, progress)
+        found = close_in(seats.seater.held, fails, fits, 0.6 * seats.rate, SCALE_TOLERANCE)
+        if found is None or abs(found / scale - 1) < SEATED_TOLERANCE:
+            return found
+        scale = found
+    return scale
+
+
+def _seated_bracket(seats: Seats, scale: float, room: float, progress: Progress) -> tuple[float, float]:
+    """Return a scale that does not fit and a larger one that does, from one with a margin `room`, all else held."""
+    assert seats.seater is not None
     low, high = seats.span
-    scale = min(max(start, low), high)
-    room = seats.margin(scale)
     if room < 0 and (below := _fits_below(seats, scale, room)) is not None:
-        scale, room = below, seats.margin(below)
+        scale, room = below, seats.seater.held(below)
     shrinking, slope = room >= 0, 0.6 * seats.rate
     nearest = (room, scale)
     while True:
@@ -381,7 +388,7 @@ def _seated_bracket(seats: Seats, start: float, progress: Progress) -> tuple[flo
         if after == scale:  # the end of the range
             raise _far_too_large(seats) if shrinking else _no_scale(seats, nearest)
         progress(0.5, f"sizing {seats.piece.name}: {100 * after:.1f} %")
-        new = seats.margin(after)
+        new = seats.seater.held(after)
         nearest = max(nearest, (new, after))
         if (new >= 0) != shrinking:
             turn = scale - room * (after - scale) / (new - room)
@@ -397,11 +404,12 @@ def _fits_below(seats: Seats, scale: float, room: float) -> float | None:
     The crown's gap holds a hollow down as it grows: one with a narrow rim may then meet the face or the nape that it
     cleared while it was smaller.
     """
+    assert seats.seater is not None
     for _ in range(6):
         scale *= 0.95
         if scale < seats.span[0]:
             return None
-        new = seats.margin(scale)
+        new = seats.seater.held(scale)
         if new >= 0:
             return scale
         if new <= room:

@@ -99,7 +99,6 @@ def per_axis(
         "fixed" if seats.seater is None else "best",
         begin,
         () if seats.seater is None else seats.seater.pinned,
-        rest=None if seats.seater is None else (scale, begin),
     )
     try:
         base = smallest(again, near)
