@@ -178,7 +178,7 @@ def test_a_turned_file_has_the_same_seat(wearer, family):
         turned = Pose.of((0, 0, 0), lying).then(Pose.of(rng.uniform(-40, 40, 3), rng.uniform(-30, 30, 3)))
         rest = turned.then(seat(piece_of(mesh.moved(turned)), wearer).pose)
         back = rest.rotation @ drawn.pose.rotation.T
-        assert np.degrees(np.arccos(np.clip((np.trace(back) - 1) / 2, -1, 1))) < 1.0
+        assert np.degrees(np.arccos(np.clip((np.trace(back) - 1) / 2, -1, 1))) < 2.0
         off = rest.apply(mesh.vertices[::97]) - drawn.pose.apply(mesh.vertices[::97])
         assert np.linalg.norm(off, axis=1).max() < 4.0
 

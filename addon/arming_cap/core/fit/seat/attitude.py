@@ -57,6 +57,8 @@ class Attitude:
         Whether the piece tells its front from its back.
     level_known
         Whether a rim tells which pitch is level; otherwise the up is only the mouth's.
+    closed
+        Whether next to no ray leaves the hollow: such a piece goes onto nothing.
     """
 
     axes: FloatArray
@@ -66,6 +68,7 @@ class Attitude:
     mouth: FloatArray
     front_known: bool
     level_known: bool
+    closed: bool
 
     @property
     def shallow(self) -> bool:
@@ -119,7 +122,7 @@ def attitude_of(surface: PieceSurface) -> Attitude:
         up = np.cross(side, back)
         if up[int(np.argmax(np.abs(up)))] < 0:  # the file's own sense: of two ways up, the drawn one
             side, up = -side, -up
-        return Attitude(np.column_stack([side, back, up]), middle, mirrored, depth, mouth, True, True)
+        return Attitude(np.column_stack([side, back, up]), middle, mirrored, depth, mouth, True, True, False)
     up = -_square(mouth, side)
     level = _level(surface.mesh.vertices, side, middle, up)
     if level is None:
@@ -131,7 +134,16 @@ def attitude_of(surface: PieceSurface) -> Attitude:
     lead = 1 if abs(back[1]) > 0.5 else int(np.argmax(np.abs(back)))  # as drawn, where the piece does not tell
     if open_back > open_front if known else back[lead] < 0:
         side, back = -side, -back
-    return Attitude(np.column_stack([side, back, up]), middle, mirrored, depth, mouth, known, level is not None)
+    return Attitude(
+        np.column_stack([side, back, up]),
+        middle,
+        mirrored,
+        depth,
+        mouth,
+        known,
+        level is not None,
+        _closed(surface, middle),
+    )
 
 
 def _square(way: FloatArray, side: FloatArray) -> FloatArray:
@@ -277,6 +289,16 @@ def _hull_rows(points: FloatArray) -> list[int]:
         return kept[:-1]
 
     return half(order) + half(order[::-1])
+
+
+def _closed(surface: PieceSurface, middle: FloatArray) -> bool:
+    """Return whether fewer than one in a hundred rays from the middle, spread evenly (Fibonacci), leave the piece."""
+    count = 400
+    height = 1 - 2 * (np.arange(count) + 0.5) / count
+    turn = np.pi * (1 + np.sqrt(5)) * np.arange(count)
+    flat = np.sqrt(1 - height**2)
+    rays = np.column_stack([flat * np.cos(turn), flat * np.sin(turn), height])
+    return bool(np.isinf(surface.reach(np.repeat(middle[None], count, axis=0), rays)).mean() < 0.01)
 
 
 def _openness(surface: PieceSurface, middle: FloatArray, side: FloatArray, way: FloatArray, up: FloatArray) -> float:

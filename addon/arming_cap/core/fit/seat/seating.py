@@ -55,8 +55,8 @@ FEW = 2500  # of these, for the first of the two searches
 CARRIES = 0.5
 # Beyond ten degrees a wearer looks under the brim or over the slit (common practice, no source).
 PITCH_DEG = 10.0
-# What a degree squared off level must gain in margin, mm: two millimetres at ten degrees.
-LEVEL_MM = 0.02
+# What a degree squared off level must gain in margin, mm: five millimetres at ten degrees.
+LEVEL_MM = 0.05
 # Padding that may be put under what carries a piece: the thickest foam in common use (common practice, no source).
 PADDING_MM = 25.0
 ARM_MM = 100.0  # a turn counts as the movement at this distance
@@ -83,7 +83,7 @@ LIFT = 0.05
 _EYE = 2.0
 # Pitches that are looked through, degrees off level.
 # Nodes along each freedom of the lattice on which a step is chosen, by how many freedoms there are.
-NODES = (0, 41, 17, 9, 5, 5)
+NODES = (0, 41, 17, 9, 5, 5, 3)
 PITCHES = (-9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0)
 
 
@@ -284,7 +284,7 @@ class Seater:
         steps = ((3.0, 60, self.quick), (0.6, 60, self.probe))
         for step, looks, probe in steps if laid.kind != "rests" else steps[: int(self._searched("rests").sum() > 2)]:
             laid.place = laid.place + self._climbed(laid, laid.kind, probe, step, looks)
-        if laid.kind == "rests":
+        if laid.kind != "girth":
             self._step_up(laid)
         return self._told(laid)
 
@@ -295,31 +295,35 @@ class Seater:
         by what carries it, the least of the free is largest at some node of a lattice about the place. It is gone to if
         it is better in truth; otherwise the lattice is drawn in.
         """
-        free = np.flatnonzero(self._searched("rests"))
-        reach, worth = 4.0, self._worth(laid, laid.place, "rests", self.probe)
+        free = np.flatnonzero(self._searched(laid.kind))
         if not len(free):
             return
+        reach, worth = 4.0, self._worth(laid, laid.place, laid.kind, self.probe)
         steps = np.array(list(product(np.linspace(-1.0, 1.0, NODES[len(free)]), repeat=len(free))))
-        while reach > 0.04:
-            pose = self.pose_at(laid.pose, laid.place, laid.scale)
-            found = self._rise(pose, laid.scale, None, self._rose)
-            if found is None:
-                return
-            rise, look = found
-            carriers, walls = (
-                rows[np.argsort(look.margin[rows], kind="stable")[:300]]
-                for rows in (np.flatnonzero(look.carries), np.flatnonzero(~look.carries))
-            )
-            slopes = self._slopes(_moved(pose, rise * self.up), laid.scale, np.concatenate([carriers, walls]))[:, free]
+        while reach > 0.015:
+            pose, carriers = self.pose_at(laid.pose, laid.place, laid.scale), np.zeros(0, np.intp)
+            if laid.kind == "rests":
+                if (found := self._rise(pose, laid.scale, None, self._rose)) is None:
+                    return
+                pose, look = _moved(pose, found[0] * self.up), found[1]
+                carriers = _lowest(look.margin, look.carries)
+                walls = _lowest(look.margin, ~look.carries)
+            else:
+                look = self._look(pose, laid.scale)
+                walls = _lowest(look.margin, np.ones(len(look.margin), bool))
+            slopes = self._slopes(pose, laid.scale, np.concatenate([carriers, walls]))[:, free]
             by = reach * steps
             held, open_ = slopes[: len(carriers)] @ by.T, slopes[len(carriers) :] @ by.T
-            lift = np.max(-(look.margin[carriers][:, None] + held) / look.slope[carriers][:, None], axis=0)
-            least = np.min(look.margin[walls][:, None] + open_ + look.slope[walls][:, None] * lift, axis=0)
+            least = look.margin[walls][:, None] + open_
+            if len(carriers):
+                lift = np.max(-(look.margin[carriers][:, None] + held) / look.slope[carriers][:, None], axis=0)
+                least = least + look.slope[walls][:, None] * lift
+            least = np.min(least, axis=0)
             places = np.repeat(laid.place[None], len(by), axis=0)
             places[:, free] += by
             least -= LEVEL_MM * self._off_level(places) ** 2
             place = places[int(np.argmax(least))]
-            new = self._worth(laid, place, "rests", self.probe)
+            new = self._worth(laid, place, laid.kind, self.probe)
             if new > worth + 1e-3:
                 laid.place, worth = place, new
             else:
@@ -422,7 +426,9 @@ class Seater:
         """Return where to begin at a scale, and how the piece is held there."""
         base = self._lay_on(scale)
         kind = "strapped"
-        if (found := self._rise(base, scale)) is not None:
+        if self.attitude.closed:  # closed all round: it goes onto nothing, and is looked at about its middle
+            pass
+        elif (found := self._rise(base, scale)) is not None:
             kind, base = "rests", _moved(base, found[0] * self.up)
         elif self._sink(base, scale) is not None:
             kind = "girth"
@@ -456,11 +462,15 @@ class Seater:
             return -1e3 - cost
         rise, look = found
         self._rose = rise
-        # The walls are weighed as it rests without padding for the eyes: no tilt is worth the lift that it then asks for.
-        _, padding, covered = self._padded(_moved(pose, rise * self.up), scale)
+        # Walls are weighed as it rests without padding for the eyes: no tilt is worth the lift that it then asks for.
+        # What lacks room may be lifted clear, though.
+        padded, padding, covered = self._padded(_moved(pose, rise * self.up), scale)
+        free = self._least_free(look)[0]
+        if padding and free < 0:
+            free = max(free, min(0.0, self._least_free(self._look(padded, scale, probe))[0]))
         cost += LIFT * padding
         height = float((self.pose_at(base, place, scale).translation_mm - base.translation_mm) @ self.up) + rise
-        return self._least_free(look)[0] - _EYE * covered - LOWER * max(0.0, height - HIGHER_MM) - cost
+        return free - _EYE * covered - LOWER * max(0.0, height - HIGHER_MM) - cost
 
     def _off_level(self, places: FloatArray) -> Any:
         """Return what pitch (and roll, without a head) off level counts at places (..., 6), with walls at its range."""
@@ -661,6 +671,12 @@ class Seater:
             elif (damping := damping * 8) > 1e4:
                 break
         return pose, cost
+
+
+def _lowest(margin: Any, rows: Any, most: int = 300) -> Any:
+    """Return those of some rows, given by a mask (n,), that have the least margins."""
+    which = np.flatnonzero(rows)
+    return which[np.argsort(margin[which], kind="stable")[:most]]
 
 
 def _moved(pose: Pose, shift: FloatArray) -> Pose:

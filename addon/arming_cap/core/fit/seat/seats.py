@@ -28,7 +28,7 @@ from ...wearer.form import Wearer
 from ..size.causes import Causes
 from ..size.scales import HIGHEST, LOWEST, SCALE_TOLERANCE, SEATED_TOLERANCE, close_in
 from ..size.uncertainty import SLOWEST, Places
-from .seating import ARM_MM, Rest, Seater
+from .seating import ARM_MM, CARRIES, Rest, Seater
 
 SEATS = ("fixed", "best")
 CONTACT_MM = 3.0
@@ -233,7 +233,7 @@ def touch(seats: Seats, found: Clearance) -> Touch:
     points = np.concatenate([[r.at for r in found.regions.values()], pose.apply(scale * _near(seats, found, samples))])
     if seats.seater is not None:
         rest = seats.rest(scale)
-        points = seats.seater.free_exactly(rest, _CONTACTS)[2]
+        points = np.concatenate([points, seats.seater.free_exactly(rest, _CONTACTS)[2]])
         if rest.kind == "rests" and rest.supports:
             # Of several that carry it the one that faces the press most: it alone tells how far the piece is lifted.
             bearing = max(rest.supports, key=lambda support: float(np.array(support.at) @ seats.seater.up))
@@ -253,8 +253,8 @@ def touch(seats: Seats, found: Clearance) -> Touch:
         free = seats.seater.searched(seats.rest(scale)).astype(float)
         rises = normals @ seats.seater.up
     margins = standoff - seats.need[regions]
-    if carrier is not None:
-        margins[carrier] = _FAR_MM
+    if carrier is not None:  # what carries the piece touches by nature, and limits no size
+        margins[(rises >= CARRIES) & seats.seater.can_carry[regions]] = margins[carrier] = _FAR_MM
     return Touch(points, normals, margins, regions, triangles, slopes, free, rises, carrier)
 
 

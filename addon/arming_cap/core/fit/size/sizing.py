@@ -315,7 +315,7 @@ def _confirmed(seats: Seats, scale: float) -> tuple[float, Clearance]:
         short = -min((r.room_mm + r.allowance_mm - need[name] for name, r in found.regions.items()), default=0.0)
         if short <= TOLERANCES.standoff_mm or last:
             break
-        scale += short / (0.6 * seats.rate)
+        scale += short / (0.9 * seats.rate)
     return scale, found
 
 
