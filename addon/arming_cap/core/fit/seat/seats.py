@@ -233,7 +233,7 @@ def touch(seats: Seats, found: Clearance) -> Touch:
     points = np.concatenate([[r.at for r in found.regions.values()], pose.apply(scale * _near(seats, found, samples))])
     if seats.seater is not None:
         rest = seats.rest(scale)
-        points = np.concatenate([points, seats.seater.free_exactly(rest, _CONTACTS)[2]])
+        points = np.concatenate([points, seats.seater.free_exactly(rest, 6 * _CONTACTS)[2][::6]])
         if rest.kind == "rests" and rest.supports:
             # Of several that carry it the one that faces the press most: it alone tells how far the piece is lifted.
             bearing = max(rest.supports, key=lambda support: float(np.array(support.at) @ seats.seater.up))
