@@ -64,7 +64,7 @@ def test_beyond_the_grid_it_is_a_bound_from_below(ball):
 
 
 def test_exact_agrees_with_open3d_on_a_body(human):
-    o3d = pytest.importorskip("open3d")
+    o3d = pytest.importorskip("open3d", exc_type=ImportError)
     mesh = human.form.mesh
     points = around(mesh, 20000, 15.0)
     scene = o3d.t.geometry.RaycastingScene()

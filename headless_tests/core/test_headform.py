@@ -45,7 +45,7 @@ def extreme(sex: str, ends: dict[str, float]) -> dict[str, tuple[float, float]]:
 
 
 def cuts_itself(mesh) -> bool:
-    o3d = pytest.importorskip("open3d")
+    o3d = pytest.importorskip("open3d", exc_type=ImportError)
     vertices = o3d.utility.Vector3dVector(mesh.vertices.copy())
     return o3d.geometry.TriangleMesh(
         vertices, o3d.utility.Vector3iVector(mesh.triangles.astype(np.int32))

@@ -236,7 +236,8 @@ def touch(seats: Seats, found: Clearance) -> Touch:
         points = np.concatenate([points, seats.seater.free_exactly(rest, 6 * _CONTACTS)[2][::6]])
         if rest.kind == "rests" and rest.supports:
             # Of several that carry it the one that faces the press most: it alone tells how far the piece is lifted.
-            bearing = max(rest.supports, key=lambda support: float(np.array(support.at) @ seats.seater.up))
+            up = seats.seater.up
+            bearing = max(rest.supports, key=lambda support: float(np.array(support.at) @ up))
             carrier, points = len(points), np.concatenate([points, [bearing.at]])
     field = seats.field
     standoff, triangles, closest = field.exact(points)
@@ -253,7 +254,7 @@ def touch(seats: Seats, found: Clearance) -> Touch:
         free = seats.seater.searched(seats.rest(scale)).astype(float)
         rises = normals @ seats.seater.up
     margins = standoff - seats.need[regions]
-    if carrier is not None:  # what carries the piece touches by nature, and limits no size
+    if carrier is not None and seats.seater is not None:  # what carries the piece touches by nature, and limits no size
         margins[(rises >= CARRIES) & seats.seater.can_carry[regions]] = margins[carrier] = _FAR_MM
     return Touch(points, normals, margins, regions, triangles, slopes, free, rises, carrier)
 

@@ -376,15 +376,15 @@ def _seated_smallest(seats: Seats, start: float, progress: Progress) -> float | 
         if near:
             break
     # The field errs to the safe side, by less than a tenth of a millimetre: the triangles have the last word.
-    fits = None
+    fitting: float | None = None
     for _ in range(4):
         room = seats.exact(scale)
         if room >= 0:
-            fits = scale
+            fitting = scale
         if 0 <= room < NO_ROOM_MM:
             break
         scale -= room / (0.95 * seats.rate)
-    return scale if fits is None else fits
+    return scale if fitting is None else fitting
 
 
 def _seated_bracket(seats: Seats, scale: float, room: float, progress: Progress) -> tuple[float, float]:
