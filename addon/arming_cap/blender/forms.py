@@ -155,6 +155,11 @@ def show_colours() -> None:
             shading.type, shading.color_type = "SOLID", "VERTEX"
 
 
+def forget_shading() -> None:
+    """Forget how views were shaded: another file brings its own."""
+    _shading.clear()
+
+
 def hide_colours() -> None:
     """Shade the 3D views as they were before colours were shown."""
     for window in bpy.context.window_manager.windows:

@@ -7,7 +7,7 @@ import bpy
 from bpy.app.handlers import persistent
 from bpy.types import Depsgraph, Object, Scene
 
-from . import overlay, results, sections, splits
+from . import forms, overlay, results, sections, splits
 
 
 @persistent
@@ -33,6 +33,7 @@ def _on_load(*_: object) -> None:
     results.forget()
     splits.forget_all()
     sections.forget()
+    forms.forget_shading()
     overlay.place = overlay.section = None
 
 
