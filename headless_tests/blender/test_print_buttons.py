@@ -9,6 +9,7 @@ import pytest
 import shapes
 from stage_props import ball_in_band, put, select
 
+from arming_cap.blender import overlay
 from arming_cap.core.mesh import TriangleMesh
 
 
@@ -208,8 +209,9 @@ def test_no_plane_a_missing_one_and_a_torn_mesh_are_one_line_with_the_place_show
     with pytest.raises(RuntimeError, match="open edges, the first at"):
         bpy.ops.arming_cap.make_rings(directory=str(out))
     assert bpy.context.view_layer.objects.active == sheet and sheet.select_get()
-    assert np.hypot(*scene.cursor.location[:2]) == pytest.approx(110, abs=0.5)
-    assert scene.cursor.location[2] in (0.0, 100.0)
+    assert tuple(scene.cursor.location) == (0.0, 0.0, 500.0)  # the place is drawn in the view, the cursor is the user's
+    assert np.hypot(*overlay.place.at_mm[:2]) == pytest.approx(110, abs=0.5)
+    assert overlay.place.at_mm[2] in (0.0, 100.0)
     assert not out.exists()
 
 

@@ -11,6 +11,7 @@ Files come turned. Whatever is found here turns with the piece, so that the seat
 * *Level.* A helmet is drawn to stand on its rim: of the lines on which the piece, seen along its mirror plane, could
   stand, the longest within `RIM_WITHIN_DEG` of the mouth is its level line, if it runs along most of the piece. A
   helmet with cheeks has none; then the upper half of its inside, which is much the same before and behind, tells it.
+  Where the file holds the piece square, its own up is level if it is near.
 * *Front.* Where rays from the hollow leave more freely, at and below the band: a face is open, a nape is not.
 """
 
@@ -29,6 +30,9 @@ MIRROR_SHARE = 0.012
 # |vector area| / area of the inner side: half a ball has 0.5, a closed helmet 0.2, a mask 0.8.
 SHALLOW = 0.68
 RIM_WITHIN_DEG = 45.0
+# A file holds a piece square where its mirror plane lies along an axis to this; its own up then counts as level where
+# it is no farther than this from what the piece's rim or crown say.
+SQUARE_DEG, DRAWN_DEG = 0.5, 20.0
 # Two sides are told apart as front and back where this much more of one is open.
 # The crown is nearly the same before and behind where 80 of 100 points have a twin this near.
 CROWN_SHARE = 0.03
@@ -127,7 +131,7 @@ def attitude_of(surface: PieceSurface) -> Attitude:
     level = _level(surface.mesh.vertices, side, middle, up)
     if level is None:
         level = _crown_level(surface, inner, side, middle, up)
-    up = up if level is None else level
+    up = _as_drawn(up if level is None else level, side)
     back = np.cross(up, side)
     open_back, open_front = (_openness(surface, middle, side, sign * back, up) for sign in (1.0, -1.0))
     known = abs(open_front - open_back) > FRONT_SHARE
@@ -144,6 +148,16 @@ def attitude_of(surface: PieceSurface) -> Attitude:
         level is not None,
         _closed(surface, middle),
     )
+
+
+def _as_drawn(up: FloatArray, side: FloatArray) -> FloatArray:
+    """Return the file's own up where it is near `up` and the file holds the piece square: helmets are drawn level."""
+    axes = np.concatenate([np.eye(3), -np.eye(3)])
+    axes = axes[np.abs(axes @ side) < np.sin(np.radians(SQUARE_DEG))]
+    if len(axes) < 4:  # the mirror plane lies along no axis of the file: it has been turned
+        return up
+    nearest = axes[int(np.argmax(axes @ up))]
+    return _square(nearest, side) if nearest @ up > np.cos(np.radians(DRAWN_DEG)) else up
 
 
 def _square(way: FloatArray, side: FloatArray) -> FloatArray:

@@ -450,10 +450,10 @@ class Seater:
         pose = self.pose_at(base, place, scale)
         off = float(np.linalg.norm(place[:3])) - LEASH_MM
         cost = LEVEL_MM * self._off_level(place) ** 2 + 0.5 * max(0.0, off) ** 2
-        if kind == "strapped":
+        if kind in ("strapped", "girth"):  # a ring is sought as if strapped, and sinks from there
             least = float(np.min(self._look(pose, scale, probe).margin))
             return least - _EYE * self._covered(pose, scale) - cost
-        if kind == "girth":
+        if kind == "sinks":
             rise = self._sink(pose, scale, probe)
             low = -1e3 if rise is None else -rise
             return low - (self.axes.T @ (pose.translation_mm - base.translation_mm))[2] - cost
@@ -565,7 +565,7 @@ class Seater:
         at, would = pose.apply(scale * self.points[[k]])[0], None
         if kind == "rests" and free < -2 * TOUCH_MM:
             kind, padding, would = "stops", 0.0, pose
-            place = place + self._climbed(laid, "girth", self.quick, 3.0, 40)
+            place = place + self._climbed(laid, "sinks", self.quick, 3.0, 30)
             pose = self.pose_at(base, place, scale)
             stopped = self._sink(pose, scale)
             pose = pose if stopped is None else _moved(pose, stopped * self.up)
