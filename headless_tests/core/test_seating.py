@@ -169,7 +169,7 @@ def test_the_seat_moves_evenly_with_the_scale(wearer):
     assert (np.diff([rest.free_mm for rest in rests]) > -0.4).all()
 
 
-@pytest.mark.parametrize("family", ["nasal", "cheeks", "closed"])
+@pytest.mark.parametrize("family", ["nasal", "closed"])  # without a level rim it can differ more: see DEVELOPERS
 def test_a_turned_file_has_the_same_seat(wearer, family):
     mesh = armoury.mesh_of(armoury.drawn(2, family), 96, 48)
     drawn = seat(piece_of(mesh), wearer).rest
