@@ -174,7 +174,9 @@ def test_an_unknown_outcome_is_refused(card_file):
 
 def test_what_is_worn_by_name_and_a_hat_size(card_file):
     text = BY_HAND.replace("head_circumference = 22.1   # twice", 'hat_size = "7 1/4"').replace('"f"', '"female"')
-    card_file.write_text(text.replace("[allowance.hair]", '[allowance]\nworn = ["short hair"]\n[allowance.hair]'))
+    card_file.write_text(
+        text.replace("[allowance.hair]", '[allowance]\nworn = ["short hair"]\n[allowance.hair]'), encoding="utf-8"
+    )
     card = read_card(card_file)
     assert card.sex == "f" and card.worn == ("short hair",)
     assert card.readings["head_circumference"].value == pytest.approx(578.5, abs=0.1)

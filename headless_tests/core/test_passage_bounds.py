@@ -177,7 +177,7 @@ def test_mends_are_tried_on_the_mended_piece():
         return Pose()
 
     tried = {(): found, ("lid",): found}
-    by_name = {m.what: m for m in mends(narrow, BALL, Pose(), found, 1.2, options, seat_of=seat_of, tried=tried)}
+    by_name = {m.what: m for m in mends(narrow, BALL, Pose(), found, 1.2, options, seat_at=seat_of, tried=tried)}
     # Closed form: the neck's radius, scaled, less the ball's; at the scaled piece's own seat.
     up = by_name["scale up"]
     assert not found.passes and up.price["percent"] == pytest.approx(20) and len(asked) == 1

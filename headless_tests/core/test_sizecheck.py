@@ -16,6 +16,7 @@ from arming_cap.core.checks.crowd import each_fitting
 from arming_cap.core.checks.fit import check_fit, check_job
 from arming_cap.core.checks.job import Fitting, Job, Limits
 from arming_cap.core.errors import Cancelled
+from arming_cap.core.mesh import TriangleMesh
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.report import as_json, html
 from arming_cap.core.report.model import FitReport, cast_of
@@ -32,7 +33,10 @@ def ball(name: str = "Ball", radius: float = 60.0, spread: float = 0.0) -> Weare
 
 
 def shell(radius: float = 80.0, name: str = "Shell") -> Piece:
-    return Piece(name, (Part("shell", shapes.sphere(radius, 48, centre=(8, 0, 0))),))
+    """A hollow ball of two walls, 5 mm apart: one wall alone would be a solid block, on which nobody is seated."""
+    outer, inner = (shapes.sphere(r, 48, centre=(8, 0, 0)) for r in (radius + 5, radius))
+    inward = TriangleMesh(inner.vertices, inner.triangles[:, ::-1])
+    return Piece(name, (Part("shell", shapes.two(outer, inward)),))
 
 
 def judged(wearer, scale, limits=SIZE) -> tuple[Verdict, FitReport]:

@@ -192,20 +192,7 @@ def girth(points: FloatArray, normal: FloatArray) -> float:
 
 
 def convex_hull(points: FloatArray) -> FloatArray:
-    """Return the convex hull (k, 2) of points (n, 2), counter-clockwise."""
-    ordered = points[np.lexsort((points[:, 1], points[:, 0]))]
-    pairs = [(float(x), float(y)) for x, y in ordered]
-    return np.array(_chain(pairs)[:-1] + _chain(pairs[::-1])[:-1])
+    """Return the convex hull (k, 2) of points (n, 2), n at least 1, counter-clockwise."""
+    from manifold3d import CrossSection
 
-
-def _chain(points: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Return the lower convex chain of points sorted by x (Andrew 1979)."""
-    chain: list[tuple[float, float]] = []
-    for p in points:
-        while len(chain) > 1:
-            (ax, ay), (bx, by) = chain[-2], chain[-1]
-            if (bx - ax) * (p[1] - ay) - (by - ay) * (p[0] - ax) > 0:
-                break
-            chain.pop()
-        chain.append(p)
-    return chain
+    return np.asarray(CrossSection.hull_points(points).to_polygons()[0], float)
