@@ -9,6 +9,7 @@ import shapely
 import shapes
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from manifold3d import CrossSection, FillRule, Manifold
 
 from arming_cap.core.geometry.foils import foils
 from arming_cap.core.geometry.section import cut
@@ -125,6 +126,18 @@ def test_a_mouth_is_the_closest_distance_of_its_lips():
         assert at(shapes.c_shape(half_gap_deg=half), 50).room.mouths_mm[0] == pytest.approx(
             160 * np.sin(np.radians(half)), abs=0.1
         )
+
+
+@pytest.mark.parametrize("slant_mm", [-2.0, -0.02, 0.0, 0.02, 2.0])
+def test_the_ends_of_a_half_round_wall_are_not_room_whichever_way_they_slant(slant_mm):
+    # Half a tube of 80 mm inside: 160 wide. Its ends slant, the outer corner before or behind the inner one.
+    angle = np.linspace(0, np.pi, 181)
+    inner, outer = (np.stack([r * np.cos(angle), r * np.sin(angle)], axis=1) for r in (80.0, 84.0))
+    outer[[0, -1], 1] -= slant_mm
+    half = Manifold.extrude(CrossSection([np.concatenate([outer, inner[::-1]])], FillRule.EvenOdd), 50.0).to_mesh()
+    section = at(TriangleMesh(np.asarray(half.vert_properties, float)[:, :3], np.asarray(half.tri_verts), "half"), 25.0)
+    assert section.inner_width_mm == pytest.approx(160, abs=0.01)
+    assert section.room.mouths_mm[0] == pytest.approx(160, abs=0.01)
 
 
 def test_what_stands_out_does_not_widen_an_open_room():

@@ -18,6 +18,9 @@ WIDENS = 1.01
 # A lip ends at the latest where its wall turns by so much.
 CORNER_DEG = 45.0
 CORNER_SHARE = 0.15  # and no farther from the mouth's end than so much of its length
+# The end of a wall is no thicker than this, and before it lies no more than so much of a room.
+RIM_MM = 20.0
+RIM_SHARE = 0.1
 
 
 def unpinched(contour: FloatArray) -> FloatArray:
@@ -71,6 +74,33 @@ def without_forecourts(contour: FloatArray, mouth: BoolArray) -> tuple[FloatArra
     return contour, mouth
 
 
+def without_rims(contour: FloatArray, mouth: BoolArray) -> tuple[FloatArray, BoolArray]:
+    """Return an outline whose mouths end at the inner corners of the wall's ends.
+
+    Where a wall ends at its widest, a straight line between the hull's corners may touch its ends at their outer
+    corners: what lies between that line and the ends' faces would make the room wider than the walls are apart.
+    """
+    for _ in range(8):
+        for i, j in runs(mouth):
+            chain = np.roll(np.arange(len(contour)), -j)[: (i - j) % len(contour) + 1]
+            near = min(CORNER_SHARE * float(np.linalg.norm(contour[j] - contour[i])), RIM_MM)
+            first, last = _corner_before(contour[chain], near), _corner_before(contour[chain[::-1]], near)
+            keep = chain[first : len(chain) - last]
+            if first + last == 0 or len(keep) < 3:
+                continue
+            inner = contour[keep]
+            across = inner[0] - inner[-1]
+            beside = (inner - inner[-1]) @ np.array([-across[1], across[0]])
+            gone = signed_area(contour) - signed_area(inner)
+            wider = np.ptp(contour @ across) > np.ptp(inner @ across)
+            if wider and beside.min() > -1e-6 * float(across @ across) and gone < RIM_SHARE * signed_area(contour):
+                contour, mouth = inner, np.concatenate([mouth[keep[:-1]], [True]])
+                break
+        else:
+            break
+    return contour, mouth
+
+
 def narrowest(
     contour: FloatArray, i: int, j: int
 ) -> tuple[float, tuple[tuple[int, FloatArray], tuple[int, FloatArray]] | None]:
@@ -107,11 +137,10 @@ def narrowest(
     if best[1] is not None:
         return best
     near = CORNER_SHARE * across
-    left_end = _corner(chain[: int(np.searchsorted(run, near, side="right")) + 1])
-    right_end = _corner(chain[max(int(np.searchsorted(run, run[-1] - near, side="left")) - 1, 0) :][::-1])
-    if left_end is None or right_end is None:
+    left, right = (_corner_before(line, near) for line in (chain, chain[::-1]))
+    if not left or not right:
         return across, None
-    return min(across, float(np.linalg.norm(left_end - right_end))), None
+    return min(across, float(np.linalg.norm(chain[left] - chain[len(chain) - 1 - right]))), None
 
 
 def _widens(behind: FloatArray) -> bool:
@@ -143,9 +172,10 @@ def _closest(ends: FloatArray, lines: FloatArray) -> tuple[float, tuple[int, Flo
     return float(distance[k, m]), (own, corners[k]), (int(m), lines[0, m] + t[k, m] * along[m])
 
 
-def _corner(chain: FloatArray) -> FloatArray | None:
-    """Return the first place (2,) where a line (n, 2) turns sharply; None where it does not."""
-    step = np.diff(chain, axis=0)
+def _corner_before(line: FloatArray, near: float) -> int:
+    """Return at which corner a line (n, 2) first turns sharply within a length; 0 where it does not."""
+    run = np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))
+    step = np.diff(line[: int(np.searchsorted(run, near, side="right")) + 2], axis=0)
     turn = np.arctan2(step[:-1, 0] * step[1:, 1] - step[:-1, 1] * step[1:, 0], (step[:-1] * step[1:]).sum(axis=1))
     sharp = np.flatnonzero(np.abs(turn) > np.radians(CORNER_DEG))
-    return chain[sharp[0] + 1] if len(sharp) else None
+    return int(sharp[0]) + 1 if len(sharp) else 0

@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 
 from ..arrays import BoolArray, FloatArray
-from .lips import narrowest, runs, unpinched, without_forecourts
+from .lips import narrowest, runs, unpinched, without_forecourts, without_rims
 from .plane import near_lines, points_inside, signed_area
 
 # An open region with more of its outline open than this is no inside. Where it is less than a fair share of the hull,
@@ -252,7 +252,7 @@ class Walls:
             return _Region(contour, mouth, abs(signed_area(contour)) - islands, point)
         start, end = _stretches(list(zip(self.outlines, self.closed)))
         mouth[mouth] &= ~near_lines(middle[mouth], start, end)
-        contour, mouth = without_forecourts(contour, mouth)
+        contour, mouth = without_rims(*without_forecourts(contour, mouth))
         region = _Region(contour, mouth, abs(signed_area(contour)) - islands, point)
         most = MOST_OPEN if region.area >= FAIR_SHARE * whole else MOST_OPEN_SMALL
         return region if points_inside(point[None], contour)[0] and region.open_share <= most else None
