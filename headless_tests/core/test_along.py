@@ -13,7 +13,7 @@ from arming_cap.core.checks.fit import check_fit
 from arming_cap.core.checks.job import Fitting, Limits
 from arming_cap.core.fit.passage.along import CLEAR_MM, margins_along
 from arming_cap.core.fit.passage.donning import find_passage
-from arming_cap.core.fit.passage.ways import Search
+from arming_cap.core.fit.passage.search import Search
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.report import html, svg

@@ -14,6 +14,7 @@ from arming_cap.core.checks.fit import check_fit
 from arming_cap.core.checks.job import Fitting, Limits, read_job
 from arming_cap.core.fit.passage.donning import out_in_words
 from arming_cap.core.fit.passage.mending import Mend, _out
+from arming_cap.core.fit.passage.scale import ScaleBounds
 from arming_cap.core.piece import Hinge, Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.report.results import DonningResult
@@ -41,7 +42,7 @@ def test_mends_in_words():
 @pytest.mark.parametrize(("room", "asked", "tried"), [(-2.0, True, True), (-2.0, False, False), (3.0, True, False)])
 def test_mends_are_tried_where_asked_and_needed(room, asked, tried, monkeypatch):
     calls = []
-    monkeypatch.setattr(doncheck, "smallest_scale", lambda *a, **k: 1.0423)
+    monkeypatch.setattr(doncheck, "scale_bounds", lambda *a, **k: ScaleBounds(1.0423, None, False))
     monkeypatch.setattr(doncheck, "mends", lambda *a, **k: calls.append(a[4]) or TRIES)
     ring = Piece("ring", (Part("ring", shapes.tube(40 + room, 43 + room, 20, 96)),))
     ball = Wearer("ball", Form(shapes.sphere(40, 96)), {"default": 0.0})
@@ -77,9 +78,9 @@ def test_a_hinged_part_is_swung_open_not_taken_off(monkeypatch):
 
     def search(piece, wearer, seat_at, *rest):
         seen.append((piece, seat_at(1.1)))
-        return 1.1
+        return ScaleBounds(1.1, None, False)
 
-    monkeypatch.setattr(doncheck, "smallest_scale", search)
+    monkeypatch.setattr(doncheck, "scale_bounds", search)
     asked = []
     monkeypatch.setattr(worn, "find_seat", lambda one, wearer: asked.append(one) or SimpleNamespace(pose=Pose()))
     here = worn.Worn(Fitting(piece, BALL, seat="best"), piece, Pose(), None)

@@ -10,7 +10,7 @@ import shapes
 from arming_cap.core.errors import Cancelled, InputError
 from arming_cap.core.fit.passage.donning import find_passage
 from arming_cap.core.fit.passage.lift import straight_lift
-from arming_cap.core.fit.passage.ways import Search
+from arming_cap.core.fit.passage.search import Search
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.verdict import Status
@@ -32,7 +32,7 @@ def ring(radius: float, z: float = -70.0, name: str = "ring") -> Piece:
 @pytest.mark.parametrize("gap", [3.0, -0.5])
 def test_ball_through_circular_hole(gap: float) -> None:
     # Closed form: pinch = hole radius - ball radius. The bound of the proof may not lie below it.
-    found = find_passage(ring(BALL + gap), ball_on_stem(), Pose(), Search(most_cells=100))
+    found = find_passage(ring(BALL + gap), ball_on_stem(), Pose(), Search())
     assert found.pinch_mm == pytest.approx(gap, abs=0.2)
     assert found.bound_mm >= gap - 0.05
     assert found.where == "way"

@@ -22,7 +22,7 @@ from arming_cap.core.fit.passage.facing import (
     solid_block,
 )
 from arming_cap.core.fit.passage.lift import seated
-from arming_cap.core.fit.passage.ways import Search
+from arming_cap.core.fit.passage.search import Search
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose

@@ -9,7 +9,7 @@ import shapes
 
 from arming_cap.core.fit.passage.donning import find_passage
 from arming_cap.core.fit.passage.lift import straight_lift
-from arming_cap.core.fit.passage.ways import Search
+from arming_cap.core.fit.passage.search import Search
 from arming_cap.core.mesh import TriangleMesh
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose

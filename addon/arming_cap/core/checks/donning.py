@@ -6,10 +6,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ..fit.passage.along import margins_along
-from ..fit.passage.donning import out_of_the_way, smallest_scale, take_off
+from ..fit.passage.donning import out_of_the_way, take_off
 from ..fit.passage.facing import reasons
 from ..fit.passage.mending import mends
-from ..fit.passage.ways import Search
+from ..fit.passage.scale import scale_bounds
+from ..fit.passage.search import Search
 from ..progress import Progress, part_of, silent
 from ..report.results import DonningResult, PassageScale
 from .job import Limits
@@ -58,7 +59,7 @@ def passage_scale(
     one, off, (low, most) = worn.one, found.off or (), limits.scales
     piece = out_of_the_way(one.piece, off)
     first = max(least, low) if least else one.scale
-    scale = smallest_scale(
+    found_scale = scale_bounds(
         piece,
         flattened(one.wearer, limits.padding_gives_mm),
         seats_at(one),
@@ -69,7 +70,7 @@ def passage_scale(
         PASSAGE_WITHIN,
         found.motion,
     )
-    return PassageScale(scale, off, most)
+    return PassageScale(found_scale.passes, off, most)
 
 
 def with_mends(

@@ -9,16 +9,18 @@ centre's less the radius.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..arrays import FloatArray, IntArray
 from ..mesh import TriangleMesh
+from ..pose import Pose
 
 LEAF_MM = 3.0  # triangles larger than this are cut until they are not
 GRID_MM = 4.0  # side of the smallest cells that balls are gathered in
 LEVELS = 5  # 4, 8, 16, 32 and 64 mm
+BOX_CORNERS = np.array([[i >> 2 & 1, i >> 1 & 1, i & 1] for i in range(8)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +41,9 @@ class Cover:
         (k, 3, 3) the surface cut into small triangles.
     triangle_at
         (n,) the mesh's triangle that a ball's centre lies on.
+    hulls
+        (n, 8, 3) corners of a box about all of the surface below a ball that is no leaf: turned as that lies, so that
+        over a smooth wall it is thin (Gottschalk, Lin, Manocha 1996, "OBBTree").
     roots
         How many of the first rows are roots.
     """
@@ -50,7 +55,16 @@ class Cover:
     leaf: IntArray
     corners: FloatArray
     triangle_at: IntArray
+    hulls: FloatArray
     roots: int
+
+    def points(self, rows: IntArray) -> FloatArray:
+        """Return points (k, 8, 3) whose convex hull holds all of the surface below some balls."""
+        inner = self.leaf[rows] < 0
+        result = np.empty((len(rows), 8, 3))
+        result[inner] = self.hulls[rows[inner]]
+        result[~inner] = self.corners[self.leaf[rows[~inner]]][:, [0, 1, 2, 0, 1, 2, 0, 1]]
+        return result
 
     def children(self, rows: IntArray) -> IntArray:
         """Return the children of some balls, a leaf standing for itself."""
@@ -58,6 +72,20 @@ class Cover:
         start = np.where(self.count[rows] > 0, self.first[rows], rows)
         offset: IntArray = np.arange(int(count.sum()), dtype=np.int64)
         return offset + np.repeat(start - np.cumsum(count) + count, count)
+
+    def placed(self, pose: Pose, scale: float = 1.0) -> Cover:
+        """Return the cover of the surface scaled about the origin and then moved."""
+
+        def there(points: FloatArray) -> FloatArray:
+            return pose.apply(scale * points.reshape(-1, 3)).reshape(points.shape)
+
+        return replace(
+            self,
+            centres=there(self.centres),
+            radii=scale * self.radii,
+            corners=there(self.corners),
+            hulls=there(self.hulls),
+        )
 
     @property
     def leaves(self) -> IntArray:
@@ -100,6 +128,8 @@ def cover(mesh: TriangleMesh, leaf_mm: float = LEAF_MM) -> Cover:
     centre, radius = centre[order], radius[order]
 
     # From the leaves up: (centres, radii, child counts) of each level.
+    hulls: list[FloatArray] = []
+    leaf_code = code
     levels = [(centre, radius, np.zeros(len(centre), np.int64), source)]
     for level in range(LEVELS):
         own = code >> (3 * level)
@@ -113,12 +143,30 @@ def cover(mesh: TriangleMesh, leaf_mm: float = LEAF_MM) -> Cover:
         chosen = np.lexsort((away, group))[start]
         heart = below[chosen]
         extent = np.linalg.norm(below - heart[group], axis=1) + reach
+        hulls.append(_boxes(corners, np.flatnonzero(np.diff(leaf_code >> (3 * level), prepend=-1))))
         levels.append((heart, np.maximum.reduceat(extent, start), count, on[chosen]))
         code = code[start]
-    return _assembled(levels[::-1], corners)
+    return _assembled(levels[::-1], corners, np.concatenate(hulls[::-1]))
 
 
-def _assembled(levels: Sequence[tuple[FloatArray, FloatArray, IntArray, IntArray]], corners: FloatArray) -> Cover:
+def _boxes(corners: FloatArray, start: IntArray) -> FloatArray:
+    """Return the corners (k, 8, 3) of boxes about runs of triangles (n, 3, 3), along the runs' principal axes."""
+    count = 3 * np.diff(start, append=len(corners))
+    group = np.repeat(np.arange(len(start)), count)
+    points = corners.reshape(-1, 3)
+    mean = np.add.reduceat(points, 3 * start, axis=0) / count[:, None]
+    away = points - mean[group]
+    spread = np.add.reduceat(away[:, :, None] * away[:, None, :], 3 * start, axis=0)
+    axes = np.linalg.eigh(spread)[1]  # columns
+    along = (away[:, None, :] @ axes[group])[:, 0]
+    low, high = np.minimum.reduceat(along, 3 * start, axis=0), np.maximum.reduceat(along, 3 * start, axis=0)
+    ends = np.where(BOX_CORNERS[None] > 0, high[:, None], low[:, None])
+    return mean[:, None] + ends @ axes.transpose(0, 2, 1)
+
+
+def _assembled(
+    levels: Sequence[tuple[FloatArray, FloatArray, IntArray, IntArray]], corners: FloatArray, hulls: FloatArray
+) -> Cover:
     begin = np.cumsum([0] + [len(level[0]) for level in levels])
     centres = np.concatenate([level[0] for level in levels])
     radii = np.concatenate([level[1] for level in levels])
@@ -132,7 +180,7 @@ def _assembled(levels: Sequence[tuple[FloatArray, FloatArray, IntArray, IntArray
     )
     leaf = np.full(begin[-1], -1, np.int64)
     leaf[begin[-2] :] = np.arange(len(corners))
-    return Cover(centres, radii, first, count, leaf, corners, triangle_at, len(levels[0][0]))
+    return Cover(centres, radii, first, count, leaf, corners, triangle_at, hulls, len(levels[0][0]))
 
 
 def _interleaved(cell: IntArray) -> IntArray:

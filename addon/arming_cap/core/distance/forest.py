@@ -3,11 +3,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..arrays import BoolArray, FloatArray, IntArray
+from ..pose import Pose
 from .cover import Cover
 
 
@@ -55,6 +56,10 @@ class Forest:
             np.concatenate([count, none]),
             piece.roots,
         )
+
+    def placed(self, pose: Pose, scale: float = 1.0) -> Forest:
+        """Return the balls of the surface scaled about the origin and then moved."""
+        return replace(self, centres=pose.apply(scale * self.centres), radii=scale * self.radii)
 
     def opened(self, rows: IntArray, large: BoolArray) -> tuple[IntArray, IntArray]:
         """Return rows in order with the large ones replaced by their children, and how many stand for each."""

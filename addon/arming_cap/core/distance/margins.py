@@ -23,6 +23,11 @@ from .field import ExactDistance, Field, Float32
 CHUNK = 8192  # points per gather: the temporaries stay in the second-level cache
 NEAR_MM = 8.0  # cell of the grid that says which allowance a point is likely to meet
 
+# How deep in the form the balls' hearts lie from which a margin is bounded: mm, and mm for each mm of reach. Shallow
+# ones fit into ears and noses, deep ones are flatter. Any depth gives a true bound.
+DEPTHS = ((2.0, 2.0), (8.0, 6.0))
+DEEPEST_MM = 70.0  # about the middle of a head
+
 
 @dataclass(frozen=True, eq=False)
 class Margins:
@@ -103,6 +108,47 @@ class Margins:
             return value - np.float32(self.levels[0])
         return value - self._rough_allowance(grid.origin + grid.spacing * u.T)
 
+    def rough_planes_at(self, u: Float32) -> tuple[Float32, Float32]:
+        """Return margins (n,) and their gradients (3, n) per spacing, at points (3, n) as `rough_at` has them."""
+        grid = self.field.fine
+        rows, offset, outside = grid.gather(u)
+        slope = np.ascontiguousarray(rows.T[1:])
+        value: Float32 = rows[:, 0] + (slope * offset).sum(axis=0)
+        if outside:
+            beyond = np.flatnonzero(np.abs(offset).max(axis=0) > 0.5001)
+            points = grid.origin + grid.spacing * u[:, beyond].T.astype(float)
+            value[beyond] = self.field.standoff(points)
+            slope[:, beyond] = self.field.gradient(points).T * grid.spacing
+        if len(self.levels) == 1:
+            return value - np.float32(self.levels[0]), slope
+        allowed = np.asarray(self._rough_allowance(grid.origin + grid.spacing * u.T), np.float32)
+        return value - allowed, slope
+
+    def rough_cap(self, u: Float32, value: Float32, slope: Float32, reach: Float32) -> tuple[Float32, Float32, Float32]:
+        """Return what `cap` would by the grid: heights (n,), unit slopes (3, n) and bends (n,).
+
+        `value` and `slope` are those of `rough_planes_at` at the points `u` (3, n); the slopes are not zeroed where the
+        cone, ``value + reach``, is the better bound.
+        """
+        grid = self.field.fine
+        allowed = self._rough_allowance(grid.origin + grid.spacing * u.T) if len(self.levels) > 1 else self.levels[0]
+        distance = value + np.asarray(allowed, np.float32)
+        out = slope / np.maximum(np.sqrt((slope * slope).sum(axis=0)), np.float32(1e-6))
+        height, bend = value + reach, np.zeros_like(value)
+        best = np.full_like(value, np.inf)
+        for depth in DEPTHS:
+            radius = np.minimum(depth[0] + depth[1] * reach, np.float32(DEEPEST_MM)) + np.maximum(distance, 0)
+            heart, outside = grid.values(u - out * (radius / np.float32(grid.spacing)))
+            own = heart + radius
+            most = own + reach * reach / (2 * radius)
+            if outside is not None:
+                most[outside] = np.inf
+            better = most < best
+            best = np.where(better, most, best)
+            height = np.where(better, own, height)
+            bend = np.where(better, 1 / (2 * radius), bend)
+        return height - np.asarray(allowed, np.float32), out, bend
+
     def rough_planes(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return margins (n,) by the grid and their gradients (n, 3)."""
         grid = self.field.fine
@@ -156,8 +202,10 @@ class Margins:
         # The cone: whatever the move, no more than its length.
         best = distance + reach
         height, slope, bend = best.copy(), np.zeros_like(points), np.zeros(len(points))
-        for depth in (2.0 + 2.0 * reach, 8.0 + 6.0 * reach):
-            heart = closest - out * (np.minimum(depth, 70.0) + np.maximum(-distance, 0.0))[:, None]
+        for least, share in DEPTHS:
+            heart = (
+                closest - out * (np.minimum(least + share * reach, DEEPEST_MM) + np.maximum(-distance, 0.0))[:, None]
+            )
             arm = points - heart
             radius = np.linalg.norm(arm, axis=1)
             own = self.field.exact(heart)[0] + radius

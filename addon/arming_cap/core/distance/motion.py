@@ -18,21 +18,39 @@ from ..arrays import FloatArray, IntArray
 from ..pose import Pose
 from .cover import Cover, centres_and_radii, halved
 from .field import Field
+from .margins import Margins
 
 
 def rotations(vectors: FloatArray) -> FloatArray:
     """Return the rotations (n, 3, 3) of rotation vectors (n, 3) in radians (Rodrigues)."""
     angle = np.linalg.norm(vectors, axis=1)
     x, y, z = (vectors / np.where(angle > 0, angle, 1.0)[:, None]).T
-    zero = np.zeros_like(x)
-    k = np.stack([zero, -z, y, z, zero, -x, -y, x, zero], axis=1).reshape(-1, 3, 3)
-    return np.eye(3) + np.sin(angle)[:, None, None] * k + (1 - np.cos(angle))[:, None, None] * (k @ k)
+    c, s = np.cos(angle), np.sin(angle)
+    xs, ys, zs, rest = x * s, y * s, z * s, 1 - c
+    xy, xz, yz = x * y * rest, x * z * rest, y * z * rest
+    result = np.empty((len(vectors), 3, 3))
+    result[:, 0, 0], result[:, 0, 1], result[:, 0, 2] = 1 - (y * y + z * z) * rest, xy - zs, xz + ys
+    result[:, 1, 0], result[:, 1, 1], result[:, 1, 2] = xy + zs, 1 - (x * x + z * z) * rest, yz - xs
+    result[:, 2, 0], result[:, 2, 1], result[:, 2, 2] = xz - ys, yz + xs, 1 - (x * x + y * y) * rest
+    return result
 
 
 def moved(points: FloatArray, placements: FloatArray, pivot: FloatArray) -> FloatArray:
-    """Return points (n, 3) in their placements (n, 6), one each."""
-    turned = (rotations(placements[:, 3:]) @ (points - pivot)[:, :, None])[:, :, 0]
-    return turned + pivot + placements[:, :3]
+    """Return points (n, 3) in their placements (n, 6), one each: turned by Rodrigues' formula, then shifted."""
+    shift, vectors = placements[:, :3], placements[:, 3:]
+    if not vectors.any():
+        return points + shift
+    angle = np.sqrt((vectors * vectors).sum(axis=1))
+    x, y, z = (vectors / np.where(angle > 0, angle, 1.0)[:, None]).T
+    a, b, d = (points - pivot).T
+    c, s = np.cos(angle), np.sin(angle)
+    along = (x * a + y * b + z * d) * (1 - c)
+    result = np.empty((len(vectors), 3))
+    result[:, 0] = c * a + s * (y * d - z * b) + along * x
+    result[:, 1] = c * b + s * (z * a - x * d) + along * y
+    result[:, 2] = c * d + s * (x * b - y * a) + along * z
+    result += pivot + shift
+    return result
 
 
 def pose_of(placement: FloatArray, pivot: FloatArray, seat: Pose) -> Pose:
@@ -55,6 +73,7 @@ def placement_of(pose: Pose, pivot: FloatArray, seat: Pose) -> FloatArray:
 
 # Exact distances one call may ask for, about a microsecond and a half each.
 LOOKS = 60_000
+LIFT, HIGHEST_MM = 4.0, 120.0  # how far off the form such a ball's centre is, in reaches, and at the most
 POLISHING = 12_000  # of them for one pose, where a least is only brought down
 
 
@@ -154,24 +173,28 @@ def least_along(
         chain = np.concatenate([chain, chain])
     speed = np.linalg.norm(np.diff(chain[:, :3], axis=0), axis=1)
     spin = np.linalg.norm(np.diff(chain[:, 3:], axis=0), axis=1)
-    jump = float(np.ptp(allowances))
-    most = float(allowances.max())
+    margins = Margins(field, allowances)
+    jump, most = margins.jump, float(margins.levels[-1])
     asked = 0
     best = Least(np.inf, -np.inf, 0.0, np.zeros(3), -1) if known is None else replace(known, when=0.0)
+
+    def placed(at: FloatArray, segment: IntArray) -> FloatArray:
+        share = (at - segment)[:, None]
+        return chain[segment] * (1 - share) + chain[segment + 1] * share
 
     def look(at: _Looks, centre: FloatArray, radius: FloatArray) -> tuple[IntArray, IntArray]:
         """Improve `best`; return the rows that may hold less, to be cut in time and to be cut in space."""
         nonlocal best, asked
-        travel = at.half * (speed[at.segment] + spin[at.segment] * np.linalg.norm(centre - pivot, axis=1))
-        share = (at.middle - at.segment)[:, None]
-        points = moved(centre, chain[at.segment] * (1 - share) + chain[at.segment + 1] * share, pivot)
+        arm = np.linalg.norm(centre - pivot, axis=1)
+        travel = at.half * (speed[at.segment] + spin[at.segment] * arm)
+        points = moved(centre, placed(at.middle, at.segment), pivot)
         reach = radius + travel
         # The grid's certain lower bound spares most points the exact question.
         at.floor[:] = np.maximum(at.floor, field.floor(points) - reach - most)
         rows = np.flatnonzero(at.floor < min(best.margin_mm - tolerance, enough))
         if not len(rows):
             return rows, rows
-        distance, triangle, _ = field.exact(points[rows])
+        distance, triangle, closest = field.exact(points[rows])
         margin = distance - allowances[triangle]
         low = int(margin.argmin())
         if margin[low] < best.margin_mm:
@@ -180,7 +203,26 @@ def least_along(
         asked += len(rows)
         certain = np.maximum(margin - jump, distance - most) - reach[rows]
         at.floor[rows] = np.maximum(at.floor[rows], certain)
-        rows = rows[(at.floor[rows] < min(best.margin_mm - tolerance, enough)) & (reach[rows] > 0.5 * tolerance)]
+        open_ = (at.floor[rows] < min(best.margin_mm - tolerance, enough)) & (reach[rows] > 0.5 * tolerance)
+        rows, distance, triangle, closest = rows[open_], distance[open_], triangle[open_], closest[open_]
+        if len(rows):
+            bits = at.bits[rows]
+            hull = piece.points(bits) if bits.ndim == 1 else bits
+            sag = 0.5 * (at.half[rows] * spin[at.segment[rows]]) ** 2 * (arm[rows] + radius[rows])
+            ends = [
+                moved(
+                    hull.reshape(-1, 3),
+                    placed(at.middle[rows] + side * at.half[rows], at.segment[rows]).repeat(hull.shape[1], axis=0),
+                    pivot,
+                ).reshape(hull.shape)
+                for side in (-1, 1)
+            ]
+            certain = _lifted(
+                margins, points[rows], (distance, triangle, closest), np.concatenate(ends, axis=1), reach[rows]
+            )
+            asked += len(rows)
+            at.floor[rows] = np.maximum(at.floor[rows], certain - sag)
+            rows = rows[at.floor[rows] < min(best.margin_mm - tolerance, enough)]
         in_time = travel[rows] > radius[rows]
         return rows[in_time], rows[~in_time]
 
@@ -207,6 +249,33 @@ def least_along(
         looks = _joined([looks[in_time].halves(), smaller])
     floor = np.concatenate([left, looks.floor, [min(best.margin_mm - tolerance, enough)]]).min()
     return replace(best, floor_mm=float(floor))
+
+
+def _lifted(
+    margins: Margins,
+    points: FloatArray,
+    near: tuple[FloatArray, IntArray, FloatArray],
+    hull: FloatArray,
+    reach: FloatArray,
+) -> FloatArray:
+    """Return bounds (n,) that no margin in the hulls (n, k, 3) about points (n, 3) is below.
+
+    A ball about a point off the form that holds the hull: its centre's standoff less its radius bounds the standoff of
+    all in it. With the centre straight out from the form the ball is nearly flat where the hull is, so that a wall, and
+    a move, along the form cost next to nothing. `near` is what `Field.exact` says of the points, `reach` (n,) how far
+    the hulls go.
+    """
+    distance, triangle, closest = near
+    side = np.where(distance < 0, -1.0, 1.0)
+    away = (points - closest) * side[:, None]
+    length = np.abs(distance)
+    out = away / np.maximum(length, 1e-9)[:, None]
+    flat = length <= 1e-6
+    out[flat] = margins.field.surface.outward(triangle[flat])
+    centre = points + out * np.minimum(LIFT * reach, HIGHEST_MM)[:, None]
+    radius = np.linalg.norm(hull - centre[:, None], axis=2).max(axis=1)
+    standoff = margins.field.exact(centre)[0]
+    return standoff - radius - margins.allowed(points, distance, reach)[1]
 
 
 def polished(

@@ -18,7 +18,7 @@ from ...wearer.form import Wearer
 from .bow import bowed
 from .donning import Passage, out_of_the_way
 from .lift import Scene, seated
-from .ways import FINE, Search
+from .search import FINE, Search
 
 CLEAR_MM = 20.0  # with so much margin for good the piece is off, and the rest of the way says nothing
 STATIONS = 25

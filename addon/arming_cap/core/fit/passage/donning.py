@@ -7,7 +7,6 @@ all chains searched. Putting on is the same chain from its end.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
@@ -25,7 +24,7 @@ from ...wearer.form import Wearer
 from .bow import bowed
 from .enclosed import enclosed_depth
 from .lift import Meeting, meeting, seated
-from .ways import FINE, Found, Search, find_way
+from .search import FINE, Found, Search, find_way
 
 BENDS = (0.5, 1.0, -1.0)  # shares of the neck's range that are tried
 
@@ -42,7 +41,7 @@ class Passage:
         Least margin of the path, measured on the triangles; negative where flesh must give by as much.
     floor_mm, bound_mm
         The path's pinch is at least `floor_mm`, motion between the poses included; no path in the freedoms
-        searched has a pinch above `bound_mm`.
+        `proved_in` has a pinch above `bound_mm`. A path that turns in other freedoms too may be wider than that.
     at, part, region
         Where it is tightest: a point in the form's frame, the part and the body region that meet.
     where
@@ -58,6 +57,8 @@ class Passage:
         (3,) direction off the body.
     freedoms
         What was searched, in words.
+    proved_in
+        The freedoms for which `bound_mm` is proved; empty where it holds for all, as it does for the seat's own margin.
     cells
         Size of the proof.
     motion
@@ -80,6 +81,7 @@ class Passage:
     straight: bool
     out: FloatArray
     freedoms: tuple[str, ...]
+    proved_in: tuple[str, ...]
     cells: int
     motion: FloatArray
     neck_bend_deg: float = 0.0
@@ -88,6 +90,11 @@ class Passage:
     def passes(self) -> bool:
         """Whether the verdict is a pass."""
         return self.verdict is Status.PASS
+
+    @property
+    def proved_in_words(self) -> str:
+        """For which freedoms the bound is proved, to be put after it; empty where it holds for all."""
+        return f" in {', '.join(self.proved_in)}" if self.proved_in else ""
 
     def as_dict(self) -> dict[str, Any]:
         """Return it as JSON shows it."""
@@ -107,6 +114,7 @@ class Passage:
             "straight": self.straight,
             "out": [round(float(v), 4) + 0.0 for v in self.out],
             "freedoms": list(self.freedoms),
+            "proved_in": list(self.proved_in),
             "neck_bend_deg": round(self.neck_bend_deg, 3) + 0.0,
             "cells": self.cells,
             "doffing": "the path as listed; donning is the same poses in reverse, with the same pinch",
@@ -174,21 +182,23 @@ def _answer(found: Found, seat: Pose, options: Search) -> Passage:
     placement = chain[low] * (1 - share) + chain[low + 1] * share
     point = moved(least.point[None], placement[None], scene.pivot)[0]
     at, part, region = meeting(scene, point, least.triangle)
+    closed = False
     if bound >= 0 and least.margin_mm < 0 and (depth := enclosed_depth(scene)) is not None:
         bound = max(-depth - float(scene.allowances.min()) + options.springs_mm / 2, least.margin_mm)
-    if bound < 0:
-        verdict = Status.FAIL
-    elif least.margin_mm >= 0 and least.floor_mm >= -options.tolerance_mm:
-        verdict = Status.PASS if least.floor_mm >= 0 else Status.MARGINAL
+        closed = True
+    if least.margin_mm >= 0 and least.floor_mm >= 0:
+        verdict = Status.PASS  # in six freedoms, whatever is proved of three
     else:
-        verdict = Status.MARGINAL
+        verdict = Status.FAIL if bound < 0 and least.margin_mm < 0 else Status.MARGINAL
     pitch = f"within {options.pitch_deg:g} degrees either way"
     freedoms: tuple[str, ...] = ("fore-aft", "up", f"pitch {pitch}")
     if found.out[2] < 1 - 1e-9:
         out = ", ".join(f"{v:.2f}" for v in found.out + 0.0)
         freedoms = (f"along {out}", "square to it in one plane", f"a turn in that plane {pitch}")
     if found.planes > 1:
-        freedoms += (f"out, square to that plane, and a turn there {pitch} (without a bound)",)
+        freedoms += (f"or out, square to that plane, and a turn there {pitch}",)
+    whatever = closed or not found.cells or bound >= found.at_seat.margin_mm
+    proved_in = () if whatever else freedoms
     if found.planes:
         freedoms += ("the way found widened in side, roll and yaw too",)
     if options.springs_mm:
@@ -208,6 +218,7 @@ def _answer(found: Found, seat: Pose, options: Search) -> Passage:
         straight=not chain[:, 3:].any(),
         out=found.out,
         freedoms=freedoms,
+        proved_in=proved_in,
         cells=found.cells,
         motion=chain,
     )
@@ -222,89 +233,33 @@ def take_off(
 ) -> tuple[tuple[str, ...] | None, dict[tuple[str, ...], Passage]]:
     """Return the smallest set of removable parts to take off, and the passage for every set that was tried.
 
-    Sets are tried smallest first; of one size all are tried, and of those that pass the widest is chosen. None where
-    no set helps.
+    Sets are tried smallest first. Each is decided; of one size all are, and those that pass are measured, to choose
+    the widest. None where no set helps: then the whole piece is measured.
     """
     tried: dict[tuple[str, ...], Passage] = {}
+    quick = replace(options, decide_only=True)
+
+    def look(names: tuple[str, ...], how: Search) -> Passage:
+        found = find_passage(out_of_the_way(piece, names), wearer, seat, how, progress)
+        return _with_swing(found, piece, names, wearer, seat)
+
     for size in range(len(piece.removable) + 1):
         for names in combinations(piece.removable, size):
             if len(names) < len(piece.parts):
-                found = find_passage(out_of_the_way(piece, names), wearer, seat, options, progress)
-                tried[names] = _with_swing(found, piece, names, wearer, seat)
+                tried[names] = look(names, quick)
         passing = [n for n in tried if len(n) == size and tried[n].passes]
+        if passing and not options.decide_only:
+            for names in passing:
+                measured = look(names, options)
+                if measured.pinch_mm > tried[names].pinch_mm:
+                    tried[names] = measured
         if passing:
             return max(passing, key=lambda n: tried[n].pinch_mm), tried
+    if not options.decide_only:
+        measured = look((), options)
+        if measured.verdict is Status.FAIL or tried[()].verdict is not Status.FAIL:
+            tried[()] = measured
     return None, tried
-
-
-def smallest_scale(
-    piece: Piece,
-    wearer: Wearer,
-    seat_at: Callable[[float], Pose],
-    options: Search = Search(),  # noqa: B008  frozen
-    progress: Progress = silent,
-    span: tuple[float, float] = (0.5, 2.0),
-    first: float = 1.0,
-    within: float = 0.0025,
-    known_way: FloatArray | None = None,
-) -> float | None:
-    """Return the smallest uniform scale, about the frame's origin, at which the piece passes; None within the span.
-
-    The answer has a way whose measured pinch is at least 0, not yet proved between its looks as `find_passage` proves
-    it; for a scale smaller by `within` (a share) none was found. `seat_at` gives the worn pose at a scale, ``Pose()``
-    for places as filed. `first` is the scale that is tried first, `known_way` (k, 6) the `Passage.motion` of another
-    scale.
-
-    Between a scale that passes and one that does not, only the way that passed is followed and widened; when the two
-    are as close as asked, all ways are looked for once more at the smaller.
-    """
-    quick = replace(options, decide_only=True, most_cells=0, proved=False)
-    chain = known_way
-    known: dict[float, float] = {}  # about the pinch of the widest way, by scale
-    looked: set[float] = set()  # scales at which all ways were looked for
-
-    def look(scale: float, elsewhere: bool) -> None:
-        nonlocal chain
-        progress(0.5, f"passage: at {100 * scale:.1f} %")
-        scaled = piece.scaled(scale)
-        found = find_way(seated(scaled, wearer, seat_at(scale)), quick, progress, chain, elsewhere)
-        known[scale] = found.least.margin_mm
-        if known[scale] >= 0 or chain is None:
-            chain = found.chain
-        if elsewhere:
-            looked.add(scale)
-
-    def beyond(scale: float, step: float) -> float:
-        """Return a change of scale, a little more than would bring the pinch to 0 if it grew as the piece does."""
-        return float(np.clip(1.1 * abs(known[scale]) / size, step / 4, step))
-
-    least, most = span
-    if not least <= most:
-        return None
-    first = min(max(first, least), most)
-    size = 0.5 * float(np.median(np.ptp(piece.mesh.bounds, axis=0)))
-    step = 0.06
-    look(first, True)
-    while True:
-        high = min((scale for scale, pinch in known.items() if pinch >= 0), default=None)
-        low = max((s for s, pinch in known.items() if pinch < 0 and (high is None or s < high)), default=None)
-        if high is None:  # until both sides are known
-            assert low is not None
-            if low >= most:
-                return None
-            look(min(low + beyond(low, step), most), True)
-            step *= 2
-        elif low is None:
-            if high <= least:
-                return high
-            look(max(high - beyond(high, step), least), True)
-            step *= 2
-        elif high / low - 1 > within:
-            look(float(np.sqrt(low * high)), False)
-        elif low not in looked:
-            look(low, True)
-        else:
-            return high
 
 
 def out_of_the_way(piece: Piece, names: tuple[str, ...]) -> Piece:

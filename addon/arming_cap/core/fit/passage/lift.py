@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ import numpy as np
 from ...arrays import FloatArray
 from ...distance.cover import Cover, cover
 from ...distance.field import Field, field_of
+from ...distance.forest import Forest
 from ...distance.motion import Least, least_along, polished
 from ...errors import InputError
 from ...mesh import TriangleMesh
@@ -27,6 +29,7 @@ AROUND_MM = 60.0
 # missing upwards: how deep one solid is drawn through another says nothing.
 CLEARLY_WIDER_MM = 1.0
 CLEARLY_WIDER = 0.5
+FEW = 16  # one point in so many is asked first
 
 
 Meeting = tuple[tuple[float, float, float], str, str]  # where, the piece's part, the body's region
@@ -43,6 +46,12 @@ class Scene:
     allowances: FloatArray
     pivot: FloatArray
     reach: float
+    balls: Forest | None = None
+
+    @cached_property
+    def forest(self) -> Forest:
+        """The piece's balls down to its corners."""
+        return Forest.of(self.cover) if self.balls is None else self.balls
 
     @property
     def form(self) -> Form:
@@ -58,8 +67,17 @@ class Scene:
         return max(front - float(self.pivot @ direction) + self.reach, STEP_MM)
 
 
-def seated(piece: Piece, wearer: Wearer, seat: Pose, progress: Progress = silent) -> Scene:
+def seated(
+    piece: Piece,
+    wearer: Wearer,
+    seat: Pose,
+    progress: Progress = silent,
+    tree: Cover | None = None,
+    balls: Forest | None = None,
+) -> Scene:
     """Return the piece at its seat, with what the searches need.
+
+    `tree` is its cover there and `balls` the forest of that, where they are known.
 
     Raises
     ------
@@ -79,7 +97,8 @@ def seated(piece: Piece, wearer: Wearer, seat: Pose, progress: Progress = silent
     )
     regions = wearer.form.region_of_triangle
     assert regions is not None
-    return Scene(at_seat, wearer, cover(at_seat.mesh), field, wearer.allowances()[regions], pivot, reach)
+    tree = cover(at_seat.mesh) if tree is None else tree
+    return Scene(at_seat, wearer, tree, field, wearer.allowances()[regions], pivot, reach, balls)
 
 
 def straight_chain(direction: FloatArray, travel: float) -> FloatArray:
@@ -108,14 +127,18 @@ def way_out(scene: Scene) -> FloatArray:
     for _ in range(3):  # balls of 8 mm: larger ones miss what is thin
         rows = scene.cover.children(rows)
     points = scene.cover.centres[rows]
-    widths = []
-    for direction in directions:
+
+    def width(direction: FloatArray, some: FloatArray) -> float:
         run = np.arange(0.0, scene.travel(direction), STEP_MM)[: 6 * int(scene.reach // STEP_MM)]
-        moved = (points[None] + run[:, None, None] * direction).reshape(-1, 3)
-        widths.append(float(scene.field.standoff(moved).min()))
-    best = int(np.argmax(np.array(widths)))
-    wider = max(CLEARLY_WIDER_MM, CLEARLY_WIDER * max(-widths[0], 0.0))
-    return UP if widths[best] <= widths[0] + wider else directions[best]
+        return float(scene.field.standoff((some[None] + run[:, None, None] * direction).reshape(-1, 3)).min())
+
+    best, chosen = width(UP, points), UP
+    best += max(CLEARLY_WIDER_MM, CLEARLY_WIDER * max(-best, 0.0))
+    for direction in directions[1:]:
+        # Most ways lead through the body: some of the points say so.
+        if width(direction, points[::FEW]) > best and (wide := width(direction, points)) > best:
+            best, chosen = wide, direction
+    return chosen
 
 
 @dataclass(frozen=True, eq=False)

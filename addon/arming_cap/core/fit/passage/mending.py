@@ -19,7 +19,7 @@ from ...progress import Progress, part_of, silent
 from ...wearer.form import Wearer
 from .donning import Passage, find_passage
 from .lift import Scene, seated, straight_lift
-from .ways import Search
+from .search import Search
 
 EARS_FOLD_MM = 20.0  # an ear stands off by 20 to 23 mm in the mean (ANSUR II ear protrusion): folded, next to nothing
 WALL_MM = 6.0  # what is trimmed is trimmed through the wall; helmet walls are 2 to 5 mm, common practice

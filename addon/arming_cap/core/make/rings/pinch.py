@@ -16,7 +16,7 @@ from ...distance.clearance import Clearance
 from ...errors import InputError
 from ...fit.passage.donning import find_passage
 from ...fit.passage.lift import drawn_off, meeting, seated, way_out
-from ...fit.passage.ways import Search
+from ...fit.passage.search import Search
 from ...piece import Piece
 from ...pose import Pose
 from ...progress import Progress, silent

@@ -1,0 +1,415 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How a passage is looked for: straight, by a way known, by subdivision in three freedoms, widened in six."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ...arrays import FloatArray, IntArray
+from ...distance.margins import Margins
+from ...distance.motion import LOOKS, Least, least_along, polished
+from ...progress import Progress
+from ...tolerances import TOLERANCES
+from .freedoms import Freedoms
+from .lattice import Chain, Lattice
+from .lift import Scene, straight_chain, way_out
+from .subdivide import Subdivision
+from .widen import margins_at, narrowest, widened
+
+FINE = 2 * TOLERANCES.standoff_mm
+LONGER, QUICKLY = 32, 8  # times as many looks where the verdict hangs on what lies between
+ALIKE_MM = 16.0  # voxels in which a piece and its mirror image are compared
+ALIKE = 0.6  # share of voxels that are also the mirror image's: a visor's hinge or a plume spoils a few
+CALM_MM = 0.5  # a way with so much room needs no widening where only its sign is asked
+STEP_MM = 0.25  # by how much wider a way must be than the last one that was widened, to be widened in turn
+WIDENS_MM = 1.5  # by what widening a way in six freedoms has been seen to help
+HALVINGS = 3  # of what is open between a way that fails and the bound on all others
+SHARE = 0.1  # where much is missing, the pinch is told to this share of it
+
+
+@dataclass(frozen=True)
+class _Level:
+    """One lattice: how much wider than the narrowest is left alone, how closely it is measured, when it is not needed.
+
+    All in mm: a way wider than `plain_mm` on the lattice before needs no finer one.
+    """
+
+    slack_mm: float
+    within_mm: float
+    plain_mm: float
+
+
+LEVELS = (_Level(6.0, 0.4, np.inf), _Level(2.0, 0.2, np.inf), _Level(1.0, 0.1, 1.0))
+AROUND = 3  # steps to either side of a way
+AGAIN = 4  # times, as long as that helps
+POLISHES = 3
+
+
+@dataclass(frozen=True)
+class Search:
+    """How a passage is looked for.
+
+    Attributes
+    ----------
+    pitch_deg
+        How far the piece is tilted either way.
+    tolerance_mm
+        How closely the pinch is to be known.
+    most_cells
+        Where to stop and give the bounds found.
+    proved
+        Whether to look longer at what lies between the looks at the way found, where the verdict hangs on it.
+    decide_only
+        Whether to stop as soon as it is known on which side of 0 the pinch lies.
+    measured
+        Whether the pinch of what was decided is measured, too: else it is about `Found.width`.
+    neck_bend_deg
+        How far the head may bow on its neck, either way, where the piece does not pass otherwise; 0 for a rigid form.
+    springs_mm
+        How far a slit may spring open on the way, each side giving way by half: the user's number, not a simulation.
+    """
+
+    pitch_deg: float = 75.0
+    tolerance_mm: float = 0.3
+    most_cells: int = 20_000
+    proved: bool = True
+    decide_only: bool = False
+    measured: bool = True
+    springs_mm: float = 0.0
+    neck_bend_deg: float = 0.0
+
+    @property
+    def pitch_rad(self) -> float:
+        """How far the piece is tilted either way, radians."""
+        return float(np.radians(self.pitch_deg))
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """What a search came to.
+
+    Attributes
+    ----------
+    scene
+        The seated piece and the form.
+    chain
+        (k, 6) placements of the widest way found.
+    least
+        Its least margin.
+    width
+        The same, or about that where it was not measured, mm.
+    bound
+        No way in the freedoms searched has a pinch above this, mm; a way in six freedoms may.
+    at_seat
+        The least margin at the seat.
+    out
+        (3,) direction off the body.
+    cells
+        How many boxes of placements were looked at.
+    planes
+        In how many planes of motion a way was looked for.
+    """
+
+    scene: Scene
+    chain: FloatArray
+    least: Least
+    width: float
+    bound: float
+    at_seat: Least
+    out: FloatArray
+    cells: int
+    planes: int
+
+    @property
+    def passes(self) -> bool:
+        """Whether nothing on the way lies below 0, between its placements either."""
+        return self.least.margin_mm >= 0 and self.least.floor_mm >= 0
+
+
+def find_way(
+    scene: Scene, options: Search, progress: Progress, known: FloatArray | None = None, elsewhere: bool = True
+) -> Found:
+    """Return the widest way found and a bound on all others.
+
+    Parameters
+    ----------
+    scene
+        The seated piece and the form.
+    options
+        How closely to look.
+    progress
+        Told the bounds as they close; may cancel.
+    known
+        A chain (k, 6) that is likely to be wide.
+    elsewhere
+        Whether to look for another way where that one, widened, does not pass.
+    """
+    at_seat = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, FINE)
+    allowances = scene.allowances - options.springs_mm / 2
+    out = way_out(scene)
+    hunt = _Hunt(scene, Margins(scene.field, allowances), options, out, at_seat, progress)
+    hunt.start()
+    if not hunt.decided() and known is not None:
+        hunt.try_known(known)
+    # Where the seat itself leaves next to nothing, no other way is told from none.
+    if not hunt.decided() and elsewhere and (not options.decide_only or at_seat.margin_mm >= FINE):
+        for freedoms in hunt.planes():
+            hunt.look(freedoms)
+            if hunt.decided():
+                break
+    least = hunt.told()
+    width = least.margin_mm if options.measured else hunt.width
+    return Found(scene, hunt.chain, least, width, hunt.bound, at_seat, out, hunt.cells, hunt.looked)
+
+
+class _Hunt:
+    """The best way so far, `chain`, about `width` wide, and the `bound` on all others.
+
+    Its exact least margin `least` is None where only a side of 0 is asked and the grid leaves no doubt that it fails.
+    """
+
+    def __init__(
+        self, scene: Scene, margins: Margins, options: Search, out: FloatArray, at_seat: Least, progress: Progress
+    ) -> None:
+        self.scene, self.margins, self.options, self.out = scene, margins, options, out
+        self.at_seat, self.progress = at_seat, progress
+        self.bound = at_seat.margin_mm
+        self.line = straight_chain(out, scene.travel(out))
+        self.chain = self.line
+        self.cells = self.looked = 0
+        self.forest = scene.forest
+
+    @property
+    def _about(self) -> tuple[object, FloatArray, float]:
+        return self.scene.field, self.margins.allowances, FINE
+
+    def start(self) -> None:
+        """Draw the piece straight off."""
+        self.width = self.rough(self.line)
+        self.least = self.measured(self.line, self.width)
+        self.width = self.sure(self.width, self.least)
+        self._tell()
+
+    def measured(self, chain: FloatArray, width: float) -> Least | None:
+        """Return the exact least margin of a chain (k, 6), about `width` wide; None where that is not asked."""
+        if not self.options.decide_only:
+            return self.exact(chain, LOOKS)
+        if width <= -FINE:
+            return None
+        # By how much a wide way passes is soon known; of a narrow one only that nothing lies below 0 on it.
+        if width > CALM_MM and self.options.measured:
+            return self.exact(chain, LOOKS)
+        return self.exact(chain, QUICKLY * LOOKS, 0.0)
+
+    def exact(self, chain: FloatArray, looks: int, enough: float = np.inf) -> Least:
+        """Return the exact least margin of a chain (k, 6)."""
+        scene, allowances = self.scene, self.margins.allowances
+        return least_along(scene.cover, scene.pivot, chain, scene.field, allowances, FINE, self.at_seat, looks, enough)
+
+    def passes(self, tau: float) -> bool:
+        """Whether the way found has a margin of `tau`: of 0, with what lies between the looks."""
+        return self.least is not None and self.width >= tau and (self.least.floor_mm >= 0 or tau != 0)
+
+    def decided(self) -> bool:
+        """Whether nothing that is asked hangs on looking on."""
+        if self.options.decide_only:
+            return self.passes(0.0) or self.bound < 0
+        return self.width >= self.bound - self.options.tolerance_mm
+
+    def try_known(self, chain: FloatArray) -> None:
+        """Try a way known from elsewhere, widened."""
+        self.take(self.to_the_end(chain), 1)
+
+    def to_the_end(self, chain: FloatArray) -> FloatArray:
+        """Return a chain (k, 6) with a straight run added until it is as far out as a straight lift ends."""
+        rest = float(self.line[-1, :3] @ self.out - chain[-1, :3] @ self.out)
+        if rest <= 0:
+            return chain
+        return np.concatenate([chain, [chain[-1] + np.concatenate([self.out * rest, np.zeros(3)])]])
+
+    def rough(self, chain: FloatArray) -> float:
+        """Return about how narrow a chain is, mm."""
+        return narrowest(chain, self.forest, self.scene.pivot, self.scene.reach, self.margins)
+
+    def widened(self, chain: FloatArray, times: int) -> tuple[FloatArray, float]:
+        """Return a chain widened up to so many times, as long as that helps, and about how narrow it is."""
+        best = self.rough(chain)
+        for _ in range(times):
+            again = widened(
+                chain,
+                self.forest,
+                self.scene.pivot,
+                self.scene.reach,
+                self.margins,
+                self.progress,
+                until=self.at_seat.margin_mm,
+            )
+            width = self.rough(again)
+            if width < best + 0.05:
+                break
+            chain, best = again, width
+        return chain, best
+
+    def take(self, chain: FloatArray, times: int) -> float:
+        """Widen a chain, keep it where it is the widest so far, and return how wide it is."""
+        width = self.rough(chain)
+        if not self.options.decide_only or width <= CALM_MM:
+            chain, width = self.widened(chain, times)
+        if width > self.width - FINE:
+            least = self.measured(chain, width)
+            sure = self.sure(width, least)
+            if least is not None or self.least is None:
+                if (sure, self._floor(least)) > (self.width, self._floor(self.least)):
+                    self.chain, self.least, self.width = chain, least, sure
+                    self._tell()
+        return width
+
+    def sure(self, width: float, least: Least | None) -> float:
+        """Return how wide a way about `width` wide is, where its least margin was measured."""
+        if least is None or (least.margin_mm >= 0 and not self.options.measured):
+            return width
+        return least.margin_mm
+
+    @staticmethod
+    def _floor(least: Least | None) -> float:
+        return -np.inf if least is None else least.floor_mm
+
+    def planes(self) -> list[Freedoms]:
+        """Return the freedoms that are searched: the second plane of motion only where the piece is lopsided."""
+        planes = _planes_of_motion(self.scene, self.out)
+        return planes[:1] if _mirrored(self.scene, planes[0].axis) else planes
+
+    def look(self, freedoms: Freedoms) -> None:
+        """Look for a way in some freedoms: measured on a lattice where the pinch is wanted, then decided."""
+        first, self.looked = not self.looked, self.looked + 1
+        before, tau = self.bound, 0.0
+        if not self.options.decide_only:
+            self._on_lattice(freedoms)
+        if self.at_seat.margin_mm < tau or self.passes(tau) or not self.options.most_cells:
+            return
+        search = Subdivision(
+            self.scene, self.forest, self.margins, freedoms, self.options.pitch_rad, tau, self.options.most_cells
+        )
+        decision = search.decide(tau, _Tried(self, freedoms), self.progress)
+        bound = before
+        if decision.answer is False:
+            bound = min(before, decision.bound)
+            if self.options.decide_only:
+                self.take(self._six(freedoms, search.widest()), 0)
+            else:
+                bound = self._tightened(search, freedoms, bound)
+        self.cells += len(search.low)
+        self.bound = bound if first else max(self.bound, bound)  # a way in either plane is a way
+        self._tell()
+
+    def _tightened(self, search: Subdivision, freedoms: Freedoms, bound: float) -> float:
+        """Return a lower bound on all ways in some freedoms, by halving what is open between it and the way found."""
+        search.most = len(search.low) + self.options.most_cells // 4
+        for _ in range(HALVINGS):
+            if bound - self.width <= max(self.options.tolerance_mm, -SHARE * bound):
+                break
+            tau = 0.5 * (bound + self.width)
+            decision = search.decide(tau, _Tried(self, freedoms), self.progress)
+            if decision.answer is None:
+                break
+            if decision.answer is False:
+                bound = min(bound, decision.bound, tau)
+            self._tell(bound)
+        return bound
+
+    def _on_lattice(self, freedoms: Freedoms) -> None:
+        """Look for the widest way on lattices from coarse to fine; widen it."""
+        lattice = Lattice(
+            self.scene, self.forest, self.margins, freedoms, self.options.pitch_rad, self.at_seat.margin_mm
+        )
+        near = lattice.rough(self.progress)
+        for level in LEVELS:
+            if level is not LEVELS[0]:
+                if near.width > level.plain_mm:
+                    break
+                lattice, near = lattice.finer(), Chain(2 * near.nodes, near.width)
+            near = lattice.widest_near(near.nodes, AROUND, level.slack_mm, level.within_mm, AGAIN, self.progress)
+            chain = self.to_the_end(lattice.placements(near.nodes))
+            if self.rough(chain) > self.width:
+                self.take(chain, 0)
+        if self.chain is not self.line:
+            self.take(self.chain, POLISHES)
+
+    def _six(self, freedoms: Freedoms, chain: FloatArray) -> FloatArray:
+        return self.to_the_end(freedoms.placements(chain))
+
+    def _tell(self, bound: float | None = None) -> None:
+        bound = self.bound if bound is None else bound
+        self.progress(0.3, f"passage: pinch between {self.width:.1f} and {max(bound, self.width):.1f} mm")
+
+    def told(self) -> Least:
+        """Return the least margin of the way found, looked at longer where the verdict hangs on what lies between."""
+        scene, allowances, decide = self.scene, self.margins.allowances, self.options.decide_only
+        if self.least is None and not self.options.measured:
+            return replace(self.at_seat, margin_mm=min(self.width, self.at_seat.margin_mm), floor_mm=-np.inf)
+        least = self.exact(self.chain, LOOKS // 6) if self.least is None else self.least
+        if decide and self.passes(0.0):  # that it passes is known: by how much is told, not searched
+            if self.options.measured and self.width <= CALM_MM:
+                again = self.exact(self.chain, LOOKS)
+                least = replace(again, floor_mm=max(again.floor_mm, least.floor_mm))
+            return least
+        if not decide and least.floor_mm < least.margin_mm - 2 * FINE and least.triangle >= 0:
+            least = polished(least, scene.cover, scene.pivot, self.chain, scene.field, allowances, FINE)
+        if self.options.proved and self.options.measured and least.floor_mm < 0 and least.margin_mm > FINE:
+            longer = QUICKLY if decide else LONGER
+            sure = least_along(
+                scene.cover, scene.pivot, self.chain, scene.field, allowances, FINE, least, longer * LOOKS, enough=0.0
+            )
+            least = replace(least, floor_mm=sure.floor_mm) if sure.margin_mm >= least.margin_mm else sure
+        return least
+
+
+class _Tried:
+    """Chains of boxes' middles held against the piece: as they are, and widened in six freedoms."""
+
+    def __init__(self, hunt: _Hunt, freedoms: Freedoms) -> None:
+        self.hunt, self.freedoms = hunt, freedoms
+        self.before = -np.inf
+
+    def __call__(self, chain: FloatArray, tau: float) -> tuple[bool, IntArray]:
+        hunt, aim = self.hunt, tau + FINE  # the grid errs by less where it matters
+        six = hunt._six(self.freedoms, chain)
+        margins, place = _margins_along(six, hunt)
+        width = float(margins.min())
+        if width >= aim or width > max(self.before + STEP_MM, tau - WIDENS_MM):
+            self.before = width
+            hunt.take(six, 1)
+        if hunt.passes(tau):
+            return True, np.empty(0, np.int64)
+        narrow = margins < max(aim, width + FINE)
+        return False, np.unique(np.clip(np.ceil(place[narrow]).astype(np.int64), 1, len(chain) - 1))
+
+
+def _margins_along(chain: FloatArray, hunt: _Hunt) -> tuple[FloatArray, FloatArray]:
+    """Return rough margins along a chain (k, 6) every 2 mm or so, and where along it (in its rows) they are."""
+    lever = 0.6 * hunt.scene.reach
+    scale = np.array([1.0, 1.0, 1.0, lever, lever, lever])
+    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(chain * scale, axis=0), axis=1))])
+    at = np.linspace(0.0, length[-1], max(int(length[-1] / 2.0), 2) + 1)
+    place = np.interp(at, length, np.arange(len(chain)))
+    placed = np.stack([np.interp(place, np.arange(len(chain)), column) for column in chain.T], axis=1)
+    return margins_at(placed, hunt.forest, hunt.scene.pivot, hunt.margins), place
+
+
+def _planes_of_motion(scene: Scene, out: FloatArray) -> list[Freedoms]:
+    """Return the freedoms that are searched: along the way out and fore-aft, and from side to side, and turns there."""
+    side = np.array([1.0, 0.0, 0.0]) - out * out[0]
+    if np.linalg.norm(side) < 0.5:
+        side = np.array([0.0, 1.0, 0.0]) - out * out[1]
+    side /= np.linalg.norm(side)
+    return [Freedoms(np.cross(axis, out), out, axis, scene.pivot) for axis in (side, np.cross(side, out))]
+
+
+def _mirrored(scene: Scene, axis: FloatArray) -> bool:
+    """Return whether the piece is about its own mirror image across the plane normal to an axis (3,)."""
+    points = scene.cover.centres[scene.cover.leaves] - scene.pivot
+    twin = points - 2 * np.outer(points @ axis, axis)
+    one, other = ({tuple(row) for row in np.rint(p / ALIKE_MM).astype(int).tolist()} for p in (points, twin))
+    return len(one & other) > ALIKE * len(one)
