@@ -81,8 +81,8 @@ def test_a_hinged_part_is_swung_open_not_taken_off(monkeypatch):
         return ScaleBounds(1.1, None, False)
 
     monkeypatch.setattr(doncheck, "scale_bounds", search)
-    asked = []
-    monkeypatch.setattr(worn, "find_seat", lambda one, wearer: asked.append(one) or SimpleNamespace(pose=Pose()))
+    asked, rest = [], SimpleNamespace(pose=Pose(), would_rest=None)
+    monkeypatch.setattr(worn, "find_seat", lambda one, wearer: asked.append(one) or SimpleNamespace(rest=rest))
     here = worn.Worn(Fitting(piece, BALL, seat="best"), piece, Pose(), None)
     found = doncheck.passage_scale(here, Limits(), replace(whole, tried={("visor",): SimpleNamespace(motion=None)}))
     assert found.scale == 1.1 and found.off == ("visor",)

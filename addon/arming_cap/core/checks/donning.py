@@ -6,16 +6,18 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ..fit.passage.along import margins_along
-from ..fit.passage.donning import out_of_the_way, take_off
+from ..fit.passage.donning import Passage, out_of_the_way, take_off
 from ..fit.passage.facing import reasons
 from ..fit.passage.mending import mends
+from ..fit.passage.play import Begin
 from ..fit.passage.scale import scale_bounds
 from ..fit.passage.search import Search
 from ..progress import Progress, part_of, silent
 from ..report.results import DonningResult, PassageScale
 from .job import Limits
-from .worn import Worn, firm, flattened, seats_at
+from .worn import Worn, begin_of, begins_at, firm, flattened
 
+Tried = dict[tuple[str, ...], Passage]  # by the parts that are off
 # The passage is narrowed down to this share of the scale, by a search that decides rather than measures.
 PASSAGE_WITHIN = 0.005
 
@@ -30,18 +32,26 @@ def check_donning(worn: Worn, limits: Limits, progress: Progress = silent) -> Do
 
     First asked of a body that gives nowhere, which is the harder question; then with the flesh that may give.
     """
-    piece, pose, options = worn.piece, worn.pose, search_of(limits)
+    piece, options = worn.piece, search_of(limits)
     soft = flattened(worn.wearer, limits.padding_gives_mm)
     wearer = firm(soft)
     gives: tuple[str, ...] = ()
-    off, tried = take_off(piece, wearer, pose, options, part_of(progress, 0.0, 0.45))
+
+    def taken_off(share: tuple[float, float]) -> tuple[Begin, tuple[str, ...] | None, Tried]:
+        begin = begin_of(worn.one, piece, wearer, worn.pose, worn.rest)
+        return begin, *take_off(piece, wearer, begin.pose, options, part_of(progress, *share))
+
+    begin, off, tried = taken_off((0.0, 0.45))
     if off is None and wearer.allowance_mm != soft.allowance_mm:
         wearer, gives = soft, tuple(name for name, room in soft.allowance_mm.items() if room < 0)
-        off, tried = take_off(piece, wearer, pose, options, part_of(progress, 0.45, 0.9))
+        begin, off, tried = taken_off((0.45, 0.9))
     passage = tried[off] if off else tried[()]
-    along = margins_along(piece, wearer, pose, passage, off or (), options, part_of(progress, 0.9, 1.0))
-    said = reasons(piece, wearer, pose, passage, float(along.margin_mm[0]))
-    return DonningResult(piece, wearer, off, tried, along, gives if off is not None else (), said)
+    along = margins_along(piece, wearer, begin.pose, passage, off or (), options, part_of(progress, 0.9, 1.0))
+    said = reasons(piece, wearer, begin.pose, passage, float(along.margin_mm[0]))
+    short = 0.0 if worn.rest is None else worn.rest.short_mm
+    return DonningResult(
+        piece, wearer, off, tried, along, gives if off is not None else (), said, (), None, begin, short
+    )
 
 
 def passage_scale(
@@ -59,10 +69,11 @@ def passage_scale(
     one, off, (low, most) = worn.one, found.off or (), limits.scales
     piece = out_of_the_way(one.piece, off)
     first = max(least, low) if least else one.scale
+    wearer = flattened(one.wearer, limits.padding_gives_mm)
     found_scale = scale_bounds(
         piece,
-        flattened(one.wearer, limits.padding_gives_mm),
-        seats_at(one),
+        wearer,
+        begins_at(one, wearer),
         search_of(limits),
         progress,
         (max(least, low), most),
@@ -77,11 +88,11 @@ def with_mends(
     worn: Worn, limits: Limits, found: DonningResult, scale: float | None, progress: Progress = silent
 ) -> DonningResult:
     """Return a donning with what was tried to mend it; `scale` is the scale to print at, where there is one."""
-    one, at = worn.one, seats_at(worn.one)
+    one, at = worn.one, begins_at(worn.one, found.wearer)
     tries = mends(
         worn.piece,
         found.wearer,
-        worn.pose,
+        worn.pose if found.begin is None else found.begin.pose,
         found.passage,
         None if scale is None else scale / one.scale,
         search_of(limits),

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from ..distance.clearance import Clearance, measure
+from ..fit.passage.play import Begin, begun
 from ..fit.seat.seating import Rest
 from ..fit.seat.seating import seat as find_seat
 from ..piece import Piece
@@ -64,13 +65,29 @@ def worn(one: Fitting, progress: Progress = silent, pinned: tuple[str, ...] = ()
     return Worn(one, piece, seat.pose, seat.clearance, seat.rest)
 
 
-def seats_at(one: Fitting) -> Callable[[float], Pose]:
-    """Return how the worn pose at a scale is told: always that of the whole piece, whatever is off on the way on."""
+def begin_of(one: Fitting, piece: Piece, wearer: Wearer, pose: Pose, rest: Rest | None) -> Begin:
+    """Return where the way of a worn piece begins: as filed, or within the play of a seat that was sought.
+
+    A piece that stops short of its rest is not worn where it stops: its way begins where it would rest, in the body.
+    """
+    if one.seat == "fixed":
+        return Begin(pose)
+    if rest is not None and rest.would_rest is not None:
+        return Begin(rest.would_rest)
+    return begun(piece, wearer, pose)
+
+
+def begins_at(one: Fitting, wearer: Wearer) -> Callable[[float], Pose]:
+    """Return how the pose at a scale is told in which the way of the whole piece begins, whatever is off meanwhile."""
     known: dict[float, Pose] = {}
 
     def at(scale: float) -> Pose:
         if scale not in known:
-            known[scale] = Pose() if one.seat == "fixed" else find_seat(one.piece.scaled(scale), one.wearer).pose
+            pose, rest, piece = Pose(), None, one.piece.scaled(scale)
+            if one.seat != "fixed":
+                rest = find_seat(piece, one.wearer).rest
+                pose = rest.pose
+            known[scale] = begin_of(one, piece, wearer, pose, rest).pose
         return known[scale]
 
     return at

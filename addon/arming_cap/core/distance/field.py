@@ -387,7 +387,7 @@ def _apply(affine: Float32, points: Float32) -> Float32:
 _memory: OrderedDict[str, Any] = OrderedDict()
 
 
-def _remembered(key: str, limit: int, make: Any) -> Any:
+def remembered(key: str, limit: int, make: Any) -> Any:
     """Return what was made under a key, making it if need be; only the latest `limit` of a kind stay."""
     if key in _memory:
         _memory.move_to_end(key)
@@ -402,7 +402,7 @@ def _remembered(key: str, limit: int, make: Any) -> Any:
 
 
 def _surface_of(mesh: TriangleMesh) -> ExactDistance:
-    return _remembered(f"surface:{mesh.content_hash}", 16, lambda: ExactDistance(mesh))
+    return remembered(f"surface:{mesh.content_hash}", 16, lambda: ExactDistance(mesh))
 
 
 def field_of(form: Form, box: FloatArray | None = None, progress: Progress = silent) -> Field:
@@ -427,7 +427,7 @@ def field_of(form: Form, box: FloatArray | None = None, progress: Progress = sil
             form, _snapped(bounds[0] - ROOM_MM, bounds[1] + ROOM_MM), COARSE_MM, part_of(progress, 0.7, 1.0)
         )
     key = f"error:{form.mesh.content_hash}:{_key(fine_box, spacing)}"
-    error = _remembered(key, 256, lambda: _largest_error(form, fine))
+    error = remembered(key, 256, lambda: _largest_error(form, fine))
     progress(1.0, "distance field")
     return Field(form, fine, coarse, error)
 
@@ -530,7 +530,7 @@ def _grid_of(form: Form, box: FloatArray, spacing: float, progress: Progress) ->
         np.multiply(kept["slope"], np.float32(spacing / 127.0), out=nodes[:, 1:])
         return Grid(box[0], spacing, shape, nodes)
 
-    return _remembered(f"grid:{name}", 6, make)
+    return remembered(f"grid:{name}", 6, make)
 
 
 def _sampled(

@@ -13,20 +13,30 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import cast
 
 import numpy as np
 
 from ..arrays import FloatArray, IntArray
 from ..mesh import TriangleMesh
-from .field import ExactDistance, Field, Float32
+from .field import ExactDistance, Field, Float32, remembered
 
 CHUNK = 8192  # points per gather: the temporaries stay in the second-level cache
 NEAR_MM = 8.0  # cell of the grid that says which allowance a point is likely to meet
+PARTS = 4  # along each side of such a cell in which the allowance changes
+REFINED_WITHIN_MM = 24.0  # of the form's surface
 
 # How deep in the form the balls' hearts lie from which a margin is bounded: mm, and mm for each mm of reach. Shallow
 # ones fit into ears and noses, deep ones are flatter. Any depth gives a true bound.
 DEPTHS = ((2.0, 2.0), (8.0, 6.0))
 DEEPEST_MM = 70.0  # about the middle of a head
+
+
+def margins_of(field: Field, allowances: FloatArray) -> Margins:
+    """Return the margins of a form under some allowances (m,), from memory if need be."""
+    grid = field.fine
+    key = f"margins:{field.form.mesh.content_hash}:{grid.origin}{grid.shape}{grid.spacing}:{hash(allowances.tobytes())}"
+    return cast(Margins, remembered(key, 8, lambda: Margins(field, allowances)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,13 +95,29 @@ class Margins:
         return float(self.levels[-1] - self.levels[0])
 
     @cached_property
-    def _near(self) -> tuple[FloatArray, IntArray, FloatArray]:
-        """The allowance of the triangle nearest to each node of a coarse grid: its first node, shape, values."""
+    def _cells(self) -> tuple[FloatArray, IntArray, Float32, IntArray, Float32]:
+        """The allowance to expect in cells of a coarse grid, and in parts of those near the form where it changes.
+
+        The grid's first node, its cells along each axis, and for each cell an allowance and which block of parts (-1
+        for none) stands for it; last the blocks, (k, 64).
+        """
         low, high = self.field.box
-        shape = np.ceil((high - low) / NEAR_MM).astype(int) + 1
-        nodes = low + NEAR_MM * np.stack(np.unravel_index(np.arange(shape.prod()), tuple(shape)), axis=1)
-        _, triangle, _ = self.field.surface.nearest(nodes)
-        return low, shape, self.allowances[triangle]
+        shape = np.ceil((high - low) / NEAR_MM).astype(int)
+        node = np.stack(np.meshgrid(*(np.arange(n + 1) for n in shape), indexing="ij"), axis=-1).reshape(-1, 3)
+        distance, triangle, _ = self.field.surface.nearest(low + NEAR_MM * node)
+        allowed = self.allowances[triangle].astype(np.float32).reshape(tuple(shape + 1))
+        corners = [allowed[i : i + shape[0], j : j + shape[1], k : k + shape[2]] for i, j, k in np.ndindex(2, 2, 2)]
+        mixed = (np.ptp(np.stack(corners), axis=0) > 0) & (
+            distance.reshape(tuple(shape + 1))[:-1, :-1, :-1] < REFINED_WITHIN_MM
+        )
+        block = np.full(int(shape.prod()), -1)
+        some = np.flatnonzero(mixed)
+        block[some] = np.arange(len(some))
+        cell = np.stack(np.unravel_index(some, tuple(shape)), axis=1)
+        part = (np.stack(np.unravel_index(np.arange(PARTS**3), (PARTS,) * 3), axis=1) + 0.5) / PARTS
+        points = low + NEAR_MM * (cell[:, None] + part[None]).reshape(-1, 3)
+        fine = self.allowances[self.field.surface.nearest(points)[1]] if len(points) else np.zeros(0)
+        return low, shape, corners[0].ravel(), block, fine.astype(np.float32).reshape(-1, PARTS**3)
 
     def rough(self, points: FloatArray) -> FloatArray:
         """Return margins (n,) by the grid: good enough to choose points by."""
@@ -168,9 +194,18 @@ class Margins:
     def _rough_allowance(self, points: FloatArray) -> FloatArray | float:
         if len(self.levels) == 1:
             return float(self.levels[0])
-        low, shape, values = self._near
-        node = np.clip(np.rint((points - low) / NEAR_MM), 0, shape - 1).astype(np.intp)
-        result: FloatArray = values[(node[:, 0] * shape[1] + node[:, 1]) * shape[2] + node[:, 2]]
+        low, shape, values, block, fine = self._cells
+        place = (points - low).T / NEAR_MM
+        cell = [np.clip(row, 0, n - 1).astype(np.intp) for row, n in zip(place, shape.tolist(), strict=True)]
+        flat = (cell[0] * shape[1] + cell[1]) * shape[2] + cell[2]
+        result = values[flat].astype(float)
+        some = np.flatnonzero(block[flat] >= 0)
+        if len(some):
+            i, j, k = (
+                np.clip((row[some] - own[some]) * PARTS, 0, PARTS - 1).astype(np.intp)
+                for row, own in zip(place, cell, strict=True)
+            )
+            result[some] = fine[block[flat[some]], (i * PARTS + j) * PARTS + k]
         return result
 
     def rough_error(self, points: FloatArray) -> FloatArray:

@@ -18,7 +18,7 @@ from ..arrays import FloatArray, IntArray
 from ..pose import Pose
 from .cover import Cover, centres_and_radii, halved
 from .field import Field
-from .margins import Margins
+from .margins import Margins, margins_of
 
 
 def rotations(vectors: FloatArray) -> FloatArray:
@@ -142,6 +142,7 @@ def least_along(
     known: Least | None = None,
     looks_allowed: int = LOOKS,
     enough: float = np.inf,
+    least: float = -np.inf,
 ) -> Least:
     """Return the least margin of a piece along a chain of placements, by branch and bound.
 
@@ -168,12 +169,14 @@ def least_along(
         Where to stop.
     enough
         What is known to lie above this is not looked at further, mm.
+    least
+        A margin below which it does not matter how low it is: one such found ends the looking, mm.
     """
     if len(chain) == 1:
         chain = np.concatenate([chain, chain])
     speed = np.linalg.norm(np.diff(chain[:, :3], axis=0), axis=1)
     spin = np.linalg.norm(np.diff(chain[:, 3:], axis=0), axis=1)
-    margins = Margins(field, allowances)
+    margins = margins_of(field, allowances)
     jump, most = margins.jump, float(margins.levels[-1])
     asked = 0
     best = Least(np.inf, -np.inf, 0.0, np.zeros(3), -1) if known is None else replace(known, when=0.0)
@@ -231,7 +234,7 @@ def least_along(
     half = np.full(len(balls), 0.5)
     looks = _Looks(balls, piece.triangle_at[balls], segments, segments + half, half, np.full(len(half), -np.inf))
     ground: list[_Looks] = []
-    while len(looks.half) and asked < looks_allowed:
+    while len(looks.half) and asked < looks_allowed and best.margin_mm >= least:
         balls = looks.bits
         in_time, in_space = look(looks, piece.centres[balls], piece.radii[balls])
         is_leaf = piece.leaf[balls[in_space]] >= 0
@@ -242,7 +245,7 @@ def least_along(
         looks = _joined([looks[in_time].halves(), below])
     left = looks.floor
     looks = _joined(ground) if ground else looks
-    while len(looks.half) and asked < looks_allowed:
+    while len(looks.half) and asked < looks_allowed and best.margin_mm >= least:
         in_time, in_space = look(looks, *centres_and_radii(looks.bits))
         twice = np.tile(in_space, 2)
         smaller = looks.instead(halved(looks.bits[in_space]), looks.source[twice], twice)

@@ -18,6 +18,7 @@ from ..errors import InputError
 from ..fit.passage.along import Along
 from ..fit.passage.donning import Passage
 from ..fit.passage.mending import Mend
+from ..fit.passage.play import Begin
 from ..fit.seat.seating import Rest
 from ..fit.sight import Sight
 from ..fit.size.padding import Pad
@@ -235,6 +236,11 @@ class DonningResult:
         What was tried to let it on.
     smallest
         The smallest scale that goes on as a whole, where that was asked for apart from a size.
+    begin
+        Where the way begins: at the seat or within its play; None for the seat.
+    short_mm
+        By how much the piece is too small to come down to where it would rest; 0 where it rests. The way then begins
+        where it would rest, and fails there.
     """
 
     piece: Piece
@@ -246,6 +252,8 @@ class DonningResult:
     reasons: tuple[str, ...] = ()
     mends: tuple[Mend, ...] = ()
     smallest: PassageScale | None = None
+    begin: Begin | None = None
+    short_mm: float = 0.0
 
     @property
     def whole(self) -> Passage:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ...arrays import FloatArray, IntArray
-from ...distance.margins import Margins
+from ...distance.margins import Margins, margins_of
 from ...distance.motion import LOOKS, Least, least_along, polished
 from ...progress import Progress
 from ...tolerances import TOLERANCES
@@ -149,7 +149,7 @@ def find_way(
     at_seat = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, FINE)
     allowances = scene.allowances - options.springs_mm / 2
     out = way_out(scene)
-    hunt = _Hunt(scene, Margins(scene.field, allowances), options, out, at_seat, progress)
+    hunt = _Hunt(scene, margins_of(scene.field, allowances), options, out, at_seat, progress)
     hunt.start()
     if not hunt.decided() and known is not None:
         hunt.try_known(known)
@@ -181,32 +181,27 @@ class _Hunt:
         self.cells = self.looked = 0
         self.forest = scene.forest
 
-    @property
-    def _about(self) -> tuple[object, FloatArray, float]:
-        return self.scene.field, self.margins.allowances, FINE
-
     def start(self) -> None:
         """Draw the piece straight off."""
         self.width = self.rough(self.line)
-        self.least = self.measured(self.line, self.width)
+        self.least = self.asked(self.line)
         self.width = self.sure(self.width, self.least)
         self._tell()
 
-    def measured(self, chain: FloatArray, width: float) -> Least | None:
-        """Return the exact least margin of a chain (k, 6), about `width` wide; None where that is not asked."""
+    def asked(self, chain: FloatArray) -> Least | None:
+        """Return the exact least margin of a chain (k, 6); None where only its sign is asked and that is negative.
+
+        By the sign alone: the grid may be wrong by what the allowances differ by.
+        """
         if not self.options.decide_only:
             return self.exact(chain, LOOKS)
-        if width <= -FINE:
-            return None
-        # By how much a wide way passes is soon known; of a narrow one only that nothing lies below 0 on it.
-        if width > CALM_MM and self.options.measured:
-            return self.exact(chain, LOOKS)
-        return self.exact(chain, QUICKLY * LOOKS, 0.0)
+        least = self.exact(chain, QUICKLY * LOOKS, 0.0, -FINE)
+        return None if least.margin_mm < -FINE else least
 
-    def exact(self, chain: FloatArray, looks: int, enough: float = np.inf) -> Least:
+    def exact(self, chain: FloatArray, looks: int, enough: float = np.inf, least: float = -np.inf) -> Least:
         """Return the exact least margin of a chain (k, 6)."""
-        scene, allowances = self.scene, self.margins.allowances
-        return least_along(scene.cover, scene.pivot, chain, scene.field, allowances, FINE, self.at_seat, looks, enough)
+        scene, about = self.scene, (self.scene.field, self.margins.allowances, FINE)
+        return least_along(scene.cover, scene.pivot, chain, *about, self.at_seat, looks, enough, least)
 
     def passes(self, tau: float) -> bool:
         """Whether the way found has a margin of `tau`: of 0, with what lies between the looks."""
@@ -257,8 +252,8 @@ class _Hunt:
         width = self.rough(chain)
         if not self.options.decide_only or width <= CALM_MM:
             chain, width = self.widened(chain, times)
-        if width > self.width - FINE:
-            least = self.measured(chain, width)
+        if width > self.width - FINE - self.margins.jump:
+            least = self.asked(chain)
             sure = self.sure(width, least)
             if least is not None or self.least is None:
                 if (sure, self._floor(least)) > (self.width, self._floor(self.least)):
@@ -325,7 +320,8 @@ class _Hunt:
             self.scene, self.forest, self.margins, freedoms, self.options.pitch_rad, self.at_seat.margin_mm
         )
         near = lattice.rough(self.progress)
-        for level in LEVELS:
+        levels = LEVELS if self.at_seat.margin_mm >= 0 else LEVELS[:1]  # it fails there, whatever the way
+        for level in levels:
             if level is not LEVELS[0]:
                 if near.width > level.plain_mm:
                     break
@@ -334,7 +330,7 @@ class _Hunt:
             chain = self.to_the_end(lattice.placements(near.nodes))
             if self.rough(chain) > self.width:
                 self.take(chain, 0)
-        if self.chain is not self.line:
+        if self.chain is not self.line and self.at_seat.margin_mm >= 0:
             self.take(self.chain, POLISHES)
 
     def _six(self, freedoms: Freedoms, chain: FloatArray) -> FloatArray:
@@ -351,7 +347,7 @@ class _Hunt:
             return replace(self.at_seat, margin_mm=min(self.width, self.at_seat.margin_mm), floor_mm=-np.inf)
         least = self.exact(self.chain, LOOKS // 6) if self.least is None else self.least
         if decide and self.passes(0.0):  # that it passes is known: by how much is told, not searched
-            if self.options.measured and self.width <= CALM_MM:
+            if self.options.measured:
                 again = self.exact(self.chain, LOOKS)
                 least = replace(again, floor_mm=max(again.floor_mm, least.floor_mm))
             return least
