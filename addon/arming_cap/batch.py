@@ -67,6 +67,9 @@ def parser() -> argparse.ArgumentParser:
         )
         one.add_argument("--face", choices=AXES, default="-y", help="where the piece's face looks in its files (-y)")
         one.add_argument("--up", choices=AXES, default="z", help="which way is up in its files (z)")
+        one.add_argument(
+            "--assemble", action="store_true", help="put parts that lie as for printing together by their flat faces"
+        )
         one.add_argument("--removable", action="append", default=[], metavar="NAME", help="a part that may come off")
         one.add_argument(
             "--hinge",

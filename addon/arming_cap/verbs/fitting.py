@@ -14,6 +14,12 @@ from ..core.verdict import Status
 from ..core.wearer.plain import plain
 from .reading import Outcome, answer, mm, point, pose_told, print_rows, read_case, read_piece
 
+# What the room of the table is, of a piece that rests and of one that is too small to.
+ROOM_AT_REST = (
+    "room: what is left over the allowance; where the piece is carried, of what does not touch there",
+    "room: what would be left over the allowance if the piece went on to its rest",
+)
+
 
 def section(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Cut meshes with planes."""
@@ -65,12 +71,14 @@ def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
     def show(stdout: Any) -> None:
         print(pose_told(options.seat, found.pose), file=stdout)
         print(f"least standoff {mm(found.min_standoff_mm)} at {point(found.at)}, part {found.part}", file=stdout)
-        rows: list[Sequence[object]] = [("region", "least", "allowance", "margin", "spread", "mean", "verdict")]
+        rows: list[Sequence[object]] = [("region", "least", "allowance", "room", "spread", "mean", "verdict")]
         for name, r in found.regions.items():
             spread, over = f"± {figure(r.spread_mm, 2)} mm", mm(r.room_mm)
             said = result.status_of(name).value if result.carried else Status.NOT_CHECKED.value
             rows.append((plain(name), mm(r.min_mm), mm(r.allowance_mm), over, spread, mm(r.mean_mm), said))
         print_rows(stdout, rows)
+        if result.rest is not None:
+            print(ROOM_AT_REST[result.rest.kind == "stops"], file=stdout)
         print(f"{result.status.value}: {verdict.why}", file=stdout)
         if verdict.mend:
             print(f"to mend: {verdict.mend}", file=stdout)

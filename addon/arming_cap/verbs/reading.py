@@ -66,7 +66,13 @@ def read_piece(
                 mesh = mesh.scaled(real / (model * read.mm_per_unit))
             hinge = hinges.get(mesh.name)
             parts.append(Part(mesh.name, mesh.moved(turned), mesh.name in options.removable or bool(hinge), hinge))
-    piece = Piece(parts[0].name if len(parts) == 1 else "piece", tuple(parts)).scaled(options.scale)
+    piece = Piece(parts[0].name if len(parts) == 1 else "piece", tuple(parts))
+    if options.assemble:
+        from ..core.make.assembly import put_together
+
+        piece, said = put_together(piece)
+        warnings += said
+    piece = piece.scaled(options.scale)
     for name in (*options.removable, *hinges):
         if name not in {p.name for p in parts}:
             raise InputError(

@@ -19,6 +19,7 @@
     up = "z"
     scale = 0.92                       # left out: 1
     seat = "fixed"                     # or "best": find where it comes to rest
+    assemble = true                    # put parts that lie as for printing together by their flat faces; left out: no
 
     [[piece.part]]
     file = "pieces/shell.stl"
@@ -56,6 +57,7 @@ from ..fit.size.padding import STOCK_MM
 from ..fit.size.scales import HIGHEST, LOWEST
 from ..fit.size.unequal import DISTORTION
 from ..formats import UNITS_MM, read_mesh
+from ..make.assembly import put_together
 from ..make.walls.thickness import LINE_MM
 from ..piece import AXES, Hinge, Part, Piece, as_worn
 from ..pose import Pose
@@ -328,6 +330,9 @@ def _piece(
                 )
             )
     piece = Piece(table.text("name", parts[0].name), tuple(parts))
+    if table.flag("assemble", False):
+        piece, said = put_together(piece)
+        warnings += said
     scale = table.number("scale", 1.0, 0.01, 100.0)
     seat = table.choice("seat", ("fixed", "best"), "fixed") or "fixed"
     wearers = table.texts("wearers")

@@ -137,10 +137,10 @@ def narrowest(
     if best[1] is not None:
         return best
     near = CORNER_SHARE * across
-    left, right = (_corner_before(line, near) for line in (chain, chain[::-1]))
-    if not left or not right:
+    first, last = (_corner_before(line, near) for line in (chain, chain[::-1]))
+    if not first or not last:
         return across, None
-    return min(across, float(np.linalg.norm(chain[left] - chain[len(chain) - 1 - right]))), None
+    return min(across, float(np.linalg.norm(chain[first] - chain[len(chain) - 1 - last]))), None
 
 
 def _widens(behind: FloatArray) -> bool:

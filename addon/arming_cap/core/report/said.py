@@ -91,7 +91,7 @@ def _mesh(result: MeshResult) -> Verdict:
 def _placement(result: PlacementResult) -> Verdict:
     apart = length(result.distance_mm)
     count = COUNTED[len(result.parts)] if len(result.parts) < len(COUNTED) else str(len(result.parts))
-    move = "translation_mm of each part in the job, or the object in Blender"
+    move = "translation_mm of each part in the job, or the object in Blender; assemble joins what was cut by planes"
     why, mend = {
         Placing.WORN: ("the parts sit beside each other on the wearer", ""),
         Placing.STACKED: (
@@ -134,10 +134,14 @@ def _clearance(result: ClearanceResult) -> Verdict:
     where = plain(region) if region != WHOLE else "closest place"
     allowance, spread, room = figures.allowance_mm, figures.spread_mm, result.room_mm
     why = f"{figure(figures.min_mm)} mm at the {where} of {result.wearer}, where {allowance:g} mm are to be kept"
+    over = f"{figure(room)} mm over the allowance of {allowance:g} mm at the {where} of {result.wearer}"
+    stops = result.rest is not None and result.rest.kind == "stops"
     if figures.free_mm is not None:
-        why = f"{figure(room)} mm over the allowance of {allowance:g} mm at the {where} of {result.wearer}"
+        why = f"{over}, beside what carries it"
+        if stops:
+            why = f"at its rest it would lack {figure(-room)} mm of the room at the {where} of {result.wearer}"
     if result.rest is not None:
-        why += f"; {rest_in_words(result.rest)}"
+        why = "; ".join([rest_in_words(result.rest), why] if stops else [why, rest_in_words(result.rest)])
     if found.past_end >= PAST_END:
         why += f"; {past_end(found)}"
     if spread:

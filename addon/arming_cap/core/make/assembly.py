@@ -1,0 +1,238 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Put parts together that lie as for printing: by the flat faces in which a piece was cut.
+
+Where a solid was cut by a plane, both halves carry the same flat outline, mirrored. So every flat face of every part is
+described by what no motion changes (its area and the extents of its border), like faces are laid on each other, and
+their outlines must meet and their skins go on in one another (`seams`). That alone would also lay mirror twins on any
+flat face of theirs. So the two groups with the largest area of faces on each other are joined first, where neither lies
+inside the other, and so on. What lies in one plane of a group counts as one face too: a cut across what is cut again.
+
+It is a guess: the seams and their gaps say how good. The largest part stays where it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import igl
+import numpy as np
+
+from ..errors import InputError
+from ..mesh import TriangleMesh
+from ..piece import Piece
+from ..pose import Pose
+from .seams import GAP_MM, Face, alike, faces_of, gap_mm_of, goes_on, united, ways
+
+# Faces that lie on each other face each other so; of a part no more than so much lies inside another.
+FACING_COS = float(np.cos(np.radians(1.0)))
+INSIDE_SHARE = 0.02
+# Areas of mirror twins, and of their faces, differ by no more than this.
+TWIN_SHARE = 5e-3
+# Any face of a mirror twin lies on the same face of the other: as a seam it counts for so much of its area.
+TWINS_COUNT = 0.5
+# Two ways to lay a face are two when one is turned by more than this from the other.
+TURNED_COS = float(np.cos(np.radians(5.0)))
+_LOOKS = 240
+
+
+@dataclass(frozen=True)
+class Seam:
+    """Two parts that were put together: their names, the gap between their outlines (RMS, mm), and the area (mm²).
+
+    `otherwise` is whether they fit another way round as well.
+    """
+
+    one: str
+    other: str
+    gap_mm: float
+    area_mm2: float
+    otherwise: bool = False
+
+
+@dataclass(frozen=True)
+class Assembly:
+    """A guess of how parts belong together.
+
+    Attributes
+    ----------
+    piece
+        The piece, its parts moved.
+    poses
+        By part: how it was moved.
+    seams
+        What holds them together.
+    loose
+        Parts whose faces match no other's; they stay where they were.
+    """
+
+    piece: Piece
+    poses: dict[str, Pose]
+    seams: tuple[Seam, ...]
+    loose: tuple[str, ...]
+
+
+def put_together(piece: Piece) -> tuple[Piece, list[str]]:
+    """Return a piece with its parts put together, and what to say of it.
+
+    Raises
+    ------
+    InputError
+        If a part matches no other.
+    """
+    found = assemble(piece)
+    if found.loose:
+        raise InputError(
+            f"no flat face of {found.loose[0]} lies on a face of the other parts",
+            source=piece.name,
+            remedy="only what was cut by planes is put together; put it where it is worn",
+        )
+    seams = [f"{s.other} on {s.one} (gap {s.gap_mm:.2f} mm)" for s in found.seams]
+    said = [f"{piece.name}: parts put together by their flat faces, {', '.join(seams)}"] if seams else []
+    said += [
+        f"{s.other} fits {s.one} another way round as well: look whether it is right"
+        for s in found.seams
+        if s.otherwise
+    ]
+    return found.piece, said
+
+
+@dataclass(frozen=True)
+class _Group:
+    """Parts that were put together: by number how each is moved into the group's frame, and the faces still free."""
+
+    poses: dict[int, Pose]
+    faces: tuple[Face, ...]
+    size: float
+
+
+@dataclass(frozen=True)
+class _Match:
+    """A face of one group laid on a face of another: the pose takes the other group to the one."""
+
+    gap_mm: float
+    pose: Pose
+    touching: float  # mm², see `_says`
+    otherwise: bool = False
+
+
+def assemble(piece: Piece) -> Assembly:
+    """Put the parts of a piece together by their matching flat faces.
+
+    The largest part by area stays where it is.
+    """
+    groups = _kin([_Group({k: Pose()}, tuple(faces_of(p.mesh)), _size(piece, k)) for k, p in enumerate(piece.parts)])
+    known: dict[tuple[int, int], list[_Match]] = {}
+    seams: list[Seam] = []
+    while (found := _best(piece, groups, known)) is not None:
+        one, other, match = found
+        names = [piece.parts[max(g.poses, key=lambda k: _size(piece, k))].name for g in (one, other)]
+        seams.append(Seam(names[0], names[1], match.gap_mm, match.touching, match.otherwise))
+        groups = [g for g in groups if g is not one and g is not other] + [_joined(one, other, match.pose)]
+    largest = max(groups, key=lambda g: g.size)
+    first = max(largest.poses, key=lambda k: _size(piece, k))
+    home = largest.poses[first].inverse()
+    poses = {k: Pose() if k == first else pose.then(home) for k, pose in largest.poses.items()}
+    parts = tuple(Piece(p.name, (p,)).moved(poses.get(k, Pose())).parts[0] for k, p in enumerate(piece.parts))
+    moved = {p.name: poses.get(k, Pose()) for k, p in enumerate(piece.parts)}
+    loose = tuple(p.name for k, p in enumerate(piece.parts) if k not in poses)
+    return Assembly(replace(piece, parts=parts), moved, tuple(seams), loose)
+
+
+def _size(piece: Piece, part: int) -> float:
+    return float(piece.parts[part].mesh.areas.sum())
+
+
+def _best(
+    piece: Piece, groups: Sequence[_Group], known: dict[tuple[int, int], list[_Match]]
+) -> tuple[_Group, _Group, _Match] | None:
+    """Return the two groups with the largest area of faces on each other and no collision; None without any."""
+    ready = []
+    for a, b in combinations(groups, 2):
+        one, other = sorted((a, b), key=lambda g: -g.size)
+        key = id(one), id(other)
+        if key not in known:
+            known[key] = list(_matches(one, other))
+        ready += [(match, one, other) for match in known[key]]
+    for match, one, other in sorted(ready, key=lambda r: (-r[0].touching, r[0].gap_mm)):
+        if not _collide(piece, one, other, match.pose):
+            rivals = [m for m in known[id(one), id(other)] if _as_good(m, match)]
+            return one, other, replace(match, otherwise=any(not _collide(piece, one, other, m.pose) for m in rivals))
+    return None
+
+
+def _as_good(one: _Match, best: _Match) -> bool:
+    """Return whether a match is another way round, and as good as the best."""
+    turned = np.trace(one.pose.rotation.T @ best.pose.rotation) < 1 + 2 * TURNED_COS
+    return bool(turned) and one.touching > 0.98 * best.touching and one.gap_mm < max(3 * best.gap_mm, 0.05)
+
+
+def _kin(groups: Sequence[_Group]) -> list[_Group]:
+    """Return the groups with the faces of mirror twins marked: what they have in common says little."""
+    areas = [np.sort([g.size, *(f.area for f in g.faces)]) for g in groups]
+    kin = list(range(len(groups)))
+    for a, b in combinations(range(len(groups)), 2):
+        if len(areas[a]) == len(areas[b]) and np.allclose(areas[a], areas[b], rtol=TWIN_SHARE):
+            kin[b] = kin[a]
+    return [replace(g, faces=tuple(replace(f, kin=k) for f in g.faces)) for g, k in zip(groups, kin)]
+
+
+def _matches(one: _Group, other: _Group) -> Iterator[_Match]:
+    """Yield the ways to lay faces of one group on faces of another."""
+    for ours in one.faces:
+        for theirs in other.faces:
+            if alike(ours, theirs):
+                for pose in ways(ours, theirs):
+                    if (gap := gap_mm_of(ours, theirs, pose)) <= GAP_MM and goes_on(ours, theirs, pose):
+                        yield _Match(gap, pose, sum(_says(*pair) for pair in _touching(one.faces, other.faces, pose)))
+
+
+def _says(one: Face, other: Face) -> float:
+    """Return the area (mm²) that two faces on each other count for."""
+    return one.area * (TWINS_COUNT if one.kin == other.kin >= 0 else 1.0)
+
+
+def _touching(ours: Sequence[Face], theirs: Sequence[Face], pose: Pose) -> list[tuple[Face, Face]]:
+    """Return the pairs of faces that lie on each other when theirs are moved; each face counts once."""
+    pairs = []
+    for other in theirs:
+        centre, normal = pose.apply(other.centre[None])[0], pose.rotation @ other.frame[2]
+        for face in ours:
+            on = np.linalg.norm(face.centre - centre) < 2 * GAP_MM and normal @ face.frame[2] < -FACING_COS
+            if on and alike(face, other):
+                pairs.append((face, other))
+                break
+    return pairs
+
+
+def _joined(one: _Group, other: _Group, pose: Pose) -> _Group:
+    """Return two groups as one: faces that lie on each other are gone, faces that share a plane are united too."""
+    pairs = _touching(one.faces, other.faces, pose)
+    ours = [f for f in one.faces if not any(f is a for a, _ in pairs)]
+    theirs = [f.moved(pose) for f in other.faces if not any(f is b for _, b in pairs)]
+    both = [face for a in ours for b in theirs if (face := united(a, b)) is not None]
+    poses = one.poses | {k: own.then(pose) for k, own in other.poses.items()}
+    return _Group(poses, (*both, *ours, *theirs), one.size + other.size)
+
+
+def _collide(piece: Piece, one: _Group, other: _Group, pose: Pose) -> bool:
+    """Return whether much of a part of one group would lie inside a part of the other."""
+    return any(
+        _inside(piece.parts[j].mesh.moved(theirs.then(pose)), piece.parts[k].mesh.moved(ours))
+        for k, ours in one.poses.items()
+        for j, theirs in other.poses.items()
+    )
+
+
+def _inside(part: TriangleMesh, other: TriangleMesh) -> bool:
+    """Return whether much of a part lies inside another's walls."""
+    low, high = other.bounds
+    points = part.corners.mean(axis=1)
+    points = points[:: max(1, len(points) // _LOOKS)]
+    near = points[((points > low) & (points < high)).all(axis=1)]
+    if not len(near):
+        return False
+    winding = igl.fast_winding_number(other.vertices, other.triangles, near)
+    squared = igl.point_mesh_squared_distance(near, other.vertices, other.triangles)[0]
+    return int(((winding > 0.5) & (squared > 1.0)).sum()) > INSIDE_SHARE * len(points)
