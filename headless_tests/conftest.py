@@ -13,6 +13,11 @@ for place in (ROOT / "addon", ROOT / "headless_tests", ROOT / "scripts"):
     if str(place) not in sys.path:
         sys.path.insert(0, str(place))
 
+# Before numpy is imported: as the product has it; and processes that share the machine take one core each.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+if "PYTEST_XDIST_WORKER" in os.environ:
+    os.environ["IGL_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"
+
 # Before bpy is imported: a user's own extensions must not shadow what is tested here.
 os.environ["BLENDER_USER_RESOURCES"] = tempfile.mkdtemp(prefix="arming-cap-test-")
 os.environ["ARMING_CAP_CACHE"] = str(Path(os.environ["BLENDER_USER_RESOURCES"]) / "cache")

@@ -19,6 +19,9 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
+# Before numpy is imported: our systems of equations are so small that its threads cost more than they save.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from . import __version__
 from .core.errors import Cancelled, InputError, OutOfTime
 from .core.progress import Progress, within

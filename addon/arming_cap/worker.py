@@ -21,6 +21,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, BinaryIO
 
+# Before numpy is imported: our systems of equations are so small that its threads cost more than they save.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 EVERY_S = 0.1
 """Progress is passed on no more often than that."""
 

@@ -22,6 +22,8 @@ FRAMES = 160  # rotations looked at first; with the box's 24 turns they lie abou
 REFINED = 6  # of them are refined
 REACH = 300  # hull corners that are looked at one by one; beyond, those that reach furthest
 BLOCK = 20_000  # points that are turned at once
+STEPS = np.radians([9.0 / 2**k for k in range(9)])  # of the refining turns: from 9 to 0.035 degrees
+MOVES = 6  # turns by one step, each as good as it can be, that a part is granted to come to fit
 ROUND_MM = 1e-6  # two extents that differ by less are one: a box of 220 fits a room of 220
 
 
@@ -112,15 +114,19 @@ def reaching(points: FloatArray) -> FloatArray:
     return few if len(points) <= BLOCK else reaching(few)
 
 
-def turn_to_fit(points: FloatArray, room: FloatArray, enough: float = 0.0) -> Turn:
+def turn_to_fit(points: FloatArray, room: FloatArray, enough: float = 0.0, few: FloatArray | None = None) -> Turn:
     """Return the best rotation found for points (n, 3), a hull's corners, in a room (3,) of width, depth, height.
 
     Parameters
     ----------
     enough
-        The search ends at a ratio this small: 1 asks only whether it fits, 0 for the best found.
+        The search ends at a ratio this small: 1 asks only whether it fits, 0 for the best found. It also ends, with
+        the best so far, where turns as small as those left to try cannot bring the part to it.
+    few
+        `reaching` of the points, where the caller has them.
     """
-    few = reaching(points)
+    if few is None:
+        few = reaching(points)
     for _ in range(5):
         found = _searched(few, room, enough)
         if few is points:
@@ -150,23 +156,32 @@ def _searched(points: FloatArray, room: FloatArray, enough: float) -> Turn:
     return best
 
 
-# Small turns tried together: about each axis and about each pair, both ways.
-_AXES = np.array([(x, y, z) for x in (-1, 0, 1) for y in (-1, 0, 1) for z in (-1, 0, 1) if (x, y, z) != (0, 0, 0)])
+@cache
+def _small_turns() -> FloatArray:
+    """Return the turns (steps, 26, 3, 3) that are tried together: about each axis and each pair or three, both ways."""
+    axes = np.array([(x, y, z) for x in (-1, 0, 1) for y in (-1, 0, 1) for z in (-1, 0, 1) if (x, y, z) != (0, 0, 0)])
+    axes = axes / np.linalg.norm(axes, axis=1)[:, None]
+    halves = STEPS / 2
+    return np.array([_rotation_of(np.column_stack([np.full(26, np.cos(h)), np.sin(h) * axes])) for h in halves])
 
 
 def _refined(rotation: FloatArray, ratio: float, points: FloatArray, room: FloatArray, enough: float) -> Turn:
-    """Descend from a rotation by ever smaller turns (a pattern search: the ratio has kinks where axes change)."""
-    step = np.radians(9.0)
-    axes = _AXES / np.linalg.norm(_AXES, axis=1)[:, None]
-    while step > np.radians(0.02) and ratio > enough:
-        half = step / 2
-        tried = _rotation_of(np.column_stack([np.full(len(axes), np.cos(half)), np.sin(half) * axes])) @ rotation
-        found = ratios(extents_in(tried, points), room)
-        i = int(np.argmin(found))
-        if found[i] < ratio - 1e-9:
+    """Descend from a rotation by ever smaller turns (a pattern search: the ratio has kinks where axes change).
+
+    A turn by an angle lessens no extent by more than that angle times the part's size. A part that is too large by
+    several times that is not followed further where only fitting counts.
+    """
+    gain = float(np.linalg.norm(np.ptp(points, axis=0)) / room.min())
+    for step, turns in zip(STEPS, _small_turns()):
+        if enough and ratio > enough + MOVES * step * gain:
+            break
+        while ratio > enough:
+            tried = turns @ rotation
+            found = ratios(extents_in(tried, points), room)
+            i = int(np.argmin(found))
+            if found[i] >= ratio - 1e-9:
+                break
             rotation, ratio = tried[i], float(found[i])
-        else:
-            step *= 0.5
     return Turn(rotation, ratio)
 
 

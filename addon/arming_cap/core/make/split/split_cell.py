@@ -216,31 +216,40 @@ class Cell:
 
     @cached_property
     def turn(self) -> Turn:
-        """The rotation that fits it into the room, or comes nearest."""
-        return turn_to_fit(self.hull, self.room, 1.0)
+        """The rotation that fits it into the room, or comes near it."""
+        return turn_to_fit(self.hull, self.room, 1.0, self.reach)
+
+    @cached_property
+    def own_axes(self) -> FloatArray:
+        """Its principal axes, (3, 3)."""
+        return own_axes(self.reach)
+
+    @cached_property
+    def extents(self) -> FloatArray:
+        """Its extents (k, 3) in the frames looked at, and in that of its principal axes."""
+        return extents_in(np.concatenate([frames(), self.own_axes[None]]), self.reach)
 
     @cached_property
     def need(self) -> int:
         """A guess at how many parts it takes: cut by a grid, in the frame that is best for one."""
-        if self.turn.fits:
-            return 1
-        tried = np.concatenate([frames(), own_axes(self.reach)[None], self.turn.rotation[None]])
-        return max(2, int(grid_count(extents_in(tried, self.reach), self.room).min()))
+        return 1 if self.turn.fits else max(2, int(grid_count(self._tried, self.room).min()))
 
     @cached_property
     def excess(self) -> float:
         """By how much it is too large for one room: the product of extents over room, where above 1; 0 if it fits."""
         if self.turn.fits:
             return 0.0
-        tried = np.concatenate([frames(), own_axes(self.reach)[None], self.turn.rotation[None]])
-        over = np.sort(extents_in(tried, self.reach)) / np.sort(self.room)
+        over = np.sort(self._tried) / np.sort(self.room)
         return float(np.maximum(over, 1.0).prod(axis=1).min())
+
+    @property
+    def _tried(self) -> FloatArray:
+        return np.concatenate([self.extents, extents_in(self.turn.rotation[None], self.reach)])
 
     @cached_property
     def thinnest(self) -> float:
         """The least extent along any of the frames looked at, mm."""
-        tried = np.concatenate([frames(), own_axes(self.reach)[None]])
-        return float(extents_in(tried, self.reach).min())
+        return float(self.extents.min())
 
     @cached_property
     def stands(self) -> bool:
