@@ -8,13 +8,17 @@ import re
 import bpy
 import numpy as np
 import pytest
+import shapes
+from cut_helm import cut_in_two
 from mathutils import Vector
 from stage_props import ball_in_band, put, select
+
+from arming_cap.core.pose import Pose
 
 SIZE = {"scale": 0.99, "range": [0.985, 0.9951], "passage_scale": 0.993, "print_at": 0.9951}
 
 
-def kept(scene, seat=((0, 0, 0), (0, 0, 0)), size=SIZE, at=(90.0, 0.0, 12.0)):
+def kept(scene, seat=((0, 0, 0), (0, 0, 0)), size=SIZE, at=(90.0, 0.0, 12.0), piece="Band"):
     """Verdicts on a ball in a band that rest on the scene as it is, without the time to make them."""
     from arming_cap.blender import results
 
@@ -22,7 +26,7 @@ def kept(scene, seat=((0, 0, 0), (0, 0, 0)), size=SIZE, at=(90.0, 0.0, 12.0)):
     verdict = {"check": "clearance", "verdict": "fail", "number": -1.0, "unit": "mm", "uncertainty": 0.0}
     verdict |= {"limited_by": place, "requirement": "", "why": "", "mend": "", "details": {}}
     where = {"translation_mm": list(seat[0]), "rotation_deg": list(seat[1])}
-    fit = {"piece": "Band", "wearer": "Ball", "verdict": "fail", "verdicts": [verdict], "seat": where, "size": size}
+    fit = {"piece": piece, "wearer": "Ball", "verdict": "fail", "verdicts": [verdict], "seat": where, "size": size}
     results.keep(scene, {"result": {"fits": [fit]}}, results.footing(scene), {})
     assert results.compare(scene) == []
     return results
@@ -131,3 +135,20 @@ def test_every_joint_has_a_drawing_of_its_own():
     row = drawn[0][joint_picture.SIZE // 2]
     inside = (row[:, :3] == joint_picture.INSIDE).all(axis=1).sum() / joint_picture.SIZE
     assert inside == pytest.approx(12.0 / 15.6, abs=0.02)
+
+
+@pytest.mark.parametrize("unit_mm", [1.0, 1000.0])
+def test_parts_that_lie_as_for_printing_are_put_together_in_one_step(scene, unit_mm):
+    from arming_cap.blender.scene import piece_name
+
+    scene.unit_settings.scale_length = unit_mm / 1000.0
+    put(shapes.sphere(60.0, 32), "FORM", "Ball", unit_mm)
+    larger, other = cut_in_two()
+    away = Pose.of((300, 40, -90), (75, 20, 130))
+    objects = [put(p.mesh.moved(m), "PART", p.name, unit_mm) for p, m in ((larger, Pose()), (other, away))]
+    first, moved = objects
+    kept(scene, piece=piece_name(scene, first))
+    assert bpy.ops.arming_cap.put_together(fit=0) == {"FINISHED"}
+    corners = np.array([moved.matrix_world @ v.co for v in moved.data.vertices]) * unit_mm
+    assert np.abs(corners - other.mesh.vertices).max() < 0.1
+    assert np.abs(np.array(first.matrix_world) - np.eye(4)).max() < 1e-6

@@ -8,43 +8,16 @@ import json
 import numpy as np
 import pytest
 import shapes
+from cut_helm import cut_in_four, cut_in_two, half, helm, meshed
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
 
 from arming_cap import batch
 from arming_cap.core.errors import InputError
-from arming_cap.core.formats import write_mesh
 from arming_cap.core.make.assembly import assemble, put_together
-from arming_cap.core.mesh import TriangleMesh
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
-
-
-def _half(solid, normal, offset):
-    return solid.trim_by_plane(normal, offset)
-
-
-def _mesh(solid: Manifold, name: str) -> TriangleMesh:
-    made = solid.to_mesh64()
-    return TriangleMesh(np.asarray(made.vert_properties, float)[:, :3], np.asarray(made.tri_verts, np.int64), name)
-
-
-def helm() -> Manifold:
-    """An egg-shaped shell, open below: alike left and right, not before and behind."""
-    outer, inner = (Manifold.sphere(1.0, 64).scale((a, b, c)) for a, b, c in ((94, 114, 104), (90, 110, 100)))
-    egg = (outer - inner).warp_batch(lambda p: p * np.column_stack([1 + p[:, 1] / 900, np.ones((len(p), 2))]))
-    return egg.trim_by_plane((0, 0, 1), -70.0).trim_by_plane((0, 0.3, 1), -66.0)
-
-
-def cut_in_four() -> list[Part]:
-    """The helm cut across, the part below cut in left and right, and its back cut off."""
-    whole = helm()
-    top, below = _half(whole, (0, 0, 1), 21.0), _half(whole, (0, 0, -1), -21.0)
-    back, front = _half(below, (0, 1, 0), 12.0), _half(below, (0, -1, 0), -12.0)
-    named = {"top": top, "back": back, "left": _half(front, (1, 0, 0), 0.0), "right": _half(front, (-1, 0, 0), 0.0)}
-    return [Part(name, _mesh(solid, name)) for name, solid in named.items()]
-
 
 FOUR = cut_in_four()
 
@@ -79,7 +52,7 @@ def test_what_fits_two_ways_round_is_said_to():
     # A round shell with a level cut: above and below fit at any turn.
     round_ = Manifold.sphere(80, 48) - Manifold.sphere(76, 48)
     halves = [
-        Part(n, _mesh(_half(round_.trim_by_plane((0, 0, 1), -60), (0, 0, s), s * 10.0), n))
+        Part(n, meshed(half(round_.trim_by_plane((0, 0, 1), -60), (0, 0, s), s * 10.0), n))
         for n, s in (("a", 1), ("b", -1))
     ]
     _, piece = scattered(halves, 2)
@@ -92,12 +65,12 @@ def test_what_fits_two_ways_round_is_said_to():
 def test_pins_and_holes_in_a_seam_do_not_matter():
     whole = helm()
     pin = Manifold.cylinder(10, 1.4, 1.4, 24)
-    top = _half(whole, (0, 0, 1), 21.0)
-    below = _half(whole, (0, 0, -1), -21.0)
+    top = half(whole, (0, 0, 1), 21.0)
+    below = half(whole, (0, 0, -1), -21.0)
     for angle in (20, 150, 265):
         at = (90.5 * np.cos(np.radians(angle)), 6 + 109.0 * np.sin(np.radians(angle)), 16)
         top, below = top + (pin.translate(at) ^ whole), below - pin.translate(at)
-    parts = [Part("top", _mesh(top, "top")), Part("below", _mesh(below, "below"))]
+    parts = [Part("top", meshed(top, "top")), Part("below", meshed(below, "below"))]
     motions, piece = scattered(parts, 5)
     found = assemble(piece)
     assert not found.loose and off_mm(parts, motions, found.poses) < 0.2
@@ -114,11 +87,10 @@ def test_what_matches_nothing_is_refused_by_name():
 
 def test_the_command_line_puts_parts_together(tmp_path, capsys):
     # The larger part is left where it is worn, the other lies turned beside it.
-    halves = {n: _mesh(_half(helm(), (0, 0, s), s * 21.0), n) for n, s in (("top", 1), ("below", -1))}
-    larger, other = sorted(halves.values(), key=lambda mesh: -float(mesh.areas.sum()))
+    larger, other = (part.mesh for part in cut_in_two())
     write_mesh(tmp_path / "larger.ply", larger)
     write_mesh(tmp_path / "other.ply", other.moved(Pose.of((300, 40, -90), (75, 20, 130))))
-    write_mesh(tmp_path / "whole.ply", _mesh(helm(), "whole"))
+    write_mesh(tmp_path / "whole.ply", meshed(helm(), "whole"))
 
     def widths(*arguments) -> list[float]:
         assert batch.main(["section", *arguments, "--heights", "-30:50:40", "--json"]) == 0

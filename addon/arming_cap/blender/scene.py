@@ -7,7 +7,7 @@ The one place that knows how long a Blender unit is, and which objects are what.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -378,7 +378,12 @@ def size_doubts(scene: Scene, mm: float | None = None) -> list[str]:
 
 def transform(scene: Scene, names: Iterable[str], matrix: Matrix) -> None:
     """Move, turn or scale objects together by a matrix of the world, whoever is whose parent among them."""
-    targets = {name: matrix @ scene.objects[name].matrix_world for name in names}
+    transform_each(scene, dict.fromkeys(names, matrix))
+
+
+def transform_each(scene: Scene, by_name: Mapping[str, Matrix]) -> None:
+    """Move, turn or scale objects, each by a matrix of the world, whoever is whose parent among them."""
+    targets = {name: matrix @ scene.objects[name].matrix_world for name, matrix in by_name.items()}
 
     def depth(name: str) -> int:
         above, count = scene.objects[name].parent, 0

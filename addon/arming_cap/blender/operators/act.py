@@ -16,6 +16,9 @@ from .. import scene as scenes
 from .rings import ring_circle
 from .split import lay_circle
 
+if TYPE_CHECKING:
+    from ...core.pose import Pose
+
 STEP = 0.001
 """Scales are given in tenths of a per cent, rounded up: what is typed into a slicer."""
 
@@ -48,6 +51,11 @@ def scaling(scene: Scene, row: int) -> tuple[float, float | None] | None:
     whole = (now or 1.0) * fits
     rounded = math.ceil(whole / STEP - 1e-6) * STEP
     return rounded / (now or 1.0), (rounded if now else None)
+
+
+def _matrix(pose: Pose, mm: float) -> Matrix:
+    """Return a pose in the units of a scene whose unit is `mm` long."""
+    return Matrix.Translation((pose.translation_mm / mm).tolist()) @ Matrix(pose.rotation.tolist()).to_4x4()
 
 
 class _OfFit:
@@ -110,10 +118,41 @@ class ARMINGCAP_OT_move_to_seat(_OfFit, Operator):
             return self.gone()
         fit, cast = found
         pose = Pose.of(fit["seat"]["translation_mm"], fit["seat"]["rotation_deg"])
-        at = (np.asarray(pose.translation_mm) / scenes.mm_per_unit(scene)).tolist()
-        scenes.transform(scene, cast.parts, Matrix.Translation(at) @ Matrix(pose.rotation.tolist()).to_4x4())
+        scenes.transform(scene, cast.parts, _matrix(pose, scenes.mm_per_unit(scene)))
         scene.arming_cap.seat = "fixed"
         results.look_again()
+        return {"FINISHED"}
+
+
+class ARMINGCAP_OT_put_together(_OfFit, Operator):
+    """Put the parts of the piece together by the flat faces in which it was cut; the largest stays where it is"""
+
+    bl_idname = "arming_cap.put_together"
+    bl_label = "Put Parts Together"
+    bl_options = {"UNDO"}
+
+    def execute(self, context: Context) -> set[str]:
+        from ...core.errors import InputError
+        from ...core.make.assembly import assemble, told_of
+        from ...core.piece import Part, Piece
+
+        scene = context.scene
+        found = cast_of_fit(scene, self.fit)
+        if found is None:
+            return self.gone()
+        cast, mm = found[1], scenes.mm_per_unit(scene)
+        meshes = [scenes.mesh_of(scene.objects[name], scenes.depsgraph_of(scene), mm) for name in cast.parts]
+        try:
+            piece = Piece(cast.piece, tuple(Part(name, mesh) for name, mesh in zip(cast.parts, meshes)))
+            together = assemble(piece)
+            said = told_of(together)
+        except InputError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        scenes.transform_each(scene, {name: _matrix(pose, mm) for name, pose in together.poses.items()})
+        results.look_again()
+        for text in said:
+            self.report({"INFO"}, text)
         return {"FINISHED"}
 
 
@@ -174,4 +213,10 @@ class ARMINGCAP_OT_ring_there(_OfFit, Operator):
         return {"FINISHED"}
 
 
-classes = (ARMINGCAP_OT_scale_piece, ARMINGCAP_OT_move_to_seat, ARMINGCAP_OT_take_part_off, ARMINGCAP_OT_ring_there)
+classes = (
+    ARMINGCAP_OT_scale_piece,
+    ARMINGCAP_OT_move_to_seat,
+    ARMINGCAP_OT_put_together,
+    ARMINGCAP_OT_take_part_off,
+    ARMINGCAP_OT_ring_there,
+)

@@ -214,6 +214,10 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
                 button.fit, button.verdict = row, number
         if verdict["details"].get("passage"):
             body.operator("arming_cap.play_passage", icon="PLAY").fit = row
+        if status != "pass" and verdict["check"] == "placement":
+            found = act.cast_of_fit(context.scene, row)
+            if found is not None and len(found[1].parts) > 1:
+                body.operator("arming_cap.put_together", icon="MOD_MIRROR").fit = row
         if status != "pass" and verdict["check"] == "clearance":
             body.operator("arming_cap.make_room", icon="MOD_SKIN")
         if status != "pass" and verdict["check"] == "donning" and place["part"]:

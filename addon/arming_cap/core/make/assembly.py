@@ -74,28 +74,30 @@ class Assembly:
 
 
 def put_together(piece: Piece) -> tuple[Piece, list[str]]:
-    """Return a piece with its parts put together, and what to say of it.
+    """Return a piece with its parts put together, and what to say of it; raises as `told_of` does."""
+    together = assemble(piece)
+    return together.piece, told_of(together)
+
+
+def told_of(assembly: Assembly) -> list[str]:
+    """Return what to say of parts that were put together.
 
     Raises
     ------
     InputError
         If a part matches no other.
     """
-    found = assemble(piece)
-    if found.loose:
+    name, seams = assembly.piece.name, assembly.seams
+    if assembly.loose:
         raise InputError(
-            f"no flat face of {found.loose[0]} lies on a face of the other parts",
-            source=piece.name,
+            f"no flat face of {assembly.loose[0]} lies on a face of the other parts",
+            source=name,
             remedy="only what was cut by planes is put together; put it where it is worn",
         )
-    seams = [f"{s.other} on {s.one} (gap {s.gap_mm:.2f} mm)" for s in found.seams]
-    said = [f"{piece.name}: parts put together by their flat faces, {', '.join(seams)}"] if seams else []
-    said += [
-        f"{s.other} fits {s.one} another way round as well: look whether it is right"
-        for s in found.seams
-        if s.otherwise
-    ]
-    return found.piece, said
+    joined = ", ".join(f"{s.other} on {s.one} (gap {s.gap_mm:.2f} mm)" for s in seams)
+    said = [f"{name}: parts put together by their flat faces, {joined}"] if seams else []
+    turned = (s for s in seams if s.otherwise)
+    return said + [f"{s.other} fits {s.one} another way round as well: look whether it is right" for s in turned]
 
 
 @dataclass(frozen=True)
