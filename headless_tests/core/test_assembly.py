@@ -15,6 +15,7 @@ from manifold3d import Manifold
 
 from arming_cap import batch
 from arming_cap.core.errors import InputError
+from arming_cap.core.formats import write_mesh
 from arming_cap.core.make.assembly import assemble, put_together
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
