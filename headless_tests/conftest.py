@@ -3,7 +3,9 @@
 
 from __future__ import annotations
 
+import atexit
 import os
+import shutil
 import sys
 import tempfile
 from pathlib import Path
@@ -20,7 +22,9 @@ if "PYTEST_XDIST_WORKER" in os.environ:
 
 # Before bpy is imported: a user's own extensions must not shadow what is tested here.
 os.environ["BLENDER_USER_RESOURCES"] = tempfile.mkdtemp(prefix="arming-cap-test-")
-os.environ["ARMING_CAP_CACHE"] = str(Path(os.environ["BLENDER_USER_RESOURCES"]) / "cache")
+if "PYTEST_XDIST_WORKER" not in os.environ:  # the processes of one run share what it has kept
+    os.environ["ARMING_CAP_CACHE"] = tempfile.mkdtemp(prefix="arming-cap-cache-")
+    atexit.register(shutil.rmtree, os.environ["ARMING_CAP_CACHE"], ignore_errors=True)
 
 from hypothesis import HealthCheck, settings  # noqa: E402
 

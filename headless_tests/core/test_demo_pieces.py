@@ -33,6 +33,11 @@ def made(name):
     return MAKERS[name]()
 
 
+@cache
+def scans():
+    return wearers.wearers()
+
+
 def thickness(vertices, triangles, count=120):
     """Wall under area-weighted random places by rays into the material (Möller and Trumbore 1997), (count,) mm."""
     corners = vertices[triangles]
@@ -127,13 +132,13 @@ def test_every_scene_piece_and_wearer_has_an_expectation():
 def test_expected_standoff_is_libigls(scene, maker, scan, scale):
     expected = tomllib.loads((DEMO / "expected.toml").read_text(encoding="utf-8"))["expected"]
     entry = next(e for e in expected if e["scene"] == scene and "standoff_mm" in e)
-    form = wearers.wearers()[scan]
+    form = scans()[scan]
     least = min(referee.least_standoff(p.scale((scale,) * 3), form) for p in maker().values())
     assert abs(least - entry["standoff_mm"]) <= 0.1
 
 
 def test_the_pike_goes_on_only_when_tilted():
-    field = referee.Field(wearers.wearers()["tovi_head"])
+    field = referee.Field(scans()["tovi_head"])
     points = referee.sampled(made("pike")["pike_helm"], 9.0)
     assert referee.passage(points, field, straight=True)[0] < -8
     pinch, path = referee.passage(points, field)
@@ -141,7 +146,7 @@ def test_the_pike_goes_on_only_when_tilted():
 
 
 def test_the_sluice_goes_on_only_without_its_face():
-    field = referee.Field(wearers.wearers()["oren_head"])
+    field = referee.Field(scans()["oren_head"])
     shell, face = (referee.sampled(made("sluice")[n], 9.0) for n in ("sluice_shell", "sluice_face"))
     assert referee.passage(np.concatenate([shell, face]), field)[0] < -3
     assert referee.passage(shell, field)[0] > 2

@@ -9,7 +9,7 @@ import shapes
 from hypothesis import given
 from hypothesis import strategies as st
 
-from arming_cap.core import cache
+from arming_cap.core import cache, memory
 from arming_cap.core.distance import field as fields
 from arming_cap.core.distance.field import Probe, field_of
 from arming_cap.core.errors import Cancelled, InputError
@@ -109,10 +109,10 @@ def test_kept_on_disk_and_the_same_from_there(tmp_path, monkeypatch):
     monkeypatch.setenv("ARMING_CAP_CACHE", str(tmp_path))
     form = Form(shapes.ellipsoid((31, 22, 27), 48))
     points = around(form.mesh, 3000, 9.0)
-    fields._memory.clear()
+    memory._memory.clear()
     first = field_of(form).standoff(points)
     (kept,) = tmp_path.iterdir()
-    fields._memory.clear()
+    memory._memory.clear()
     monkeypatch.setattr(fields, "_sampled", lambda *a: pytest.fail("made again"))
     np.testing.assert_array_equal(field_of(form).standoff(points), first)
     monkeypatch.undo()
@@ -120,7 +120,7 @@ def test_kept_on_disk_and_the_same_from_there(tmp_path, monkeypatch):
     whole = kept.read_bytes()
     for damage in (b"", whole[: len(whole) // 2], whole[:5000] + bytes([whole[5000] ^ 255]) + whole[5001:]):
         kept.write_bytes(damage)
-        fields._memory.clear()
+        memory._memory.clear()
         np.testing.assert_array_equal(field_of(form).standoff(points), first)
         assert kept.read_bytes() == whole
 
@@ -129,7 +129,7 @@ def test_no_cache_folder_is_no_obstacle(tmp_path, monkeypatch):
     blocked = tmp_path / "file"
     blocked.write_text("in the way")
     monkeypatch.setenv("ARMING_CAP_CACHE", str(blocked))
-    fields._memory.clear()
+    memory._memory.clear()
     assert field_of(Form(shapes.sphere(20, 24))).standoff(np.array([[30.0, 0, 0]]))[0] == pytest.approx(10, abs=0.2)
     monkeypatch.setenv("ARMING_CAP_CACHE", "")
     assert cache.folder() is None
@@ -141,7 +141,7 @@ def test_cancelling_leaves_nothing(tmp_path, monkeypatch):
     def stop(fraction, text):
         raise Cancelled
 
-    fields._memory.clear()
+    memory._memory.clear()
     with pytest.raises(Cancelled):
         field_of(Form(shapes.sphere(25, 24)), progress=stop)
     assert not list(tmp_path.iterdir())

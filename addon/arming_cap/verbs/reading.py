@@ -196,7 +196,7 @@ def answer(
     from ..core.checks.job import Limits
 
     limits = Limits(**{**asked, "checks": ("placement", check, *asked.get("checks", ()))})
-    report = check_fit(case.fitting, limits, progress)
+    report = check_fit(case.fitting, limits, progress, drawn=False)
     result, verdict = report.results[check], next(v for v in report.verdicts if v.check == check)
     if not isinstance(result, kind):
         raise InputError(verdict.why, source=report.piece, remedy=verdict.mend)

@@ -58,6 +58,7 @@ def check_fit(
     limits: Limits = Limits(),  # noqa: B008  frozen
     progress: Progress = silent,
     told: Callable[[FitReport], None] | None = None,
+    drawn: bool = True,
 ) -> FitReport:
     """Make every check that was asked for of one piece on one wearer.
 
@@ -69,13 +70,15 @@ def check_fit(
         What is asked.
     told
         Called with what is finished, each time that a check that takes its time is next.
+    drawn
+        Whether the report has drawings, charts and portraits: what only HTML shows.
 
     Raises
     ------
     Cancelled
         If `progress` asks to stop.
     """
-    return _Fit(one, limits, progress, told).report()
+    return _Fit(one, limits, progress, told).report(drawn)
 
 
 class _Fit:
@@ -91,7 +94,7 @@ class _Fit:
         self.carried = True  # whether it rests on the wearer at all
         self.end = None if limits.budget_s is None else time.monotonic() + limits.budget_s
 
-    def report(self) -> FitReport:
+    def report(self, drawn: bool) -> FitReport:
         """Make the checks and return the report."""
         self._say(0.0, "looking at the mesh")
         if "mesh" in self.limits.checks:
@@ -104,7 +107,7 @@ class _Fit:
         if "walls" in self.limits.checks:
             self.results["walls"] = self._walls()
         self._say(0.95, "drawing")
-        report = self._report(drawn=True)
+        report = self._report(drawn)
         self._say(1.0, "done")
         return report
 

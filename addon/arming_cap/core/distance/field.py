@@ -20,10 +20,8 @@ inside out counts as what it was meant to be.
 from __future__ import annotations
 
 import hashlib
-from collections import OrderedDict
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +29,7 @@ from numpy.typing import NDArray
 from .. import cache
 from ..arrays import FloatArray, IntArray
 from ..errors import InputError
+from ..memory import remembered
 from ..mesh import TriangleMesh
 from ..pose import Pose
 from ..progress import Progress, part_of, silent
@@ -382,23 +381,6 @@ def _apply(affine: Float32, points: Float32) -> Float32:
     u += affine[:, 2:3] * points[2]
     u += affine[:, 3:4]
     return u
-
-
-_memory: OrderedDict[str, Any] = OrderedDict()
-
-
-def remembered(key: str, limit: int, make: Any) -> Any:
-    """Return what was made under a key, making it if need be; only the latest `limit` of a kind stay."""
-    if key in _memory:
-        _memory.move_to_end(key)
-        return _memory[key]
-    made = make()
-    _memory[key] = made
-    kind = key.split(":")[0]
-    same = [k for k in _memory if k.split(":")[0] == kind]
-    for old in same[:-limit]:
-        del _memory[old]
-    return made
 
 
 def _surface_of(mesh: TriangleMesh) -> ExactDistance:

@@ -13,13 +13,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import cast
 
 import numpy as np
 
 from ..arrays import FloatArray, IntArray
+from ..memory import remembered
 from ..mesh import TriangleMesh
-from .field import ExactDistance, Field, Float32, remembered
+from .field import ExactDistance, Field, Float32
 
 CHUNK = 8192  # points per gather: the temporaries stay in the second-level cache
 NEAR_MM = 8.0  # cell of the grid that says which allowance a point is likely to meet
@@ -36,7 +36,7 @@ def margins_of(field: Field, allowances: FloatArray) -> Margins:
     """Return the margins of a form under some allowances (m,), from memory if need be."""
     grid = field.fine
     key = f"margins:{field.form.mesh.content_hash}:{grid.origin}{grid.shape}{grid.spacing}:{hash(allowances.tobytes())}"
-    return cast(Margins, remembered(key, 8, lambda: Margins(field, allowances)))
+    return remembered(key, 8, lambda: Margins(field, allowances))
 
 
 @dataclass(frozen=True, eq=False)

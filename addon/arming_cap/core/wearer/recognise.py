@@ -15,6 +15,7 @@ import igl
 import numpy as np
 
 from ..arrays import BoolArray, FloatArray
+from ..memory import remembered
 from ..mesh import TriangleMesh
 from .form import Form
 from .register import Similarity, bent_onto, closest_points, sampled
@@ -29,6 +30,7 @@ FACE_CELL_MM = 4.0
 _HALF_WIDTH, _LOW, _HIGH = 44.0, -80.0, 44.0
 _CELLS = (int(2 * _HALF_WIDTH / FACE_CELL_MM), int((_HIGH - _LOW) / FACE_CELL_MM))
 BODY = "body"
+FORMS_KEPT = 8
 
 
 @dataclass(frozen=True)
@@ -70,6 +72,11 @@ def form_of(mesh: TriangleMesh, source: str = "mesh") -> Form:
     InputError
         If the mesh is not closed.
     """
+    key = f"form:{mesh.content_hash}:{source}:{mesh.name}"
+    return remembered(key, FORMS_KEPT, lambda: _recognised(mesh, source))
+
+
+def _recognised(mesh: TriangleMesh, source: str) -> Form:
     plain = Form(mesh, source=source)
     match = find_head(mesh)
     if match is None or not match.is_head:

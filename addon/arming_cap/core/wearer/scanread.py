@@ -18,6 +18,7 @@ from ..arrays import FloatArray
 from ..errors import InputError
 from ..files import write_bytes
 from ..formats import UNITS_MM, MeshFile, read_mesh
+from ..memory import remembered
 from ..mesh import TriangleMesh
 from ..progress import Progress, part_of, silent
 from ..tolerances import TOLERANCES
@@ -31,6 +32,7 @@ from .scanplace import ASKED
 
 STATED = {".glb": "m", ".3mf": "its own unit"}
 MOST_TRIANGLES = 100_000
+SCANS_KEPT = 4
 
 
 @dataclass(frozen=True)
@@ -81,18 +83,23 @@ def wearer_of_scan(
     if hints.units is not None and hints.units not in UNITS_MM:
         raise InputError(f"'{hints.units}' is not a unit", source=str(path), remedy=f"use one of {', '.join(UNITS_MM)}")
     sources = (Source(read.path, read.sha256),)
+    said = [hints.units, {n: list(map(float, p)) for n, p in hints.landmarks.items()}, hints.offsets_mm, known_mm]
     try:
         if not hints.landmarks and not hints.offsets_mm:
             as_it_is = _as_it_is(read, hints, source, known_mm or {}, name)
             if as_it_is is not None:
                 return replace(as_it_is, sources=sources)
-        found = form_of_scan(
-            read.mesh,
-            units="mm" if stated else hints.units,
-            landmarks=hints.landmarks or None,
-            offsets_mm=hints.offsets_mm,
-            known_mm=known_mm,
-            progress=part_of(progress, 0.1, 1.0),
+        found = remembered(
+            f"scan:{read.mesh.content_hash}:{read.mesh.name}:{stated}:{said}",
+            SCANS_KEPT,
+            lambda: form_of_scan(
+                read.mesh,
+                units="mm" if stated else hints.units,
+                landmarks=hints.landmarks or None,
+                offsets_mm=hints.offsets_mm,
+                known_mm=known_mm,
+                progress=part_of(progress, 0.1, 1.0),
+            ),
         )
     except InputError as error:
         raise InputError(error.what, source=str(path), remedy=error.remedy) from None
