@@ -7,7 +7,7 @@ band, where the inside is widest, lies at z = 0; the wearer's front is -Y.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -43,6 +43,10 @@ class Helmet:
         Height of a comb along the middle.
     wall
         Thickness.
+    lean
+        How far behind the band's middle the top lies.
+    slant
+        By how many degrees the lower edge rises towards the front.
     """
 
     breadth: float = 180.0
@@ -60,11 +64,19 @@ class Helmet:
     nasal: bool = False
     crest: float = 0.0
     wall: float = 3.0
+    lean: float = 0.0
+    slant: float = 0.0
+
+    @property
+    def alike(self) -> bool:
+        """Whether it is the same before and behind, so that nothing tells its front."""
+        return not (self.nape or self.face or self.slit or self.nasal or self.lean or self.slant)
 
 
 def inside(helmet: Helmet, turn: np.ndarray, share: np.ndarray) -> np.ndarray:
     """Return points of the inside: `turn` about Z from +X (radians), `share` 0 at the top to 1 at the lower edge."""
     down = helmet.skirt + helmet.cheeks * np.cos(turn) ** 4 + helmet.nape * np.clip(np.sin(turn), 0, 1) ** 2
+    down = np.maximum(down + 0.5 * helmet.length * np.sin(turn) * np.tan(np.radians(helmet.slant)), 4.0)
     part = helmet.crown / (helmet.crown + helmet.skirt)
     rise = np.clip(share / part, 0, 1) * np.pi / 2  # 0 at the top
     below = np.clip((share - part) / (1 - part), 0, 1) if part < 1 else np.zeros_like(share)
@@ -72,7 +84,7 @@ def inside(helmet: Helmet, turn: np.ndarray, share: np.ndarray) -> np.ndarray:
     height = helmet.crown * np.cos(rise) ** (1 / helmet.flat) - below * down
     radius = np.where(below > 0, 1 - helmet.narrow * below**2, radius)
     x = 0.5 * helmet.breadth * radius * np.cos(turn)
-    y = 0.5 * helmet.length * radius * np.sin(turn)
+    y = 0.5 * helmet.length * radius * np.sin(turn) + helmet.lean * np.clip(height / helmet.crown, 0, 1)
     return np.stack([x, y, height + 0 * x], axis=-1)
 
 
@@ -145,12 +157,10 @@ FAMILIES = {
 
 def drawn(seed: int, family: str) -> Helmet:
     """Return a helmet of a family with every size drawn at random."""
-    import dataclasses
-
     rng = np.random.default_rng([seed, list(FAMILIES).index(family)])
     base = FAMILIES[family]
     grow = rng.uniform(0.94, 1.12)
-    return dataclasses.replace(
+    return replace(
         base,
         breadth=base.breadth * grow * rng.uniform(0.97, 1.03),
         length=base.length * grow * rng.uniform(0.97, 1.03),
@@ -160,3 +170,9 @@ def drawn(seed: int, family: str) -> Helmet:
         crest=base.crest * rng.uniform(0.0, 1.5),
         brim=base.brim * rng.uniform(0.6, 1.4),
     )
+
+
+def uneven(seed: int, family: str) -> Helmet:
+    """Return a helmet of a family as downloads are: its top lies farther back, its edge rises to the front."""
+    rng = np.random.default_rng([seed, list(FAMILIES).index(family), 1])
+    return replace(drawn(seed, family), lean=rng.uniform(-4, 14), slant=rng.uniform(-3, 8))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from ..distance.clearance import Clearance, measure
 from ..fit.passage.play import Begin, begun
-from ..fit.seat.seating import Rest
+from ..fit.seat.rest import Rest
 from ..fit.seat.seating import seat as find_seat
 from ..piece import Piece
 from ..pose import Pose

@@ -24,6 +24,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -425,6 +426,8 @@ def _labels(field: Field) -> tuple[FloatArray, IntArray]:
 
 def _lattice(field: Field) -> tuple[IntArray, BoolArray]:
     """Return the lattice's region rows (x, y, z), and which of them have another region beside them."""
+    if field in _of_field:
+        return _of_field[field]
     form = field.form
     key = (form.mesh.content_hash, field.box.tobytes(), np.asarray(form.region_of_triangle).tobytes())
     if key not in _lattices:
@@ -435,6 +438,7 @@ def _lattice(field: Field) -> tuple[IntArray, BoolArray]:
             _lattices.pop(next(iter(_lattices)))
         labels = field.regions_at(triangle).reshape(nodes.shape[:3])
         _lattices[key] = labels, _beside(labels, np.minimum) != _beside(labels, np.maximum)
+    _of_field[field] = _lattices[key]
     return _lattices[key]
 
 
@@ -450,6 +454,7 @@ def _beside(values: Any, most: Any) -> Any:
 
 
 _lattices: dict[tuple[str, bytes, bytes], tuple[IntArray, BoolArray]] = {}
+_of_field: WeakKeyDictionary[Field, tuple[IntArray, BoolArray]] = WeakKeyDictionary()  # the same, found without a key
 
 
 def seen_first(

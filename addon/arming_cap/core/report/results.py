@@ -19,7 +19,7 @@ from ..fit.passage.along import Along
 from ..fit.passage.donning import Passage
 from ..fit.passage.mending import Mend
 from ..fit.passage.play import Begin
-from ..fit.seat.seating import Rest
+from ..fit.seat.rest import Rest
 from ..fit.sight import Sight
 from ..fit.size.padding import Pad
 from ..fit.size.scales import NoScale

@@ -7,7 +7,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 
-from ..fit.seat.seating import Rest
+from ..fit.seat.rest import Rest
 from ..verdict import Place, Verdict
 from ..wearer.form import WHOLE
 from ..wearer.plain import plain

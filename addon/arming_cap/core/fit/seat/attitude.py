@@ -10,18 +10,21 @@ Files come turned. Whatever is found here turns with the piece, so that the seat
   heads are longer than broad.
 * *Level.* A helmet is drawn to stand on its rim: of the lines on which the piece, seen along its mirror plane, could
   stand, the longest within `RIM_WITHIN_DEG` of the mouth is its level line, if it runs along most of the piece. A
-  helmet with cheeks has none; then the upper half of its inside, which is much the same before and behind, tells it.
-  Where the file holds the piece square, its own up is level if it is near.
+  helmet with cheeks has none. The upper half of its inside, which is much the same before and behind, tells it too.
+  Where the two agree, that is level. Where they do not, a file that holds the piece square says what is.
 * *Front.* Where rays from the hollow leave more freely, at and below the band: a face is open, a nape is not.
+
+What none of these tells, such as the level of a file that was turned about all axes, is a *doubt*: nobody could tell
+from the piece alone, and a guess would be a wrong seat.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ...arrays import FloatArray
+from ...arrays import FloatArray, IntArray
 from ...distance.surface import PieceSurface
 
 SAMPLES = 3000
@@ -31,17 +34,24 @@ MIRROR_SHARE = 0.012
 SHALLOW = 0.68
 RIM_WITHIN_DEG = 45.0
 # A file holds a piece square where its mirror plane lies along an axis to this; its own up then counts as level where
-# it is no farther than this from what the piece's rim or crown say.
-SQUARE_DEG, DRAWN_DEG = 0.5, 20.0
+# it is no farther than this from what the rim or the mouth say: a mouth that is open before the face leans far.
+SQUARE_DEG, STANDING_DEG, LYING_DEG = 0.5, 60.0, 35.0
+# The crown agrees with the rim where its two halves are this much more alike than if it were tilted by so many degrees,
+# and then by more than a mesh's facets make.
+AGREE_SHARE, TRIED_DEG, TOLD_MM = 0.4, 3.0, 0.5
+# It is the same before and behind where 80 of 100 points have a twin this near.
+ALIKE_MM = 0.1
+# Cosine to a file's axis from which a piece is held along it.
+UPRIGHT = 0.7
+# Half the cone in which a ring lets one look through.
+RING_RAD = 0.35
 # Two sides are told apart as front and back where this much more of one is open.
-# The crown is nearly the same before and behind where 80 of 100 points have a twin this near.
-CROWN_SHARE = 0.03
 FRONT_SHARE = 0.004
 # A line to stand on is a level line where it runs along this share of the piece's length.
 RIM_SHARE = 0.6
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Attitude:
     """The piece's own axes.
 
@@ -57,10 +67,12 @@ class Attitude:
         |vector area| / area of the inner side.
     mouth
         (3,) unit: out of the hollow.
-    front_known
-        Whether the piece tells its front from its back.
-    level_known
-        Whether a rim tells which pitch is level; otherwise the up is only the mouth's.
+    doubt
+        What neither the piece nor its file tells of how it is worn, in words; empty where all is told.
+    alike
+        Whether it is the same before and behind.
+    ring
+        Whether one can look right through it: such a piece has no up or front of its own.
     closed
         Whether next to no ray leaves the hollow: such a piece goes onto nothing.
     """
@@ -70,14 +82,29 @@ class Attitude:
     mirrored: bool
     depth: float
     mouth: FloatArray
-    front_known: bool
-    level_known: bool
-    closed: bool
+    doubt: str = ""
+    alike: bool = False
+    ring: bool = False
+    closed: bool = False
 
     @property
     def shallow(self) -> bool:
         """Whether the piece lies against its wearer instead of around them; a skullcap, drawn mouth down, does not."""
-        return self.depth > SHALLOW and self.mouth[2] > -0.7
+        return self.depth > SHALLOW and self.mouth[2] > -UPRIGHT
+
+    def evened(self, points: FloatArray) -> FloatArray:
+        """Return points (n, 3) of the piece; of one that is alike, a quarter of them and their mirror images."""
+        if not self.alike:
+            return points
+        own = (points[::4] - self.middle) @ self.axes
+        signs = np.array([(x, y, 1.0) for x in (1.0, -1.0) for y in (1.0, -1.0)])
+        return (own[:, None, :] * signs).reshape(-1, 3) @ self.axes.T + self.middle
+
+    def thinned(self, count: int, most: int) -> IntArray:
+        """Return the rows of about `most` out of `count` of the points that `evened` returns, evened themselves."""
+        many = 4 if self.alike else 1
+        rows = np.arange(0, count // many, max(1, count // most))
+        return (many * rows[:, None] + np.arange(many)).ravel()
 
 
 def inner_side(surface: PieceSurface, count: int) -> tuple[FloatArray, FloatArray]:
@@ -120,44 +147,128 @@ def attitude_of(surface: PieceSurface) -> Attitude:
     depth = float(np.linalg.norm(total))
     mouth = total / depth if depth > 1e-9 else np.array([0.0, 0.0, -1.0])
     middle = inner.mean(axis=0)
+    if _through(surface, inner, middle):
+        return Attitude(np.eye(3), middle, False, depth, mouth, ring=True)
     side, mirrored, middle = _mirror(surface, inner, middle, mouth)
-    if depth > SHALLOW and mouth[2] > -0.7:
-        back = _square(mouth, side)
-        up = np.cross(side, back)
-        if up[int(np.argmax(np.abs(up)))] < 0:  # the file's own sense: of two ways up, the drawn one
-            side, up = -side, -up
-        return Attitude(np.column_stack([side, back, up]), middle, mirrored, depth, mouth, True, True, False)
-    up = -_square(mouth, side)
-    level = _level(surface.mesh.vertices, side, middle, up)
-    if level is None:
-        level = _crown_level(surface, inner, side, middle, up)
-    up = _as_drawn(up if level is None else level, side)
+    found = Attitude(np.eye(3), middle, mirrored, depth, mouth)
+    if found.shallow:
+        return _shallow(found, side)
+    if not mirrored:  # it has no plane of its own: only its file says where it is worn
+        doubt = "" if mouth[2] < -UPRIGHT else "which way it faces"
+        return replace(found, doubt=doubt, closed=_closed(surface, middle))
+    up, doubt = _upright(surface, inner, middle, side, -_square(mouth, side))
     back = np.cross(up, side)
     open_back, open_front = (_openness(surface, middle, side, sign * back, up) for sign in (1.0, -1.0))
-    known = abs(open_front - open_back) > FRONT_SHARE
-    lead = 1 if abs(back[1]) > 0.5 else int(np.argmax(np.abs(back)))  # as drawn, where the piece does not tell
-    if open_back > open_front if known else back[lead] < 0:
+    turned = open_back > open_front
+    if abs(open_front - open_back) <= FRONT_SHARE:
+        lead = 1 if abs(back[1]) > 0.5 else int(np.argmax(np.abs(back)))
+        turned = bool(back[lead] < 0)  # as drawn
+        # Where it is the same before and behind, that does not matter.
+        alike = _plane_across(surface, inner, back)
+        if alike is not None:
+            middle = middle + (alike - middle @ back) * back
+        elif not doubt and (up[2] < UPRIGHT or abs(back[1]) < UPRIGHT):
+            doubt = "which side is its front"
+        found = replace(found, middle=middle, alike=alike is not None)
+    if turned:
         side, back = -side, -back
+    return replace(found, axes=np.column_stack([side, back, up]), doubt=doubt, closed=_closed(surface, middle))
+
+
+def as_filed(surface: PieceSurface) -> Attitude:
+    """Return the attitude of a piece that is not for a head: its file's, for a limb may hang in any."""
+    inner, inward = inner_side(surface, SAMPLES)
+    total = inward.mean(axis=0)
+    middle = inner.mean(axis=0)
+    ring = _through(surface, inner, middle)
     return Attitude(
-        np.column_stack([side, back, up]),
-        middle,
-        mirrored,
-        depth,
-        mouth,
-        known,
-        level is not None,
-        _closed(surface, middle),
+        np.eye(3), middle, False, float(np.linalg.norm(total)), total, ring=ring, closed=_closed(surface, middle)
     )
 
 
-def _as_drawn(up: FloatArray, side: FloatArray) -> FloatArray:
-    """Return the file's own up where it is near `up` and the file holds the piece square: helmets are drawn level."""
+def _shallow(found: Attitude, side: FloatArray) -> Attitude:
+    """Return the attitude of a piece that lies against the face: its hollow opens to the back, its up is the file's."""
+    back = _square(found.mouth, side)
+    up = np.cross(side, back)
+    if up[int(np.argmax(np.abs(up)))] < 0:
+        side, up = -side, -up
+    doubt = "" if found.mouth[1] > UPRIGHT and up[2] > UPRIGHT else "which way it faces"
+    return replace(found, axes=np.column_stack([side, back, up]), doubt=doubt)
+
+
+def _upright(
+    surface: PieceSurface, inner: FloatArray, middle: FloatArray, side: FloatArray, up: FloatArray
+) -> tuple[FloatArray, str]:
+    """Return the up of a hollow piece, and what cannot be told of it.
+
+    The rim and the crown are two witnesses: where they agree, that is level, however the file holds the piece. Where
+    they do not, a file that holds it square says it; of a file that has been turned it cannot be told.
+    """
+    rim = _level(surface.mesh.vertices, side, middle, up)
+    if rim is not None and (
+        _crown_agrees(surface, inner, side, middle, rim)
+        or _plane_across(surface, inner, np.cross(rim, side)) is not None
+    ):
+        return rim, ""
+    told = up if rim is None else rim
     axes = np.concatenate([np.eye(3), -np.eye(3)])
     axes = axes[np.abs(axes @ side) < np.sin(np.radians(SQUARE_DEG))]
-    if len(axes) < 4:  # the mirror plane lies along no axis of the file: it has been turned
-        return up
-    nearest = axes[int(np.argmax(axes @ up))]
-    return _square(nearest, side) if nearest @ up > np.cos(np.radians(DRAWN_DEG)) else up
+    if len(axes) == 4:  # the mirror plane lies along an axis of the file
+        if abs(side[2]) < 0.5 and told[2] > np.cos(np.radians(STANDING_DEG)):
+            return _square(np.array([0.0, 0.0, 1.0]), side), ""
+        nearest = axes[int(np.argmax(axes @ told))]
+        if nearest @ told > np.cos(np.radians(LYING_DEG)):
+            return _square(nearest, side), ""
+    return told, "which way is level"
+
+
+def _crown_agrees(
+    surface: PieceSurface, inner: FloatArray, side: FloatArray, middle: FloatArray, up: FloatArray
+) -> bool:
+    """Return whether the upper part of the inside is the same before and behind about `up`, and about no up beside it.
+
+    A crown that is round along the middle is the same about any: it says nothing.
+    """
+    height = (inner - middle) @ up
+    top = inner[height > np.quantile(height, 0.6)][:: max(1, len(inner) // 1500)]
+    back = np.cross(up, side)
+    off = []
+    for angle in np.radians([0.0, -TRIED_DEG, TRIED_DEG]):
+        normal = np.cos(angle) * back + np.sin(angle) * up
+        offset = float(np.median(top @ normal))
+        for _ in range(12):  # Gauss-Newton: a plane that shifts by one moves a mirrored point by two
+            mirrored, distance, foot, within = _off(surface, top, normal, offset)
+            near = (distance <= within) & (distance > 1e-9)
+            way = ((foot - mirrored) @ normal)[near] / distance[near]
+            step = 0.5 * float(distance[near] @ way) / max(float(way @ way), 1e-9)
+            offset += step
+            if abs(step) < 1e-3:
+                break
+        off.append(_off(surface, top, normal, offset)[3])
+    return off[0] < AGREE_SHARE * min(off[1:]) and min(off[1:]) > TOLD_MM
+
+
+def _plane_across(surface: PieceSurface, inner: FloatArray, back: FloatArray) -> float | None:
+    """Return the offset along `back` of the plane before and behind which the piece is the same; None where it is not.
+
+    By sight, not by some share: what differs by more than `ALIKE_MM` does have a front.
+    """
+    normal, offset, off = _fitted(surface, inner, back, 0.5 * float((inner @ back).min() + (inner @ back).max()))
+    return offset if off < ALIKE_MM and abs(normal @ back) > np.cos(np.radians(SQUARE_DEG)) else None
+
+
+def _through(surface: PieceSurface, inner: FloatArray, middle: FloatArray) -> bool:
+    """Return whether one can look right through the piece, along one of its axes, in a wide cone: it is a ring."""
+    flat = inner - middle
+    axes = np.linalg.eigh(flat.T @ flat)[1]
+    turn = np.linspace(0.0, 2 * np.pi, 12, endpoint=False)
+    for k in range(3):
+        across = np.outer(np.cos(turn), axes[:, (k + 1) % 3]) + np.outer(np.sin(turn), axes[:, (k + 2) % 3])
+        rays = np.cos(RING_RAD) * axes[:, k] + np.sin(RING_RAD) * across
+        rays = np.concatenate([rays, -rays])
+        if np.isinf(surface.reach(np.repeat(middle[None], len(rays), axis=0), rays)).all():
+            return True
+    return False
 
 
 def _square(way: FloatArray, side: FloatArray) -> FloatArray:
@@ -252,44 +363,25 @@ def _level(vertices: FloatArray, side: FloatArray, middle: FloatArray, up: Float
     # Neighbouring edges that lie within a degree are one line.
     angle = np.arctan2(out[below, 0], -out[below, 1])
     weight = [float(length[below][np.abs(angle - a) < np.radians(1.0)].sum()) for a in angle]
-    a = angle[int(np.argmax(weight))]
+    line = np.abs(angle - angle[int(np.argmax(weight))]) < np.radians(1.0)
+    a = float(np.average(angle[line], weights=length[below][line]))
     if max(weight) < RIM_SHARE * np.ptp(flat[:, 0]):
         return None
     turned = np.cos(a) * up - np.sin(a) * along
     return turned / np.linalg.norm(turned)
 
 
-def _crown_level(
-    surface: PieceSurface, inner: FloatArray, side: FloatArray, middle: FloatArray, up: FloatArray
-) -> FloatArray | None:
-    """Return the up about which the upper half of the inside is nearly the same before and behind, if there is one."""
-    size = float(np.linalg.norm(np.ptp(inner, axis=0)))
-    level: FloatArray | None = None
-    for angles in (
-        (-24.0, -8.0, 8.0, 24.0),
-        (0.0,),
-        (0.0,),
-    ):  # again from what was found: the upper half is another then
-        held = up if level is None else level
-        height = (inner - middle) @ held
-        top = inner[height > np.quantile(height, 0.6)]
-        if len(top) < 100:
-            return None
-        back = np.cross(held, side)
-        fits = []
-        for angle in np.radians(angles):
-            start = np.cos(angle) * back + np.sin(angle) * held
-            fits.append(_fitted(surface, top, start, float(top.mean(axis=0) @ start)))
-        normal, _, off = min(fits, key=lambda fit: fit[2])
-        normal = _square(normal, side)
-        level = np.cross(side, normal) if normal @ back > 0 else np.cross(normal, side)
-    assert level is not None
-    return level if off < CROWN_SHARE * size and level @ up > np.cos(np.radians(RIM_WITHIN_DEG)) else None
-
-
 def _hull_rows(points: FloatArray) -> list[int]:
     """Return the rows of the convex hull of points (n, 2), counter-clockwise (Andrew 1979)."""
-    order = np.lexsort((points[:, 1], points[:, 0]))
+    # What lies within the polygon of the extremes in some directions is on no hull.
+    turn = np.linspace(0.0, 2 * np.pi, 65)[:-1]
+    corners = points[np.argmax(points @ np.stack([np.cos(turn), np.sin(turn)]), axis=0)]
+    edges = np.roll(corners, -1, axis=0) - corners
+    corners, edges = corners[edges.any(axis=1)], edges[edges.any(axis=1)]
+    out = np.stack([edges[:, 1], -edges[:, 0]], axis=1)
+    beyond = (points @ out.T - (corners * out).sum(axis=1) > -1e-6).any(axis=1)
+    kept_rows = np.flatnonzero(beyond)
+    order = kept_rows[np.lexsort((points[kept_rows, 1], points[kept_rows, 0]))]
 
     def half(rows: FloatArray) -> list[int]:
         kept: list[int] = []

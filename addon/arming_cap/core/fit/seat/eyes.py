@@ -25,6 +25,7 @@ KEEP_MM = 1.0
 # How far above an eye its opening is looked from; negative below.
 LIFTS_MM = (0.0, 12.0, -12.0, 24.0, -24.0, 40.0, 60.0)
 _FAR_MM = 400.0
+HALVINGS = 6  # of the two degrees between two rays, to where an edge lies
 
 
 class Eyes:
@@ -41,6 +42,7 @@ class Eyes:
     """
 
     def __init__(self, surface: PieceSurface, landmarks: Mapping[str, FloatArray], pose: Pose, scale: float) -> None:
+        self._surface, self._scale = surface, scale
         self._edges: list[tuple[FloatArray, int, float, FloatArray]] = []
         angle = np.arange(-FAN_DEG, FAN_DEG + 1e-9, STEP_DEG)
         side, up = np.radians(np.meshgrid(angle, angle, indexing="ij"))
@@ -67,18 +69,53 @@ class Eyes:
                 (low_i, j, 0, 1.0), (high_i, j, 0, -1.0), (i, low_j, 2, 1.0), (i, high_j, 2, -1.0),
             ):  # fmt: skip
                 if 0 <= row < len(angle) and 0 <= column < len(angle):
-                    edge = eye + reach[row, column] * rays[row, column]
-                    self._edges.append((back.apply(edge[None])[0] / scale, axis, sign, pupil))
+                    inwards = (row + int(sign), column) if axis == 0 else (row, column + int(sign))
+                    self._edges.append((self._edge(start, rays[row, column], rays[inwards], pose), axis, sign, pupil))
 
-    def covered(self, pose: Pose, scale: float, up: FloatArray, lifts: FloatArray) -> FloatArray:
-        """Return by how many mm an edge covers a pupil at most, (k,), the piece lifted along `up` by each of (k,)."""
+    def _edge(self, start: FloatArray, blocked: FloatArray, free: FloatArray, pose: Pose) -> FloatArray:
+        """Return where (3,) in the piece's frame the edge lies between a blocked ray and a free one, both unit (3,)."""
+        reached = 0.0
+        for _ in range(HALVINGS):
+            ray = blocked + free
+            ray /= np.linalg.norm(ray)
+            reach = float(self._surface.reach(start[None], (ray @ pose.rotation)[None])[0])
+            if reach * self._scale > _FAR_MM:
+                free = ray
+            else:
+                blocked, reached = ray, reach
+        if not reached:
+            reached = float(self._surface.reach(start[None], (blocked @ pose.rotation)[None])[0])
+        edge: FloatArray = start + reached * (blocked @ pose.rotation)
+        return edge
+
+    def covered(self, pose: Pose, scale: float) -> float:
+        """Return by how many mm an edge covers a pupil at most."""
         if not self._edges:
-            return np.zeros(len(lifts))
+            return 0.0
+        return max(0.0, float(self._over(pose, scale).max()))
+
+    def lift(self, pose: Pose, scale: float, up: FloatArray, most: float) -> tuple[float, float]:
+        """Return the least lift along `up`, up to `most`, that covers the pupils least, and what stays covered, mm.
+
+        Each edge covers by a straight line over the lift, so the answer lies where two of them meet or one ends.
+        """
+        if not self._edges:
+            return 0.0, 0.0
+        _, axes, signs, _ = self._columns
+        over = np.append(self._over(pose, scale), 0.0)
+        slope = np.append(signs * up[axes], 0.0)
+        apart = slope[:, None] - slope[None, :]
+        meet = np.divide(over[None, :] - over[:, None], apart, out=np.zeros_like(apart), where=np.abs(apart) > 1e-9)
+        lifts = np.unique(np.clip(np.append(meet.ravel(), (0.0, most)), 0.0, most))
+        covers = (over[:, None] + np.outer(slope, lifts)).max(axis=0)
+        k = int(np.argmax(covers <= covers.min() + 1e-6))
+        return float(lifts[k]), float(covers[k])
+
+    def _over(self, pose: Pose, scale: float) -> FloatArray:
         edges, axes, signs, pupils = self._columns
         at = scale * edges @ pose.rotation.T + pose.translation_mm - pupils
-        over = signs * np.take_along_axis(at, axes[:, None], axis=1)[:, 0] + KEEP_MM
-        over = over[:, None] + np.outer(signs * up[axes], lifts)
-        return np.maximum(over.max(axis=0), 0.0)
+        over: FloatArray = signs * np.take_along_axis(at, axes[:, None], axis=1)[:, 0] + KEEP_MM
+        return over
 
     @cached_property
     def _columns(self) -> tuple[FloatArray, IntArray, FloatArray, FloatArray]:

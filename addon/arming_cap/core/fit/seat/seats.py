@@ -28,7 +28,10 @@ from ...wearer.form import Wearer
 from ..size.causes import Causes
 from ..size.scales import HIGHEST, LOWEST, SCALE_TOLERANCE, SEATED_TOLERANCE, close_in
 from ..size.uncertainty import SLOWEST, Places
-from .seating import ARM_MM, CARRIES, Rest, Seater
+from .contact import CARRIES
+from .rest import Rest
+from .seating import Seater
+from .steps import ARM_MM
 
 SEATS = ("fixed", "best")
 CONTACT_MM = 3.0
@@ -137,7 +140,7 @@ class Seats:
 
     def loosest(self, scale: float, rows: IntArray) -> float:
         """Return the largest, over some of the form's regions, of the least room over the allowance, by the field."""
-        probe = self._probe if self.seater is None else self.seater.probe
+        probe = self._probe if self.seater is None else self.seater.contact.every.probe
         pose = self.pose(scale)
         value = probe.standoff(pose, scale).astype(np.float64)
         regions = label_rows(self.field, probe.moved(pose, scale))
@@ -255,7 +258,7 @@ def touch(seats: Seats, found: Clearance) -> Touch:
         rises = normals @ seats.seater.up
     margins = standoff - seats.need[regions]
     if carrier is not None and seats.seater is not None:  # what carries the piece touches by nature, and limits no size
-        margins[(rises >= CARRIES) & seats.seater.can_carry[regions]] = margins[carrier] = _FAR_MM
+        margins[(rises >= CARRIES) & seats.seater.contact.can_carry[regions]] = margins[carrier] = _FAR_MM
     return Touch(points, normals, margins, regions, triangles, slopes, free, rises, carrier)
 
 
