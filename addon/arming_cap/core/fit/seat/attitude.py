@@ -90,7 +90,7 @@ class Attitude:
     @property
     def shallow(self) -> bool:
         """Whether the piece lies against its wearer instead of around them; a skullcap, drawn mouth down, does not."""
-        return self.depth > SHALLOW and self.mouth[2] > -UPRIGHT
+        return self.depth > SHALLOW and self.mouth[2] > -UPRIGHT and not self.ring
 
     def evened(self, points: FloatArray) -> FloatArray:
         """Return points (n, 3) of the piece; of one that is alike, a quarter of them and their mirror images."""
@@ -149,7 +149,8 @@ def attitude_of(surface: PieceSurface) -> Attitude:
     middle = inner.mean(axis=0)
     if _through(surface, inner, middle):
         return Attitude(np.eye(3), middle, False, depth, mouth, ring=True)
-    side, mirrored, middle = _mirror(surface, inner, middle, mouth)
+    drawn = depth > SHALLOW and mouth[1] > UPRIGHT  # a mask faces forward: of two planes the upright one is its own
+    side, mirrored, middle = _mirror(surface, inner, middle, mouth, drawn)
     found = Attitude(np.eye(3), middle, mirrored, depth, mouth)
     if found.shallow:
         return _shallow(found, side)
@@ -179,11 +180,11 @@ def as_filed(surface: PieceSurface) -> Attitude:
     """Return the attitude of a piece that is not for a head: its file's, for a limb may hang in any."""
     inner, inward = inner_side(surface, SAMPLES)
     total = inward.mean(axis=0)
+    depth = float(np.linalg.norm(total))
     middle = inner.mean(axis=0)
-    ring = _through(surface, inner, middle)
-    return Attitude(
-        np.eye(3), middle, False, float(np.linalg.norm(total)), total, ring=ring, closed=_closed(surface, middle)
-    )
+    mouth = total / depth if depth > 1e-9 else np.array([0.0, 0.0, -1.0])
+    ring, closed = _through(surface, inner, middle), _closed(surface, middle)
+    return Attitude(np.eye(3), middle, False, depth, mouth, ring=ring, closed=closed)
 
 
 def _shallow(found: Attitude, side: FloatArray) -> Attitude:
@@ -278,7 +279,7 @@ def _square(way: FloatArray, side: FloatArray) -> FloatArray:
 
 
 def _mirror(
-    surface: PieceSurface, inner: FloatArray, middle: FloatArray, mouth: FloatArray
+    surface: PieceSurface, inner: FloatArray, middle: FloatArray, mouth: FloatArray, drawn: bool
 ) -> tuple[FloatArray, bool, FloatArray]:
     """Return the normal of the mirror plane, whether there is one, and the inner side's middle moved onto it."""
     size = float(np.linalg.norm(np.ptp(inner, axis=0)))
@@ -294,7 +295,9 @@ def _mirror(
         fitted, offset, off = _fitted(surface, inner, normal, float(middle @ normal))
         tried.append((off / size, float(np.ptp(inner @ fitted)), fitted, offset))
     good = [one for one in tried if one[0] < MIRROR_SHARE]
-    chosen = min(good, key=lambda one: one[1]) if good else min(tried, key=lambda one: one[0])
+    chosen = min(tried, key=lambda one: one[0])
+    if good:
+        chosen = max(good, key=lambda one: abs(one[2][0])) if drawn else min(good, key=lambda one: one[1])
     normal = chosen[2]
     if normal[int(np.argmax(np.abs(normal)))] < 0:
         normal, offset = -normal, -chosen[3]

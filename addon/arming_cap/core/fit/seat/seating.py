@@ -4,12 +4,12 @@
 The law, in the order in which it binds:
 
 1. *It rests.* A piece is pressed onto the form grown by its allowances until something carries it. A helmet is pressed
-   by its weight, straight down; a mask by its straps, along its mouth. A place carries where the form faces the press
-   by more than `CARRIES` (the cosine of the angle): steeper walls wedge and slide. This is equilibrium of a rigid body
-   on a frictionless support, the lowest place it can sink to (textbook statics). Where a
-   piece has no such place above it (a ring, a collar) it sinks until its girth stops it, as low as it can; where
-   nothing stops it (a bracer on a hanging arm) straps must hold it, and it sits where its inside follows the body most
-   evenly.
+   by its weight, straight down; a mask or a breastplate by its straps, along its hollow. A place carries where the form
+   faces the press by more than `CARRIES` (the cosine of the angle): steeper walls wedge and slide. This is equilibrium
+   of a rigid body on a frictionless support, the lowest place it can sink to (textbook statics). Where a piece has no
+   such place above it (a ring, a collar) it sinks until its girth stops it, as low as it can; where nothing stops it (a
+   bracer on a hanging arm) straps must hold it, and it sits where it has the most room, near where its inside follows
+   the body most evenly.
 2. *It is worn square.* With a mirror plane of its own it sits with that plane in the wearer's: side, roll and yaw are
    nought. Its pitch stays within `PITCH_DEG` of its level attitude (`attitude`).
 3. *It is even where it is free.* Fore-aft and pitch are chosen so that the least margin of what does not carry, the
@@ -121,8 +121,15 @@ class Seater:
             )
         self.field: Field = self._field(piece, wearer, progress)
         self.axes, self.middle = wearer_axes(self.field)
-        shallow = self.attitude.shallow and self.head
-        self.up = -self.axes[:, 1] if shallow else self.axes[:, 2]
+        # Along the press the piece goes where it is carried: that is no freedom of the search.
+        shallow = self.attitude.shallow
+        self.rest_axis, self.up = 2, self.axes[:, 2]
+        if shallow and self.head:
+            self.rest_axis, self.up = 1, -self.axes[:, 1]
+        elif shallow:  # strapped on along the level axis that its hollow opens to
+            hollow = self.start.rotation @ self.attitude.mouth
+            self.rest_axis = int(np.argmax(np.abs(hollow[:2])))
+            self.up = -np.sign(hollow[self.rest_axis]) * np.eye(3)[self.rest_axis]
         self.centre = self.attitude.middle
         self.steps = Steps(self.axes, self.centre)
         points = self._surface.kept(
@@ -148,8 +155,8 @@ class Seater:
         self._search: Search | None = None
         square = self.head and self.attitude.mirrored
         held = {"side", "roll", "yaw"} if square else set() if self.head else {"yaw"}
-        # Along the press the piece goes where it is carried: that is no freedom of the search.
-        self.rest_axis = 1 if shallow else 2
+        if shallow and not self.head:  # pressed straight on, from where it follows the body most evenly
+            held = set(FREEDOMS)
         self.free = np.array([n not in held and n not in self.pinned for n in FREEDOMS])
 
     def _field(self, piece: Piece, wearer: Wearer, progress: Progress) -> Field:
@@ -225,8 +232,10 @@ class Seater:
             pass
         elif (found := self.contact.rise(base, scale)) is not None:
             kind, base = "rests", moved(base, found[0] * self.up)
-        elif self.contact.sink(base, scale) is not None:
-            kind = "girth"
+        elif (sunk := self.contact.sink(base, scale)) is not None:
+            kind, low = "girth", moved(base, sunk * self.up)
+            if not self.head and (found := self.contact.rise(low, scale)) is not None:  # onto shoulders, say
+                kind, base = "rests", moved(low, found[0] * self.up)
         eyes = Eyes(self._surface, self.field.form.landmarks, base, scale)
         laid = base, scale, kind
         return Search(
