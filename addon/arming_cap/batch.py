@@ -96,6 +96,13 @@ def parser() -> argparse.ArgumentParser:
             metavar="MM|NAME",
             help="standoff to keep everywhere (0), or what is worn: 'foam 6+glasses'",
         )
+        one.add_argument(
+            "--allow-padding",
+            type=_number,
+            default=25.0,
+            metavar="MM",
+            help="most padding that eye openings may ask for where the piece rests (25)",
+        )
         return one
 
     one = verb("check", "every check of every job; writes report.json, report.html and junit.xml")

@@ -16,11 +16,11 @@ from hypothesis import strategies as st
 
 from arming_cap.core.errors import InputError
 from arming_cap.core.fit.seat.search import PITCH_DEG
-from arming_cap.core.fit.seat.seating import PADDING_MM, Seater, seat
+from arming_cap.core.fit.seat.seating import Seater, seat
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
-from arming_cap.core.wearer.form import Form, Wearer
+from arming_cap.core.wearer.form import PADDING_MM, Form, Wearer
 from arming_cap.core.wearer.headform import form_from_dimensions
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "scripts"))
@@ -209,7 +209,7 @@ def test_a_great_helm_is_padded_until_its_slit_is_at_the_eyes(wearer):
     slit = rest.pose.apply(np.array([[0.0, -115.0, -25.0]]))[0][2]
     assert slit == pytest.approx(wearer.form.landmarks["pupil_left"][2], abs=7.0)
     assert 0 < rest.padding_mm <= PADDING_MM
-    without = Seater(armoury.piece_of(armoury.GREAT_HELM), wearer, padding_mm=0.0).seat()
+    without = Seater(armoury.piece_of(armoury.GREAT_HELM), replace(wearer, padding_mm=0.0)).seat()
     assert without.padding_mm == 0.0
     assert without.covered_mm > rest.covered_mm
 

@@ -127,7 +127,9 @@ def read_case(options: argparse.Namespace, progress: Progress) -> Case:
     piece, swings = settled_hinges(piece, known.read.wearer, options.seat == "fixed")
     said += swings
     said += [line for line in (solid_block(piece), faces_backwards(piece, known.read.wearer, Pose())) if line]
-    known = known.with_allowances(asked, options.seat, part_of(progress, 0.7, 1.0))
+    if not 0 <= options.allow_padding <= 100:
+        raise InputError("--allow-padding counts from 0 to 100 mm", remedy="give millimetres")
+    known = known.allowing(options.allow_padding).with_allowances(asked, options.seat, part_of(progress, 0.7, 1.0))
     read = known.read
     sources = [{"file": str(options.wearer), "sha256": s.sha256} for s in read.sources[:1]]
     sources += [{"file": str(s.path), "sha256": s.sha256} for s in read.sources[1:]]

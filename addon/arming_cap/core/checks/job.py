@@ -30,6 +30,7 @@
     [limits]
     checks = ["clearance", "donning"]  # left out: all
     padding_gives_mm = 4               # how far padding and hair flatten on the way on; left out: not at all
+    allowed_padding_mm = 25            # most padding that eye openings may ask for where a piece rests; left out: 25
     loosest_mm = 25                    # room over the allowance at which a piece is too large; left out: 25
     foam_mm = [3, 5, 10]               # foam in stock, for the padding plan; left out: 3, 5, 10, 15, 20, 25
     mends = true                       # try what would let a piece on that does not go on; takes time; left out: false
@@ -64,7 +65,7 @@ from ..pose import Pose
 from ..progress import Progress, part_of, silent
 from ..tables import Table, decoded, read_toml
 from ..wearer.card import by_side, checked_room
-from ..wearer.form import Wearer
+from ..wearer.form import PADDING_MM, Wearer
 from ..wearer.found import Source
 from ..wearer.oddsize import odd_piece
 from ..wearer.worn import in_figures, room_of
@@ -84,6 +85,8 @@ class Limits:
     checks
         Which checks to make, of `CHECKS` and `EXTRA`. All of `CHECKS` asks for those that apply: a bracer is not
         looked out of.
+    allowed_padding_mm
+        Most padding that a piece's eye openings may ask for where it rests.
     padding_gives_mm
         How far hair, liner and padding flatten while the piece goes on or comes off; once on, they keep their
         allowance in full. 0 asks for all of it on the way too.
@@ -114,6 +117,7 @@ class Limits:
     """
 
     checks: tuple[str, ...] = CHECKS
+    allowed_padding_mm: float = PADDING_MM
     padding_gives_mm: float = 0.0
     clearance_mm: float = 0.0
     loosest_mm: float | None = 25.0
@@ -223,7 +227,7 @@ def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, pro
             if name not in wearers:
                 raise InputError(f"piece '{piece.name}' names the wearer '{name}', whom the job does not have",
                                  source=str(path), remedy=f"the wearers are {', '.join(wearers)}")  # fmt: skip
-            known = wearers[name]
+            known = wearers[name].allowing(limits.allowed_padding_mm)
             if name == (worn_by or list(wearers))[0]:
                 scaled = piece.mesh.scaled(own_scale * scale)
                 warnings += odd_piece(scaled, piece.name, known.read.wearer.form, stated)
@@ -250,6 +254,7 @@ def _limits(table: Table | None) -> Limits:
     limits = Limits(
         checks=asked,
         scales=(scales[0], scales[1]),
+        allowed_padding_mm=table.number("allowed_padding_mm", PADDING_MM, 0.0, 100.0),
         padding_gives_mm=table.number("padding_gives_mm", 0.0, 0.0, 50.0),
         loosest_mm=table.number("loosest_mm", 25.0, 0.0, 100.0),
         foam_mm=table.numbers("foam_mm", STOCK_MM, 0.5, 100.0),

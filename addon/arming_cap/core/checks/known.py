@@ -49,6 +49,11 @@ class Known:
         """Return what may make the wearer, or the room they need, another than is taken."""
         return causes_of(self.read, progress) if self.learnt is None else self.learnt
 
+    def allowing(self, padding_mm: float) -> Known:
+        """Return the wearer who puts at most so much padding where a piece rests."""
+        wearer = replace(self.read.wearer, padding_mm=padding_mm)
+        return replace(self, read=replace(self.read, wearer=wearer))
+
     def with_allowances(
         self, allowance_mm: Mapping[str, float] | None, seat: str, progress: Progress = silent
     ) -> Known:

@@ -8,6 +8,7 @@ from ..fit.passage.facing import refuse_solid
 from ..fit.size.causes import Causes
 from ..fit.size.padding import padding
 from ..fit.size.sizing import Sizing, size
+from ..fit.size.tape import tape_of
 from ..progress import Progress, part_of, silent
 from ..report.results import DonningResult, SizeResult
 from ..verdict import Place
@@ -45,7 +46,8 @@ def check_size(
         passage = passage_scale(worn, limits, donning, found.scale, part_of(progress, 0.5, 0.95))
         tightest = Place(donning.passage.region, donning.passage.part, donning.passage.at)
     pads = padding(one.piece, one.wearer, found.pose, found.scale, limits.foam_mm)
-    return SizeResult(one.scale, one.wearer.name, found, None, passage, tightest, pads)
+    tape = tape_of(one.piece, one.wearer, found.pose, found.scale)
+    return SizeResult(one.scale, one.wearer.name, found, None, passage, tightest, pads, tape)
 
 
 def _sized(worn: Worn, limits: Limits, causes: Causes | None, progress: Progress) -> Sizing:

@@ -24,6 +24,7 @@ from ..fit.sight import Sight
 from ..fit.size.padding import Pad
 from ..fit.size.scales import NoScale
 from ..fit.size.sizing import Sizing
+from ..fit.size.tape import Tape
 from ..make.walls.thickness import Thickness
 from ..mesh import Soundness
 from ..piece import Piece
@@ -345,6 +346,8 @@ class SizeResult:
         Where the way is tightest at the scale checked.
     pads
         Foam at the smallest scale.
+    tape
+        What a tape says of a helmet at the smallest scale.
     """
 
     scale: float
@@ -354,6 +357,7 @@ class SizeResult:
     passage: PassageScale | None = None
     passage_place: Place = field(default_factory=Place)
     pads: tuple[Pad, ...] = ()
+    tape: Tape | None = None
 
     @property
     def out_of_range(self) -> NoScale | None:

@@ -32,6 +32,8 @@ def sentences(found: Mapping[str, Any], clearance_mm: float = 0.0, chances: bool
         lines.append(f"largest: {per_cent(found['largest'], 2)}, where the {place(_place(ends))} ends it")
     elif ends is not None:
         lines.append(f"already there the {place(_place(ends))} is looser than wanted")
+    if tape := found.get("tape"):
+        lines.append(_by_tape(tape))
     off = found.get("passage_without") or ()
     manner = f"without {' and '.join(off)}" if off else "as a whole"
     if found.get("passage_scale") is not None:
@@ -69,6 +71,7 @@ def sized_as_dict(result: SizeResult) -> dict[str, Any] | None:
     if result.sizing is None:
         return None
     shown = {**result.sizing.as_dict(), "padding": [pad.as_dict() for pad in result.pads]}
+    shown["tape"] = None if result.tape is None else result.tape.as_dict()
     if result.passage is not None:
         scale = result.passage.scale
         shown["passage_scale"] = None if scale is None else round(scale, 5)
@@ -115,6 +118,20 @@ def foam(found: Mapping[str, Any]) -> list[tuple[str, str]]:
         (region, ", ".join(f"{mm:g} mm on {figure(area / 100, 0)} cm²" for mm, area in sorted(plan[region].items())))
         for region in order
     ]
+
+
+def _by_tape(tape: Mapping[str, Any]) -> str:
+    """Return the sum that a maker does with a tape: inside less head less hair, in breadth and in length."""
+    sums = []
+    for name, inside, head, hair, spare in zip(
+        ("breadth", "length"), tape["inside_mm"], tape["head_mm"], tape["hair_mm"], tape["spare_mm"]
+    ):
+        if inside is not None:
+            sums.append(
+                f"{name} {figure(inside, 0)} less the head's {figure(head, 0)} less {figure(hair, 0)} of hair and "
+                f"liner leaves {figure(spare, 0)} mm"
+            )
+    return f"by tape, inside at the band: {'; '.join(sums)}"
 
 
 def _chances(curve: list[list[float]]) -> str:

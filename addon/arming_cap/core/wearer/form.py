@@ -21,6 +21,11 @@ CUT = "cut"
 CUT_GIVES_MM = 20.0
 
 
+# The thickest foam in common use (common practice, no source). Over more than an inch the piece rocks, and is too large
+# or drawn for another head.
+PADDING_MM = 25.0
+
+
 @dataclass(frozen=True, eq=False)
 class Form:
     """A closed surface with its body regions.
@@ -100,11 +105,14 @@ class Wearer:
         The clean body.
     allowance_mm
         Standoff a region must keep, by region name; ``default`` for the rest. Negative where flesh gives.
+    padding_mm
+        Most padding beyond that which they put where a piece is carried, to bring its openings to the eyes.
     """
 
     name: str
     form: Form
     allowance_mm: Mapping[str, float] = field(default_factory=dict)
+    padding_mm: float = PADDING_MM
 
     def allowance(self, region: str) -> float:
         """Return the allowance of one region in mm; where the form was cut off nothing is asked for."""

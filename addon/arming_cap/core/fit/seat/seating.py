@@ -16,7 +16,7 @@ The law, in the order in which it binds:
    walls at front, back and sides, is largest. Of poses alike in this the more level one is taken (`LEVEL_MM`); and no
    margin is worth a piece that has slid up to stand on its rim (`LOWER`).
 4. *The eyes see.* Where it has openings before the eyes, the padding under what carries it is as much as brings them to
-   the eyes, up to `padding_mm`, and it is told: a helmet's standing height is its padding.
+   the eyes, up to the wearer's `padding_mm`, and it is told: a helmet's standing height is its padding.
 5. *Too small is too small.* At rest the walls of a piece that is too small lie within the grown form, by its
    *shortfall*. It does not get there: it *stops* where it first touches on its way down, and that pose is the seat.
 
@@ -58,8 +58,6 @@ from .steps import ARM_MM, FREEDOMS, Steps, moved
 
 SAMPLES = 24_000  # of the whole surface; about a third is the inner side
 _LAID = 800  # of these, to lay the piece on
-# Padding that may be put under what carries a piece: the thickest foam in common use (common practice, no source).
-PADDING_MM = 25.0
 # What can carry a helmet; ears, nose and jaw give way, or hurt.
 CARRIERS = ("crown", "forehead", "occiput", "nape", "parietal", "temple", "shoulder")
 # On what a helmet may stand with its rim. Anywhere else a hollow is carried from within: a thimble is no helmet.
@@ -83,8 +81,6 @@ class Seater:
         (r,) standoff that each region must keep; by default the allowances.
     pinned
         Which of `FREEDOMS` stay as in `start`.
-    padding_mm
-        Padding that may be put under what carries the piece.
 
     Raises
     ------
@@ -99,13 +95,12 @@ class Seater:
         start: Pose | None = None,
         need_mm: FloatArray | None = None,
         pinned: Sequence[str] = (),
-        padding_mm: float = PADDING_MM,
         progress: Progress = silent,
     ) -> None:
         if unknown := [name for name in pinned if name not in FREEDOMS]:
             raise InputError(f"there is no freedom '{unknown[0]}'", remedy=f"the freedoms are {', '.join(FREEDOMS)}")
         self.wearer, self.start = wearer, start or Pose()
-        self.pinned, self.padding = tuple(pinned), padding_mm
+        self.pinned, self.padding = tuple(pinned), wearer.padding_mm
         self._surface = surface_of(piece)
         if not self._surface.mesh.areas.any():
             raise InputError("the piece has no surface to seat", source=piece.name, remedy="check the mesh")
@@ -291,7 +286,6 @@ def seat(
     wearer: Wearer,
     start: Pose | None = None,
     pinned: Sequence[str] = (),
-    padding_mm: float = PADDING_MM,
     progress: Progress = silent,
 ) -> Seat:
     """Return where a piece is worn; see `Seater`.
@@ -302,7 +296,7 @@ def seat(
         If a freedom is unknown, or the piece has no surface or comes nowhere near the wearer.
     """
     progress(0.1, f"seating {piece.name}")
-    seater = Seater(piece, wearer, start, None, pinned, padding_mm, progress)
+    seater = Seater(piece, wearer, start, None, pinned, progress)
     rest = seater.seat()
     progress(0.6, f"seating {piece.name}")
     found = seater.judged(measure(piece, wearer, rest.pose, field=seater.field), rest)
