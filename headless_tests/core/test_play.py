@@ -43,7 +43,8 @@ def test_a_piece_that_stops_short_does_not_go_on_though_it_comes_off():
     assert find_passage(here.piece, BALL, here.pose, Search(decide_only=True, most_cells=0)).pinch_mm > -0.3
     found = check_donning(here, Limits())
     assert found.status is Status.FAIL and found.short_mm > 1.0
-    assert found.passage.pinch_mm == pytest.approx(-found.short_mm, abs=0.3)
+    # The way begins with what it lacks at rest, so no way has more; the search for one that fails stops half a mm near.
+    assert -found.short_mm - 0.5 < found.passage.pinch_mm < -found.short_mm + 0.1
 
 
 @pytest.mark.parametrize("pressed", [1.0, 3.0])
