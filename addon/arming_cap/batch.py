@@ -29,6 +29,8 @@ from .core.progress import Progress, within
 PASSED, FAILED, WRONG_INPUT, OUR_FAULT, STOPPED = 0, 1, 2, 3, 130
 SCALES = "scales that are looked through, such as 0.5,2"
 LINE_EVERY_S = 5.0  # without a terminal, how often it is said how far the work is
+# What is read by then is read: a wrong input is told in one line, on a busy machine too.
+FIRST_LINE_S = 15.0
 AXES = ("x", "-x", "y", "-y", "z", "-z")
 SIGNED = re.compile(r"-(\.?\d|[xyz]$)")
 
@@ -499,9 +501,9 @@ def shown_progress() -> Iterator[Progress]:
         yield progress
 
 
-def progress_lines(stream: Any, every_s: float = LINE_EVERY_S) -> Progress:
+def progress_lines(stream: Any, every_s: float = LINE_EVERY_S, first_s: float = FIRST_LINE_S) -> Progress:
     """Return a progress callback that writes a line to a stream every few seconds; none for what is done sooner."""
-    last = time.monotonic()
+    last = time.monotonic() + first_s - every_s
 
     def tell(fraction: float, text: str) -> None:
         nonlocal last

@@ -114,11 +114,11 @@ def test_without_a_terminal_there_is_a_line_every_few_seconds(monkeypatch):
     now = [0.0]
     monkeypatch.setattr(batch.time, "monotonic", lambda: now[0])
     stream = io.StringIO()
-    tell = batch.progress_lines(stream, 5.0)
-    for second in range(12):
+    tell = batch.progress_lines(stream, 5.0, 15.0)
+    for second in range(25):
         now[0] = float(second)
-        tell(second / 12, f"step {second}")
-    assert stream.getvalue().splitlines() == [" 42 % step 5", " 83 % step 10"]
+        tell(second / 25, f"step {second}")
+    assert stream.getvalue().splitlines() == [" 60 % step 15", " 80 % step 20"]
 
 
 def test_a_count_has_its_bounds():
