@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import pytest
 import shapes
@@ -88,21 +90,26 @@ def on_head(turn=(0, 0, 0), shift=(0, 0, 0)) -> Pose:
     return Pose.of(np.array([0.0, -20.0, 1580.0]) + shift, turn)
 
 
+@functools.lru_cache(maxsize=2)
+def in_fcl(mesh):
+    import fcl
+
+    model = fcl.BVHModel()
+    model.beginModel(len(mesh.vertices), len(mesh.triangles))
+    model.addSubModel(np.array(mesh.vertices), np.array(mesh.triangles))
+    model.endModel()
+    return fcl.CollisionObject(model)
+
+
 @settings(max_examples=6)
 @given(st.tuples(*[st.floats(-20, 20)] * 3), st.tuples(*[st.floats(-12, 12)] * 3))
 def test_fcl_finds_the_same_distance_on_a_body(human, turn, shift):
     fcl = pytest.importorskip("fcl")
     shell = shapes.dome(150, 154, -40, segments=64, rings=32)
     pose = on_head(turn, shift)
-
-    def bvh(mesh):
-        model = fcl.BVHModel()
-        model.beginModel(len(mesh.vertices), len(mesh.triangles))
-        model.addSubModel(np.array(mesh.vertices), np.array(mesh.triangles))
-        model.endModel()
-        return fcl.CollisionObject(model)
-
-    referee = fcl.distance(bvh(shell.moved(pose)), bvh(human.form.mesh), fcl.DistanceRequest(), fcl.DistanceResult())
+    referee = fcl.distance(
+        in_fcl(shell.moved(pose)), in_fcl(human.form.mesh), fcl.DistanceRequest(), fcl.DistanceResult()
+    )
     found = measure(piece_of(shell), human, pose)
     if referee > 0:
         assert found.min_standoff_mm == pytest.approx(referee, abs=EXACT)

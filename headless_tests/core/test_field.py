@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import pytest
 import shapes
@@ -19,9 +21,14 @@ from arming_cap.core.wearer.form import Form
 RADIUS = 60.0
 
 
+@functools.cache
+def made_ball() -> fields.Field:
+    return field_of(Form(shapes.sphere(RADIUS, 256)))
+
+
 @pytest.fixture(scope="module")
 def ball() -> fields.Field:
-    return field_of(Form(shapes.sphere(RADIUS, 256)))
+    return made_ball()
 
 
 @pytest.fixture(scope="module")
@@ -98,7 +105,7 @@ def test_standoff_is_near_the_exact_distance_on_a_body(human):
     st.floats(0.3, 2.0),
 )
 def test_a_probe_asks_at_the_moved_points(shift, turn, scale):
-    ball = field_of(Form(shapes.sphere(RADIUS, 256)))
+    ball = made_ball()
     points = around(ball.form.mesh, 500, 10.0) + [300.0, 0, 0]
     pose = Pose.of(shift, turn)
     moved = pose.apply(scale * points)

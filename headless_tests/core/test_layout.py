@@ -153,7 +153,7 @@ def objects_of(path):
 
 
 def test_files_open_elsewhere_and_the_assembly_is_the_piece(tmp_path):
-    mesh = shapes.dome(125, 130, -60, segments=64, rings=32)
+    mesh = shapes.dome(125, 130, -60, segments=32, rings=16)
     made = split(mesh, (180.0, 180.0, 180.0))
     shown = hand_over(made, tmp_path)
     named = {shown["assembly"], shown["build_sheet"], *(p["file"] for p in shown["plates"])}

@@ -67,10 +67,13 @@ class Field:
         where = np.clip((points - self.low) / self.step, 0, self.shape - 1.000001)
         low = where.astype(int)
         part = where - low
+        sides = list(zip(1 - part.T, part.T))
+        steps = np.array([self.shape[1] * self.shape[2], self.shape[2], 1])
+        values, first = self.values.ravel(), low @ steps
         total = np.zeros(len(points))
-        for corner in itertools.product((0, 1), repeat=3):
-            weight = np.prod(np.where(corner, part, 1 - part), axis=1)
-            total += weight * self.values[tuple((low + corner).T)]
+        for x, y, z in itertools.product((0, 1), repeat=3):
+            weight = sides[0][x] * sides[1][y] * sides[2][z]
+            total += weight * values[first + (x * steps[0] + y * steps[1] + z)]
         return total
 
 
