@@ -28,8 +28,11 @@ def standoffs(points: Array, form: m3.Manifold) -> Array:
     """Signed distance (n,) of points to a form, mm, positive outside."""
     vertices, triangles = arrays(form)
     squared, _, _ = igl.point_mesh_squared_distance(points, vertices, triangles)[:3]
-    winding = igl.fast_winding_number(vertices, triangles, points)
-    return np.where(winding > 0.5, -1.0, 1.0) * np.sqrt(squared)
+    sign = np.ones(len(points))
+    boxed = np.flatnonzero(((points >= vertices.min(axis=0)) & (points <= vertices.max(axis=0))).all(axis=1))
+    if len(boxed):  # what lies outside of the form's box is outside of the form
+        sign[boxed[igl.fast_winding_number(vertices, triangles, points[boxed]) > 0.5]] = -1.0
+    return sign * np.sqrt(squared)
 
 
 def least_standoff(solid: m3.Manifold, form: m3.Manifold) -> float:
@@ -53,9 +56,12 @@ def sampled(solid: m3.Manifold, spacing: float) -> Array:
 
 
 class Field:
-    """Standoff on a grid, read off at the nearest node after trilinear weighting."""
+    """Standoff on a grid, read off at the nearest node after trilinear weighting.
 
-    def __init__(self, form: m3.Manifold, step: float = 4.0, room: float = 60.0) -> None:
+    With more room about the form than a path's end must be away from it, what lies beyond the grid never decides.
+    """
+
+    def __init__(self, form: m3.Manifold, step: float = 4.0, room: float = 32.0) -> None:
         vertices, _ = arrays(form)
         self.low, self.step = vertices.min(axis=0) - room, step
         self.shape = np.ceil((np.ptp(vertices, axis=0) + 2 * room) / step).astype(int) + 1
