@@ -181,13 +181,17 @@ def _donning(result: DonningResult) -> Verdict:
         soft = f", if {' and '.join(plain(name) for name in result.gives)} give" if result.gives else ""
         why = f"{taken}, {manner}{soft}; tightest {where}"
         if result.off:
-            why += f"; as a whole no way is wider than {figure(whole.bound_mm)} mm"
+            why += f"; as a whole no way is wider than {figure(whole.bound_mm)} mm{_searched(whole)}"
     elif found.verdict is Status.FAIL:
-        why = f"no way on is wider than {figure(found.bound_mm)} mm, {_searched(found)}"
+        why = f"no way on is wider than {figure(found.bound_mm)} mm{_searched(found)}"
         why += f"; the widest that was found has {figure(found.pinch_mm)} mm; tightest {where}"
     else:
         least, most = figure(found.pinch_mm), figure(found.bound_mm)
-        why = f"undecided: the widest way that was found has {least} mm, none has more than {most} mm"
+        why = f"undecided: the widest way that was found has {least} mm, none has more than {most} mm{_searched(found)}"
+    if result.short_mm:
+        why = f"it stops {figure(result.short_mm)} mm short of where it would rest: worn there it is in the body; {why}"
+    elif result.begin is not None and result.begin.off_mm:
+        why += f"; the way begins {figure(result.begin.off_mm)} mm off the seat, where there is room"
     mend = ""
     if not found.passes:
         short = figure(max(-found.pinch_mm, 0.1))
@@ -205,6 +209,8 @@ def _donning(result: DonningResult) -> Verdict:
         mend,
         {
             "take_off": list(result.off or ()),
+            "begins_mm": 0.0 if result.begin is None else round(result.begin.off_mm, 2),
+            "short_mm": round(result.short_mm, 2),
             "passage": {**found.as_dict(), "along": result.along.as_list()},
             "alternatives": {
                 ", ".join(names) or "nothing off": {
@@ -220,10 +226,12 @@ def _donning(result: DonningResult) -> Verdict:
 
 
 def _searched(found: Passage) -> str:
-    """Return for which freedoms a bound holds."""
+    """Return for which freedoms a bound holds, to be put after it; nothing where it holds for all."""
+    if not found.proved_in:
+        return ""
     if found.out[2] < 1 - 1e-9:
-        return "moved along its way off, across it in one plane, and turned in that plane"
-    return "moved up, fore and aft, and pitched"
+        return ", moved along its way off, across it in one plane, and turned in that plane"
+    return ", moved up, fore and aft, and pitched"
 
 
 def price_in_words(mend: Mend) -> str:
