@@ -37,14 +37,16 @@ def check_donning(worn: Worn, limits: Limits, progress: Progress = silent) -> Do
     wearer = firm(soft)
     gives: tuple[str, ...] = ()
 
-    def taken_off(share: tuple[float, float]) -> tuple[Begin, tuple[str, ...] | None, Tried]:
-        begin = begin_of(worn.one, piece, wearer, worn.pose, worn.rest)
-        return begin, *take_off(piece, wearer, begin.pose, options, part_of(progress, *share))
+    gives_more = wearer.allowance_mm != soft.allowance_mm  # what fails now is asked again
 
-    begin, off, tried = taken_off((0.0, 0.45))
-    if off is None and wearer.allowance_mm != soft.allowance_mm:
+    def taken_off(share: tuple[float, float], last: bool) -> tuple[Begin, tuple[str, ...] | None, Tried]:
+        begin = begin_of(worn.one, piece, wearer, worn.pose, worn.rest)
+        return begin, *take_off(piece, wearer, begin.pose, options, part_of(progress, *share), last)
+
+    begin, off, tried = taken_off((0.0, 0.45), not gives_more)
+    if off is None and gives_more:
         wearer, gives = soft, tuple(name for name, room in soft.allowance_mm.items() if room < 0)
-        begin, off, tried = taken_off((0.45, 0.9))
+        begin, off, tried = taken_off((0.45, 0.9), True)
     passage = tried[off] if off else tried[()]
     along = margins_along(piece, wearer, begin.pose, passage, off or (), options, part_of(progress, 0.9, 1.0))
     said = reasons(piece, wearer, begin.pose, passage, float(along.margin_mm[0]))

@@ -133,6 +133,14 @@ class Grid:
     def _last(self) -> Float32:
         return (np.array(self.shape, np.float32) - 1)[:, None]
 
+    def nearest(self, u: Float32) -> NDArray[np.intp]:
+        """Return the rows (n,) of the nodes nearest to points (3, n), in spacings from the first node."""
+        node = np.rint(u)
+        np.maximum(node, 0, out=node)
+        np.minimum(node, self._last, out=node)
+        node *= self._strides
+        return (node[0] + node[1] + node[2]).astype(np.intp)
+
     def gather(self, u: Float32) -> tuple[Float32, Float32, bool]:
         """Return nodes' rows (n, 4), offsets from them (3, n), and whether a point lies outside, for u (3, n).
 

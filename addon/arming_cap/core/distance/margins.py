@@ -15,15 +15,15 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
-from ..arrays import FloatArray, IntArray
+from ..arrays import FloatArray
 from ..memory import remembered
 from ..mesh import TriangleMesh
 from .field import ExactDistance, Field, Float32
 
 CHUNK = 8192  # points per gather: the temporaries stay in the second-level cache
-NEAR_MM = 8.0  # cell of the grid that says which allowance a point is likely to meet
-PARTS = 4  # along each side of such a cell in which the allowance changes
+APART = 4  # nodes of the fine grid between those that are asked which allowance a point near them is likely to meet
 REFINED_WITHIN_MM = 24.0  # of the form's surface
 
 # How deep in the form the balls' hearts lie from which a margin is bounded: mm, and mm for each mm of reach. Shallow
@@ -95,29 +95,27 @@ class Margins:
         return float(self.levels[-1] - self.levels[0])
 
     @cached_property
-    def _cells(self) -> tuple[FloatArray, IntArray, Float32, IntArray, Float32]:
-        """The allowance to expect in cells of a coarse grid, and in parts of those near the form where it changes.
+    def _labels(self) -> NDArray[np.uint8]:
+        """Which of the levels to expect at each node of the fine grid (N,).
 
-        The grid's first node, its cells along each axis, and for each cell an allowance and which block of parts (-1
-        for none) stands for it; last the blocks, (k, 64).
+        That of the node's triangle, looked up at every `APART`th node, and at all near the form where those differ.
         """
-        low, high = self.field.box
-        shape = np.ceil((high - low) / NEAR_MM).astype(int)
-        node = np.stack(np.meshgrid(*(np.arange(n + 1) for n in shape), indexing="ij"), axis=-1).reshape(-1, 3)
-        distance, triangle, _ = self.field.surface.nearest(low + NEAR_MM * node)
-        allowed = self.allowances[triangle].astype(np.float32).reshape(tuple(shape + 1))
-        corners = [allowed[i : i + shape[0], j : j + shape[1], k : k + shape[2]] for i, j, k in np.ndindex(2, 2, 2)]
-        mixed = (np.ptp(np.stack(corners), axis=0) > 0) & (
-            distance.reshape(tuple(shape + 1))[:-1, :-1, :-1] < REFINED_WITHIN_MM
-        )
-        block = np.full(int(shape.prod()), -1)
-        some = np.flatnonzero(mixed)
-        block[some] = np.arange(len(some))
-        cell = np.stack(np.unravel_index(some, tuple(shape)), axis=1)
-        part = (np.stack(np.unravel_index(np.arange(PARTS**3), (PARTS,) * 3), axis=1) + 0.5) / PARTS
-        points = low + NEAR_MM * (cell[:, None] + part[None]).reshape(-1, 3)
-        fine = self.allowances[self.field.surface.nearest(points)[1]] if len(points) else np.zeros(0)
-        return low, shape, corners[0].ravel(), block, fine.astype(np.float32).reshape(-1, PARTS**3)
+        grid, triangles = self.field.fine, self.field.surface
+        level = np.searchsorted(self.levels, self.allowances).astype(np.uint8)
+        shape = -(-np.array(grid.shape) // APART)
+        node = np.stack(np.meshgrid(*(np.arange(n + 1) for n in shape), indexing="ij"), axis=-1)
+        distance, triangle, _ = triangles.nearest((grid.origin + APART * grid.spacing * node).reshape(-1, 3))
+        known = level[triangle].reshape(node.shape[:3])
+        corners = [known[i : i + shape[0], j : j + shape[1], k : k + shape[2]] for i, j, k in np.ndindex(2, 2, 2)]
+        near = distance.reshape(node.shape[:3])[:-1, :-1, :-1] < REFINED_WITHIN_MM
+        mixed = np.argwhere((np.ptp(np.stack(corners), axis=0) > 0) & near)
+        full = np.broadcast_to(corners[0][:, None, :, None, :, None], np.stack([shape, 0 * shape + APART], 1).ravel())
+        full = full.reshape(APART * shape).copy()
+        part = np.stack(np.unravel_index(np.arange(APART**3), (APART,) * 3), axis=1)
+        fine = (APART * mixed[:, None] + part[None]).reshape(-1, 3)
+        if len(fine):
+            full[tuple(fine.T)] = level[triangles.nearest(grid.origin + grid.spacing * fine)[1]]
+        return np.ascontiguousarray(full[: grid.shape[0], : grid.shape[1], : grid.shape[2]]).ravel()
 
     def rough(self, points: FloatArray) -> FloatArray:
         """Return margins (n,) by the grid: good enough to choose points by."""
@@ -132,7 +130,7 @@ class Margins:
             value[outside] = self.field.standoff(points)
         if len(self.levels) == 1:
             return value - np.float32(self.levels[0])
-        return value - self._rough_allowance(grid.origin + grid.spacing * u.T)
+        return value - self._allowed_at(u)
 
     def rough_planes_at(self, u: Float32) -> tuple[Float32, Float32]:
         """Return margins (n,) and their gradients (3, n) per spacing, at points (3, n) as `rough_at` has them."""
@@ -147,8 +145,7 @@ class Margins:
             slope[:, beyond] = self.field.gradient(points).T * grid.spacing
         if len(self.levels) == 1:
             return value - np.float32(self.levels[0]), slope
-        allowed = np.asarray(self._rough_allowance(grid.origin + grid.spacing * u.T), np.float32)
-        return value - allowed, slope
+        return value - self._allowed_at(u), slope
 
     def rough_cap(self, u: Float32, value: Float32, slope: Float32, reach: Float32) -> tuple[Float32, Float32, Float32]:
         """Return what `cap` would by the grid: heights (n,), unit slopes (3, n) and bends (n,).
@@ -157,7 +154,7 @@ class Margins:
         cone, ``value + reach``, is the better bound.
         """
         grid = self.field.fine
-        allowed = self._rough_allowance(grid.origin + grid.spacing * u.T) if len(self.levels) > 1 else self.levels[0]
+        allowed = self._allowed_at(u) if len(self.levels) > 1 else self.levels[0]
         distance = value + np.asarray(allowed, np.float32)
         out = slope / np.maximum(np.sqrt((slope * slope).sum(axis=0)), np.float32(1e-6))
         height, bend = value + reach, np.zeros_like(value)
@@ -194,19 +191,13 @@ class Margins:
     def _rough_allowance(self, points: FloatArray) -> FloatArray | float:
         if len(self.levels) == 1:
             return float(self.levels[0])
-        low, shape, values, block, fine = self._cells
-        place = (points - low).T / NEAR_MM
-        cell = [np.clip(row, 0, n - 1).astype(np.intp) for row, n in zip(place, shape.tolist(), strict=True)]
-        flat = (cell[0] * shape[1] + cell[1]) * shape[2] + cell[2]
-        result = values[flat].astype(float)
-        some = np.flatnonzero(block[flat] >= 0)
-        if len(some):
-            i, j, k = (
-                np.clip((row[some] - own[some]) * PARTS, 0, PARTS - 1).astype(np.intp)
-                for row, own in zip(place, cell, strict=True)
-            )
-            result[some] = fine[block[flat[some]], (i * PARTS + j) * PARTS + k]
-        return result
+        grid = self.field.fine
+        return self._allowed_at(((points - grid.origin) / grid.spacing).T.astype(np.float32)).astype(float)
+
+    def _allowed_at(self, u: Float32) -> Float32:
+        """Return allowances (n,) to expect at points (3, n) in spacings of the fine grid from its first node."""
+        allowed: Float32 = self.levels.astype(np.float32).take(self._labels.take(self.field.fine.nearest(u)))
+        return allowed
 
     def rough_error(self, points: FloatArray) -> FloatArray:
         """Return by how much a margin may lie above `rough` (n,) at most, mm.

@@ -230,12 +230,16 @@ def take_off(
     seat: Pose,
     options: Search = Search(),  # noqa: B008  frozen
     progress: Progress = silent,
+    fails_measured: bool = True,
 ) -> tuple[tuple[str, ...] | None, dict[tuple[str, ...], Passage]]:
     """Return the smallest set of removable parts to take off, and the passage for every set that was tried.
 
     Sets are tried smallest first. Each is decided; of one size all are, and those that pass are measured, to choose
-    the widest. None where no set helps: then the whole piece is measured.
+    the widest. None where no set helps: then the whole piece is measured, if that is asked for (`fails_measured`).
     """
+    if not piece.removable and fails_measured:
+        found = find_passage(piece, wearer, seat, options, progress)
+        return (() if found.passes else None), {(): found}
     tried: dict[tuple[str, ...], Passage] = {}
     quick = replace(options, decide_only=True)
 
@@ -255,7 +259,7 @@ def take_off(
                     tried[names] = measured
         if passing:
             return max(passing, key=lambda n: tried[n].pinch_mm), tried
-    if not options.decide_only:
+    if not options.decide_only and fails_measured:
         measured = look((), options)
         if measured.verdict is Status.FAIL or tried[()].verdict is not Status.FAIL:
             tried[()] = measured

@@ -25,7 +25,9 @@ ALIKE = 0.6  # share of voxels that are also the mirror image's: a visor's hinge
 CALM_MM = 0.5  # a way with so much room needs no widening where only its sign is asked
 STEP_MM = 0.25  # by how much wider a way must be than the last one that was widened, to be widened in turn
 WIDENS_MM = 1.5  # by what widening a way in six freedoms has been seen to help
-HALVINGS = 3  # of what is open between a way that fails and the bound on all others
+POLISHES = 3  # times a way is widened, as long as that helps
+TIGHTENING = 1500  # boxes more
+HALVINGS = 2  # of what is open between a way that fails and the bound on all others
 SHARE = 0.1  # where much is missing, the pinch is told to this share of it
 
 
@@ -44,7 +46,6 @@ class _Level:
 LEVELS = (_Level(6.0, 0.4, np.inf), _Level(2.0, 0.2, np.inf), _Level(1.0, 0.1, 1.0))
 AROUND = 3  # steps to either side of a way
 AGAIN = 4  # times, as long as that helps
-POLISHES = 3
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,7 @@ class Search:
 
     pitch_deg: float = 75.0
     tolerance_mm: float = 0.3
-    most_cells: int = 20_000
+    most_cells: int = 12_000
     proved: bool = True
     decide_only: bool = False
     measured: bool = True
@@ -277,31 +278,31 @@ class _Hunt:
         return planes[:1] if _mirrored(self.scene, planes[0].axis) else planes
 
     def look(self, freedoms: Freedoms) -> None:
-        """Look for a way in some freedoms: measured on a lattice where the pinch is wanted, then decided."""
+        """Look for a way in some freedoms, and where the pinch is wanted for the widest."""
         first, self.looked = not self.looked, self.looked + 1
-        before, tau = self.bound, 0.0
-        if not self.options.decide_only:
+        before, bound = self.bound, self.bound
+        if not self.passes(0.0) and self.options.most_cells and self.at_seat.margin_mm >= 0:
+            search = self.boxes(freedoms, 0.0, self.options.most_cells)
+            decision = search.decide(0.0, _Tried(self, freedoms), self.progress)
+            if decision.answer is not True:
+                self.take(self._six(freedoms, search.widest()), 0 if self.options.decide_only else 1)
+            if decision.answer is False:
+                bound = min(before, decision.bound)
+                if not self.options.decide_only:
+                    bound = self._tightened(search, freedoms, bound)
+            self.cells += len(search.low)
+            self.bound = bound if first else max(self.bound, bound)  # a way in either plane is a way
+            self._tell()
+        if not self.options.decide_only and bound >= 0 and self.at_seat.margin_mm >= 0:
             self._on_lattice(freedoms)
-        if self.at_seat.margin_mm < tau or self.passes(tau) or not self.options.most_cells:
-            return
-        search = Subdivision(
-            self.scene, self.forest, self.margins, freedoms, self.options.pitch_rad, tau, self.options.most_cells
-        )
-        decision = search.decide(tau, _Tried(self, freedoms), self.progress)
-        bound = before
-        if decision.answer is False:
-            bound = min(before, decision.bound)
-            if self.options.decide_only:
-                self.take(self._six(freedoms, search.widest()), 0)
-            else:
-                bound = self._tightened(search, freedoms, bound)
-        self.cells += len(search.low)
-        self.bound = bound if first else max(self.bound, bound)  # a way in either plane is a way
-        self._tell()
+
+    def boxes(self, freedoms: Freedoms, tau: float, most: int) -> Subdivision:
+        """Return boxes of some freedoms, to ask thresholds up to `tau` of."""
+        return Subdivision(self.scene, self.forest, self.margins, freedoms, self.options.pitch_rad, tau, most)
 
     def _tightened(self, search: Subdivision, freedoms: Freedoms, bound: float) -> float:
         """Return a lower bound on all ways in some freedoms, by halving what is open between it and the way found."""
-        search.most = len(search.low) + self.options.most_cells // 4
+        search.most = len(search.low) + TIGHTENING
         for _ in range(HALVINGS):
             if bound - self.width <= max(self.options.tolerance_mm, -SHARE * bound):
                 break
@@ -320,8 +321,7 @@ class _Hunt:
             self.scene, self.forest, self.margins, freedoms, self.options.pitch_rad, self.at_seat.margin_mm
         )
         near = lattice.rough(self.progress)
-        levels = LEVELS if self.at_seat.margin_mm >= 0 else LEVELS[:1]  # it fails there, whatever the way
-        for level in levels:
+        for level in LEVELS:
             if level is not LEVELS[0]:
                 if near.width > level.plain_mm:
                     break
@@ -330,7 +330,7 @@ class _Hunt:
             chain = self.to_the_end(lattice.placements(near.nodes))
             if self.rough(chain) > self.width:
                 self.take(chain, 0)
-        if self.chain is not self.line and self.at_seat.margin_mm >= 0:
+        if self.chain is not self.line:
             self.take(self.chain, POLISHES)
 
     def _six(self, freedoms: Freedoms, chain: FloatArray) -> FloatArray:
@@ -372,9 +372,9 @@ class _Tried:
     def __call__(self, chain: FloatArray, tau: float) -> tuple[bool, IntArray]:
         hunt, aim = self.hunt, tau + FINE  # the grid errs by less where it matters
         six = hunt._six(self.freedoms, chain)
-        margins, place = _margins_along(six, hunt)
+        margins, place = _margins_along(six, hunt, aim)
         width = float(margins.min())
-        if width >= aim or width > max(self.before + STEP_MM, tau - WIDENS_MM):
+        if width >= aim or width > max(self.before + STEP_MM, min(tau, hunt.width) - WIDENS_MM):
             self.before = width
             hunt.take(six, 1)
         if hunt.passes(tau):
@@ -383,7 +383,7 @@ class _Tried:
         return False, np.unique(np.clip(np.ceil(place[narrow]).astype(np.int64), 1, len(chain) - 1))
 
 
-def _margins_along(chain: FloatArray, hunt: _Hunt) -> tuple[FloatArray, FloatArray]:
+def _margins_along(chain: FloatArray, hunt: _Hunt, until: float) -> tuple[FloatArray, FloatArray]:
     """Return rough margins along a chain (k, 6) every 2 mm or so, and where along it (in its rows) they are."""
     lever = 0.6 * hunt.scene.reach
     scale = np.array([1.0, 1.0, 1.0, lever, lever, lever])
@@ -391,7 +391,7 @@ def _margins_along(chain: FloatArray, hunt: _Hunt) -> tuple[FloatArray, FloatArr
     at = np.linspace(0.0, length[-1], max(int(length[-1] / 2.0), 2) + 1)
     place = np.interp(at, length, np.arange(len(chain)))
     placed = np.stack([np.interp(place, np.arange(len(chain)), column) for column in chain.T], axis=1)
-    return margins_at(placed, hunt.forest, hunt.scene.pivot, hunt.margins), place
+    return margins_at(placed, hunt.forest, hunt.scene.pivot, hunt.margins, until), place
 
 
 def _planes_of_motion(scene: Scene, out: FloatArray) -> list[Freedoms]:

@@ -62,7 +62,7 @@ AT_ONCE = 1500  # boxes asked exactly in one go
 WAIT = 0.3  # cutting takes off such a share of a box's extent: what is bounded by less than that is not cut yet
 LARGEST = 0.5  # of the largest box on a way: smaller ones wait
 SHORT = 1e-6  # what a good box counts beside one that is not
-TRIES = 25  # chains held against the piece for one threshold
+TRIES = 150  # chains held against the piece for one threshold
 CORNERS = np.array([[i >> 2 & 1, i >> 1 & 1, i & 1] for i in range(8)])
 
 

@@ -175,9 +175,11 @@ def narrowest(
     return float(_near(finer / scale, piece, pivot, margins, 0.0, FINEST_MM, 0.0)[1].min())
 
 
-def margins_at(placements: FloatArray, piece: Forest, pivot: FloatArray, margins: Margins) -> FloatArray:
-    """Return the rough margins (k,) of placements (k, 6)."""
-    return _near(placements, piece, pivot, margins, 0.0, FINEST_MM, np.inf)[1]
+def margins_at(
+    placements: FloatArray, piece: Forest, pivot: FloatArray, margins: Margins, until: float = np.inf
+) -> FloatArray:
+    """Return the rough margins (k,) of placements (k, 6); of those beyond `until` only that they are."""
+    return _near(placements, piece, pivot, margins, 0.0, FINEST_MM, np.inf, until)[1]
 
 
 def _together(band: FloatArray, mine: IntArray, tried: FloatArray) -> BoolArray:
