@@ -6,7 +6,7 @@ reads the margin a fixed number of voxels on. So the margins of all moves at onc
 one box of margins, one copy for each of the piece's voxels. Its error is a voxel or two, enough to say by which road
 to go. `Lattice.widest_near` then measures the placements about that road properly, those that could widen it, and
 takes the widest chain among them; the more often it is asked and the finer its steps, the nearer that comes to the
-widest there is. Nothing here proves that there is no wider way: `cells` does.
+widest there is. Nothing here proves that there is no wider way: `subdivide` does.
 """
 
 from __future__ import annotations

@@ -1,5 +1,29 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How a passage is looked for: straight, by a way known, by subdivision in three freedoms, widened in six."""
+"""How a passage is looked for: the one page on the search.
+
+What is asked: is there a chain of placements from where the piece is worn (`play`) to off the body on which no margin
+is below 0, the motion between them included? And, only where it is shown, how wide is the widest.
+
+1. The least margin at the seat is every way's ceiling. Where it is below 0 the piece fails there, whatever the way;
+   where it is next to nothing no way is told from none, and nothing is searched.
+2. The way out is the direction, of 26, of the widest straight lift by the grid; up unless another is clearly wider
+   (`lift`). Straight first: most pieces that pass do so straight.
+3. A way known from another scale is widened and tried (`widen`).
+4. Else placements with three freedoms, fore-aft, along the way out and the turn in that plane, are cut into boxes
+   until a way is found or none can be (`subdivide`): subdivision with soft predicates (Wang, Chiang, Yap 2013),
+   bounds by witnesses weighed as a linear program's dual (`weighing`). A lopsided piece is asked in a second plane,
+   too. A *no* is proved for these freedoms once the boxes it rests on are closed by exact distances;
+   `Passage.proved_in` says them.
+5. A chain of boxes' middles is held against the triangles (`motion.least_along`, branch and bound in space and time),
+   and gives way in all six freedoms where it is nearly wide enough (`widen`, a proximal bundle step by Frank and
+   Wolfe). So a *yes* may turn in freedoms that the proof of a *no* does not know.
+6. Where the pinch is wanted of a piece that passes, `lattice` looks for the widest way near a rough one; of a piece
+   that fails it is that of the widest chain of boxes, widened, and the bound is brought down by asking smaller
+   thresholds.
+
+The same tree over the piece (`distance.cover`, `distance.forest`) and the same field answer all of it; a scale
+multiplies the tree's radii (`scale`).
+"""
 
 from __future__ import annotations
 
