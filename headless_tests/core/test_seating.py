@@ -13,10 +13,11 @@ import pytest
 import shapes
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from seat_pictures import keep, seat
 
 from arming_cap.core.errors import InputError
 from arming_cap.core.fit.seat.search import PITCH_DEG
-from arming_cap.core.fit.seat.seating import Seater, seat
+from arming_cap.core.fit.seat.seating import Seater
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
@@ -39,7 +40,7 @@ def piece_of(mesh: TriangleMesh) -> Piece:
 
 
 def ball(radius: float, room: float = 0.0) -> Wearer:
-    return Wearer("ball", Form(shapes.sphere(radius, 128)), {"default": room})
+    return Wearer("ball", Form(shapes.sphere(radius, 64)), {"default": room})
 
 
 @pytest.fixture(scope="module")
@@ -51,10 +52,10 @@ def wearer() -> Wearer:
 
 
 @given(st.floats(55, 90), st.floats(0, 12), st.floats(2, 25))
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=3, deadline=None)
 def test_a_cap_rests_on_the_top_of_a_ball_with_the_room_that_was_asked(radius, room, larger):
     # The inside of radius R touches the ball grown to r + a at its top: the gap there is a, whatever the radii.
-    cap = shapes.dome(radius + room + larger, radius + room + larger + 4, 0.0, 96, 32)
+    cap = shapes.dome(radius + room + larger, radius + room + larger + 4, 0.0, 64, 24)
     rest = seat(piece_of(cap), ball(radius, room), Pose.of((4.0, -3.0, 12.0))).rest
     assert rest.kind == "rests"
     top = rest.pose.apply(np.array([[0.0, 0.0, radius + room + larger]]))[0]
@@ -62,7 +63,7 @@ def test_a_cap_rests_on_the_top_of_a_ball_with_the_room_that_was_asked(radius, r
     assert rest.supports[0].gap_mm == pytest.approx(room, abs=0.1)
 
 
-@pytest.mark.parametrize("short", [1.0, 4.0, 15.0])
+@pytest.mark.parametrize("short", [1.0, 15.0])
 def test_a_cap_that_is_too_small_stops_where_the_sphere_of_its_radius_does(short):
     # A half ball of radius R on a ball of radius r + a > R: its rim stops sqrt((r + a)^2 - R^2) above the middle. What
     # it lacks is what its rim lacks at rest, where its upper half, 30 degrees up and above, just touches: the middle is
@@ -165,16 +166,6 @@ def test_its_room_grows_with_the_scale_and_it_never_hovers(brimmed, wearer):
     assert brimmed[1.1].kind == "rests"
 
 
-def test_the_seat_moves_evenly_with_the_scale(wearer):
-    seater = Seater(armoury.piece_of(armoury.FAMILIES["cheeks"], 96, 48), wearer)
-    rests = [seater.seat(scale) for scale in np.linspace(1.0, 1.1, 14)]
-    assert {rest.kind for rest in rests} == {"rests"}
-    middles = np.array([rest.pose.apply(rest.scale * seater.centre[None])[0] for rest in rests])
-    assert np.linalg.norm(np.diff(middles, axis=0), axis=1).max() < 6.0
-    assert np.abs(np.diff([rest.off_level_deg for rest in rests])).max() < 4.0
-    assert (np.diff([rest.free_mm for rest in rests]) > -0.4).all()
-
-
 TURNS = [
     Pose.of((0, 0, 0), lying).then(Pose.of((31, -22, 17), turn))
     for lying, turn in (((90, 0, 0), (0, 0, 0)), ((0, 0, 0), (21, -14, 28)), ((0, 270, 0), (-26, 9, -17)))
@@ -229,6 +220,30 @@ def test_less_material_never_fits_worse(wearer):
         rest = seat(armoury.piece_of(replace(whole, face=face), 96, 48), wearer).rest
         assert rest.free_mm > least - 0.4
         least = rest.free_mm
+
+
+@pytest.mark.parametrize("family", armoury.FAMILIES)
+def test_every_family_sits_upright_and_square(wearer, family):
+    piece = armoury.piece_of(replace(armoury.FAMILIES[family], lean=6.0, slant=3.0), 96, 48)
+    rest = Seater(piece, wearer).seat(1.05)
+    keep(piece, wearer, rest)
+    assert abs(rest.off_level_deg) <= PITCH_DEG
+    np.testing.assert_allclose(rest.pose.rotation_deg[1:], 0, atol=0.5)
+    assert rest.pose.translation_mm[0] == pytest.approx(0, abs=0.5)
+    assert rest.supports
+
+
+def test_the_seat_moves_evenly_with_the_scale_and_its_room_hardly_falls(wearer):
+    # Two pitches may be nearly as good: a step of under a per cent then moves it by some millimetres. Margins between
+    # samples, and between cells of the field, are good to some tenths.
+    seater = Seater(armoury.piece_of(armoury.FAMILIES["nasal"], 72, 36), wearer)
+    rests = [seater.seat(scale) for scale in np.linspace(1.03, 1.13, 14)]
+    middles = np.array([rest.pose.apply(rest.scale * seater.centre[None])[0] for rest in rests])
+    assert {rest.kind for rest in rests} == {"rests"}
+    assert np.linalg.norm(np.diff(middles, axis=0), axis=1).max() < 6.0
+    assert np.abs(np.diff([rest.off_level_deg for rest in rests])).max() < 4.0
+    free = np.array([rest.free_mm for rest in rests])
+    assert (free > np.maximum.accumulate(free) - 0.3).all()
 
 
 def test_a_lopsided_piece_may_leave_the_middle(wearer):

@@ -39,7 +39,7 @@ FINE_MM, FINE_DEG = 0.02, 0.04
 NEAR_MM = 5.0
 _BETWEEN_DEG = (-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0)
 # The fine search is made on so many places with the least margins; what it misses is added, until it misses nothing.
-_FOREMOST = 400
+_FOREMOST = 1500
 _MISSED_MM = 0.01
 _PITCH = 3
 _NOWHERE = 1e3
@@ -202,7 +202,8 @@ class Search:
         pitch = float(np.degrees(self.place[_PITCH]) / ARM_MM)
         by = 0.0 if along is None else float(self.place[along])
         rows = np.zeros(0, np.intp)
-        for near in (1.0, 0.5, 0.25, 0.25):
+        best = self.worth(self.place)
+        for near in (1.0, 0.5, 0.3, 0.2, 0.1):
             rows = np.union1d(rows, self._foremost(self._at(along, by, pitch)))
             crest = partial(self._crest, along, self.contact.some(rows), (by - near * NEAR_MM, by + near * NEAR_MM))
             if _PITCH in self.free:
@@ -210,9 +211,11 @@ class Search:
                     pitch = max((crest(pitch + step)[0], pitch + step) for step in _BETWEEN_DEG)[1]
                 pitch = narrowed(_first_of(crest), pitch - near, pitch + near, FINE_DEG)[1]
             value, by = crest(pitch)
-            if value - self.worth(self._at(along, by, pitch)) < _MISSED_MM:
+            place = self._at(along, by, pitch)
+            if (whole := self.worth(place)) > best:
+                best, self.place = whole, place
+            if value - whole < _MISSED_MM:
                 break
-        self.place = self._at(along, by, pitch)
 
     def _crest(
         self, along: int | None, some: Points, between: tuple[float, float], pitch_deg: float
