@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import armoury
 import numpy as np
 import pytest
@@ -15,6 +17,8 @@ from arming_cap.core.fit.seat.seating import Seater, seat
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
+from arming_cap.core.report.results import ClearanceResult
+from arming_cap.core.verdict import Status
 from arming_cap.core.wearer.form import Form, Wearer
 from arming_cap.core.wearer.headform import form_from_dimensions
 
@@ -181,3 +185,32 @@ def test_less_of_a_helmet_never_fits_worse(head):
     cut = kept(whole, lambda p: (np.abs(p[:, 0]) < 60) | (p[:, 2] > 20) | (np.abs(p[:, 1]) > 25))  # at the ears
     after = Seater(piece_of(cut), head).seat()
     assert after.free_mm > before.free_mm - 0.1
+
+
+def test_a_slotted_greave_is_not_turned_about_the_leg_nor_left_where_it_cuts_in():
+    # The leg's radius grows from 20 to 77 over 570 mm; the greave's inside is 8 mm larger from 210 to 390 up, and open
+    # behind. Its file holds it at 330, where it would touch at 290 and cuts in by 4 mm.
+    leg = limb(20, 77, 570)
+    greave = kept(sleeve(41 + 8, 59 + 8, 180), lambda p: (p[:, 1] < 0) | (np.abs(p[:, 0]) > 25))
+    rest = seat(piece_of(greave), leg, Pose.of((0, 0, 330))).rest
+    turn = np.degrees(np.arctan2(rest.pose.rotation[1, 0], rest.pose.rotation[0, 0]))
+    assert rest.kind == "strapped" and abs(turn) < 20.5
+    assert 210.0 - LEASH_MM < rest.pose.translation_mm[2] < 291.0 and rest.free_mm > -ROOM
+
+
+def test_a_mask_with_eyes_is_worn_on_the_face_as_drawn_though_it_is_deep(head):
+    bowl = shapes.ellipsoid((85, 100, 120), 128)
+    mask = kept(bowl, lambda p: (p[:, 1] < -30) & (p[:, 2] > -95) & (p[:, 2] < 70))
+    mask = kept(mask, lambda p: (np.abs(np.abs(p[:, 0]) - 32) > 18) | (np.abs(p[:, 2]) > 12))
+    mask = kept(mask, lambda p: (np.abs(p[:, 0]) > 22) | (np.abs(p[:, 2] + 62) > 8))
+    rest = seat(piece_of(mask), head).rest
+    assert rest.kind == "rests" and np.degrees(np.arccos(rest.pose.rotation[2, 2])) < 12
+
+
+def test_a_helmet_in_another_unit_is_no_matter_of_doubt(head):
+    # At a 25th of its size it lies on the crown, within the form by no more than its own height: well within the doubt.
+    form = replace(head.form, spread_mm=dict.fromkeys(head.form.region_names, 9.0))
+    tiny = piece_of(armoury.mesh_of(armoury.FAMILIES["open"], 96, 48).scaled(0.04))
+    found = seat(tiny, replace(head, form=form))
+    assert found.rest.kind == "stops" and found.rest.far_too_small
+    assert ClearanceResult(found.clearance, "W", True, found.rest).status is Status.FAIL

@@ -175,6 +175,8 @@ class ClearanceResult:
         """The worst of its regions: a certain fail is none the less certain where another region is less so."""
         if not self.carried:
             return Status.NOT_CHECKED
+        if self.rest is not None and self.rest.far_too_small:
+            return Status.FAIL
         return self.status_of(self.limiting)
 
     @property

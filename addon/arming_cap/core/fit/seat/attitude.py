@@ -32,6 +32,8 @@ SAMPLES = 3000
 MIRROR_SHARE = 0.012
 # |vector area| / area of the inner side: half a ball has 0.5, a closed helmet 0.2, a mask 0.8.
 SHALLOW = 0.68
+# As drawn with its hollow to the back, a piece less shallow is a mask where so many rays look out through its front.
+FACE_DEPTH, LOOKS_OUT, LOOK_RAD = 0.5, 0.03, 0.8
 RIM_WITHIN_DEG = 45.0
 # A file holds a piece square where its mirror plane lies along an axis to this; its own up then counts as level where
 # it is no farther than this from what the rim or the mouth say: a mouth that is open before the face leans far.
@@ -75,6 +77,8 @@ class Attitude:
         Whether one can look right through it: such a piece has no up or front of its own.
     closed
         Whether next to no ray leaves the hollow: such a piece goes onto nothing.
+    face
+        Whether it is drawn before a face, with openings in its front.
     """
 
     axes: FloatArray
@@ -86,11 +90,12 @@ class Attitude:
     alike: bool = False
     ring: bool = False
     closed: bool = False
+    face: bool = False
 
     @property
     def shallow(self) -> bool:
         """Whether the piece lies against its wearer instead of around them; a skullcap, drawn mouth down, does not."""
-        return self.depth > SHALLOW and self.mouth[2] > -UPRIGHT and not self.ring
+        return (self.face or self.depth > SHALLOW) and self.mouth[2] > -UPRIGHT and not self.ring
 
     def evened(self, points: FloatArray) -> FloatArray:
         """Return points (n, 3) of the piece; of one that is alike, a quarter of them and their mirror images."""
@@ -149,9 +154,11 @@ def attitude_of(surface: PieceSurface) -> Attitude:
     middle = inner.mean(axis=0)
     if _through(surface, inner, middle):
         return Attitude(np.eye(3), middle, False, depth, mouth, ring=True)
-    drawn = depth > SHALLOW and mouth[1] > UPRIGHT  # a mask faces forward: of two planes the upright one is its own
+    face = mouth[1] > UPRIGHT and depth > FACE_DEPTH and _looks_out(surface, middle)
+    # A mask faces forward: of two planes the upright one is its own.
+    drawn = mouth[1] > UPRIGHT and (face or depth > SHALLOW)
     side, mirrored, middle = _mirror(surface, inner, middle, mouth, drawn)
-    found = Attitude(np.eye(3), middle, mirrored, depth, mouth)
+    found = Attitude(np.eye(3), middle, mirrored, depth, mouth, face=face)
     if found.shallow:
         return _shallow(found, side)
     if not mirrored:  # it has no plane of its own: only its file says where it is worn
@@ -398,6 +405,14 @@ def _hull_rows(points: FloatArray) -> list[int]:
         return kept[:-1]
 
     return half(order) + half(order[::-1])
+
+
+def _looks_out(surface: PieceSurface, middle: FloatArray) -> bool:
+    """Return whether there are openings before the middle of a piece, towards the file's front."""
+    around, above = np.meshgrid(*[np.linspace(-LOOK_RAD, LOOK_RAD, 41)] * 2, indexing="ij")
+    rays = np.column_stack([np.sin(around.ravel()), -np.ones(around.size), np.sin(above.ravel())])
+    rays /= np.linalg.norm(rays, axis=1, keepdims=True)
+    return bool(np.isinf(surface.reach(np.repeat(middle[None], len(rays), axis=0), rays)).mean() > LOOKS_OUT)
 
 
 def _closed(surface: PieceSurface, middle: FloatArray) -> bool:

@@ -11,10 +11,14 @@ from ...arrays import FloatArray
 from ...distance.field import Field, Probe
 from ...pose import Pose
 from .attitude import Attitude
-from .steps import Steps
+from .steps import FREEDOMS, Steps, moved
 
 _SOFT_MM = 10.0  # unevenness beyond this counts by its length alone
+_UNEVEN_MM = 40.0  # what unevenness by one counts beside margin: a slotted piece laid before a thigh cuts in nowhere
+_LACKS_MM = 3.0  # as laid on, what cuts in by no more stays about where its file holds it
+_SNUG = 0.05  # of places alike in both, the one where the piece follows the limb more closely
 _SKULL_MM = 120.0
+_ALONG_MM = 15.0  # how densely heights along a limb are tried
 
 
 class Laying:
@@ -64,6 +68,33 @@ class Laying:
             if other < 0.98 * cost - 1e-6:  # of equals, such as the turns of a ball, the one nearest to the start
                 best, cost = pose, other
         return best
+
+    def along(self, base: Pose, scale: float, free: Any) -> Pose:
+        """Return a pose that follows the body evenly and does not cut into it, anywhere along the form.
+
+        What is so where its file holds it stays there. But what is even as a whole may cut in at one end, as a greave
+        does that has slid up over the knee; and a file may hold a bracer beside the hand.
+        """
+        up = self.steps.axes[:, 2]
+        held = free & np.array([n != "height" for n in FREEDOMS])
+
+        def tried(height: float) -> tuple[float, float, Pose]:
+            pose, cost = self._evened(moved(base, height * up), scale, held)
+            off = np.asarray(self._probe.standoff(pose, scale), float)
+            lack = min(float(off.min()), 0.0)
+            return lack, lack - _UNEVEN_MM * cost - _SNUG * max(float(np.median(off)), 0.0), pose
+
+        lack, best, pose = tried(0.0)
+        if lack > -_LACKS_MM and best > -2 * _LACKS_MM:
+            return base
+        own, body = base.apply(scale * self.points) @ up, self.field.form.mesh.vertices @ up
+        down, above = min(0.0, float(body.min() - own.min())), max(0.0, float(body.max() - own.max()))
+        for height in np.linspace(down, above, int((above - down) / _ALONG_MM) + 1):
+            _, worth, there = tried(float(height))
+            worth -= 1e-3 * abs(float(height))
+            if worth > best:
+                best, pose = worth, there
+        return pose
 
     def _evened(self, pose: Pose, scale: float, free: Any) -> tuple[Pose, float]:
         """Return the pose near one with the most even standoffs, and their robust spread (Levenberg-Marquardt)."""

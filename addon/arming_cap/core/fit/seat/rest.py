@@ -9,6 +9,10 @@ from typing import Any
 from ...distance.clearance import Clearance
 from ...pose import Pose
 
+# A piece that lies within the form by this share of its own half breadth is of another size altogether, or unit: so
+# small a thing cannot lie within it by much.
+FAR_SHARE = 0.1
+
 
 @dataclass(frozen=True)
 class Support:
@@ -46,6 +50,8 @@ class Rest:
         Its pitch off its level attitude, positive with the front down.
     would_rest
         The pose in which it would rest were there room; None where it does rest.
+    half_mm
+        Half of what its inside measures across its narrower level axis.
     """
 
     pose: Pose
@@ -59,6 +65,12 @@ class Rest:
     covered_mm: float = 0.0
     off_level_deg: float = 0.0
     would_rest: Pose | None = None
+    half_mm: float = 0.0
+
+    @property
+    def far_too_small(self) -> bool:
+        """Whether it lacks so much of its own breadth that no doubt about the form would make it fit."""
+        return self.short_mm > FAR_SHARE * self.half_mm
 
     @property
     def short_mm(self) -> float:

@@ -64,6 +64,9 @@ CARRIERS = ("crown", "forehead", "occiput", "nape", "parietal", "temple", "shoul
 STANDS_ON = ("shoulder",)
 # So much of a hollow's height, from below, counts as its rim.
 RIM_SHARE = 0.5
+# A piece that is open along one side (the level part of its inside's vector area, as a share of the area) is not turned
+# farther than this about the limb: a greave that is open behind is not worn open beside.
+SLOT_SHARE, SLOT_TURNS_DEG = 0.05, 20.0
 # Places within this of the tightest carry with it.
 SUPPORT_MM = 0.3
 
@@ -154,6 +157,11 @@ class Seater:
             held = set(FREEDOMS)
         self.free = np.array([n not in held and n not in self.pinned for n in FREEDOMS])
 
+    @property
+    def _slotted(self) -> bool:
+        """Whether a limb's piece is open along one side: its file says to which side of the limb that is."""
+        return float(np.linalg.norm(self.attitude.mouth[:2])) * self.attitude.depth > SLOT_SHARE
+
     def _field(self, piece: Piece, wearer: Wearer, progress: Progress) -> Field:
         if self.head:
             top = wearer.form.mesh.vertices[np.argmax(wearer.form.mesh.vertices[:, 2])]
@@ -221,7 +229,11 @@ class Seater:
         if self.head:
             base = self._laying.on_head(self.attitude, self.middle, self.contact.points, scale)
         else:
-            base = self._laying.as_filed(self.start, scale, np.array([n not in self.pinned for n in FREEDOMS]))
+            free = np.array([n not in self.pinned for n in FREEDOMS])
+            base = self._laying.as_filed(self.start, scale, free)
+            if self._slotted and _turn_deg(base, self.start) > SLOT_TURNS_DEG:
+                free &= np.array([n != "yaw" for n in FREEDOMS])
+                base = self._laying.as_filed(self.start, scale, free)
         kind = "strapped"
         if self.attitude.closed:  # closed all round: it goes onto nothing, and is looked at about its middle
             pass
@@ -231,6 +243,8 @@ class Seater:
             kind, low = "girth", moved(base, sunk * self.up)
             if not self.head and (found := self.contact.rise(low, scale)) is not None:  # onto shoulders, say
                 kind, base = "rests", moved(low, found[0] * self.up)
+        if kind == "strapped" and not self.head and "height" not in self.pinned:
+            base = self._laying.along(base, scale, free)
         eyes = Eyes(self._surface, self.field.form.landmarks, base, scale)
         laid = base, scale, kind
         return Search(
@@ -262,6 +276,7 @@ class Seater:
             search.eyes.covered(pose, scale),
             float(np.degrees(place[3] / ARM_MM)),
             would,
+            0.5 * scale * float(np.ptp((contact.points - self.centre) @ self.attitude.axes[:, :2], axis=0).min()),
         )
 
     def _supports(self, pose: Pose, scale: float, padding: float, kind: str) -> tuple[Support, ...]:
@@ -279,6 +294,12 @@ class Seater:
             x, y, z = (float(v) for v in placed[k])
             chosen.append(Support(self.wearer.form.region_names[row], float(standoff[k]), (x, y, z)))
         return tuple(chosen)
+
+
+def _turn_deg(pose: Pose, start: Pose) -> float:
+    """Return by how much a pose is turned from another about the upright, without sign."""
+    turn = pose.rotation @ start.rotation.T
+    return abs(float(np.degrees(np.arctan2(turn[1, 0] - turn[0, 1], turn[0, 0] + turn[1, 1]))))
 
 
 def seat(
