@@ -246,6 +246,29 @@ def test_the_seat_moves_evenly_with_the_scale_and_its_room_hardly_falls(wearer):
     assert (free > np.maximum.accumulate(free) - 0.3).all()
 
 
+@pytest.mark.parametrize("family", ["open", "cheeks"])
+def test_a_referee_finds_it_touching_and_unable_to_sink(wearer, family):
+    # Open3D's signed distance, which shares no code with the seat: nothing is within the 6 mm that are kept all round,
+    # something lies at them, and half a millimetre lower it is within.
+    o3d = pytest.importorskip("open3d")
+    even = replace(wearer, allowance_mm={"default": 6.0}, padding_mm=0.0)
+    mesh = armoury.mesh_of(armoury.FAMILIES[family], 96, 48)
+    rest = Seater(piece_of(mesh), even).seat(1.12)
+    scene = o3d.t.geometry.RaycastingScene()
+    form = wearer.form.mesh
+    scene.add_triangles(form.vertices.astype(np.float32), form.triangles.astype(np.uint32))
+    points = rest.pose.apply(1.12 * np.concatenate([mesh.vertices, mesh.corners.mean(axis=1)]))
+
+    def least_at(drop: float) -> float:
+        asked = o3d.core.Tensor((points - [0.0, 0.0, drop]).astype(np.float32))
+        return float(scene.compute_signed_distance(asked).numpy().min())
+
+    least, lower = least_at(0.0), least_at(0.5)
+    assert rest.kind == "rests"
+    assert least == pytest.approx(6.0, abs=0.3)
+    assert lower < least - 0.2
+
+
 def test_a_lopsided_piece_may_leave_the_middle(wearer):
     # A lump inside on one side: without a mirror plane it gives way to the other.
     mesh = armoury.mesh_of(armoury.FAMILIES["open"], 96, 48).scaled(1.1)

@@ -87,7 +87,7 @@ def tape_of(piece: Piece, wearer: Wearer, pose: Pose, scale: float) -> Tape | No
             near = met & (sign * ways[:, axis] > np.cos(np.radians(_NEAR_DEG)))
             if not near.any():
                 return None
-            ends.append(float((reach * sign * ways[:, axis])[met].max()))
+            ends.append(float((sign * reach[met] * ways[met, axis]).max()))
         return sum(ends)
 
     inside = across(0), across(1)
