@@ -30,6 +30,8 @@ LOWER, HIGHER_MM = 0.5, 8.0
 LIFT = 0.05
 # An eye covered by a millimetre weighs as much as this much margin.
 _EYE = 2.0
+# ... and room that is lacking while eyes are covered, up to this many times as much and one more.
+_EYE_ROOM = 7.0
 # Nodes along each freedom of the lattice on which a step is chosen, by how many freedoms there are.
 NODES = (0, 41, 17, 9, 5, 5, 3)
 # Pitches that are looked through, degrees off level.
@@ -153,6 +155,8 @@ class Search:
         if lift and free < 0:
             lifted = contact.look(moved(set_down, lift * contact.up), scale, some)
             free = max(free, min(0.0, lifted.least_free()[0]))
+        if free < 0:  # no tilt that shows the eyes a little more is worth walls that cut in
+            free *= 1 + min(covered, _EYE_ROOM)
         cost += LIFT * lift
         height = float((pose.translation_mm - self.base.translation_mm) @ contact.up) + rise
         return free - _EYE * covered - LOWER * max(0.0, height - HIGHER_MM) - cost
