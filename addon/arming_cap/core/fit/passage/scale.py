@@ -68,7 +68,8 @@ def scale_bounds(
     seat_at
         The worn pose at a scale; ``Pose()`` for places as filed.
     options, progress
-        As `find_way` takes them; of each scale only the sign of the pinch is asked.
+        As `find_way` takes them; of each scale only the sign of the pinch is asked. Whether it is proved that what
+        fails does is asked with `Search.proved`.
     span, first
         The smallest and the largest scale of interest, and the one that is tried first.
     within
@@ -97,7 +98,7 @@ def scale_bounds(
             step *= 2
         elif high / low - 1 > within:
             hunt.look(hunt.between(low, high, within, bool(again % 3)), False)
-        elif low not in hunt.proved:
+        elif options.proved and low not in hunt.proved:
             hunt.look(low, True)
         else:
             break

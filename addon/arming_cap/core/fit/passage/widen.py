@@ -30,6 +30,7 @@ CALM_MM = 1.0  # placements with so much more than the tightest need not give
 ROUNDS = 10
 AT_ONCE = 5  # steps between two choices of the points to look at
 WEIGHINGS = 25
+MOST_NEAR = 150  # points of a placement whose planes are weighed: evenly of those near to its tightest
 SIX = np.eye(6)
 
 
@@ -250,8 +251,9 @@ def _near(
         rows, count = piece.opened(rows, np.ones(len(rows), bool))
         at = np.repeat(at, count)
     at, rows = np.concatenate([a for a, _ in done]), np.concatenate([r for _, r in done])
-    order = np.argsort(at, kind="stable")
-    return np.split(rows[order], np.searchsorted(at[order], np.arange(1, number))), least
+    order = np.lexsort((rows, at))
+    each = np.split(rows[order], np.searchsorted(at[order], np.arange(1, number)))
+    return [own[:: -(-len(own) // MOST_NEAR)] if len(own) > MOST_NEAR else own for own in each], least
 
 
 def _planes(
