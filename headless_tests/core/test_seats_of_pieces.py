@@ -198,6 +198,15 @@ def test_a_slotted_greave_is_not_turned_about_the_leg_nor_left_where_it_cuts_in(
     assert 210.0 - LEASH_MM < rest.pose.translation_mm[2] < 291.0 and rest.free_mm > -ROOM
 
 
+def test_a_slotted_piece_is_not_turned_even_where_that_would_follow_the_limb_better():
+    # Leg and greave are oval, a quarter turn apart: evenness alone would open the greave at the side.
+    leg = limb(50, 50, 300)
+    oval = replace(leg, form=Form(leg.form.mesh.scaled([1.15, 0.85, 1.0])))
+    greave = kept(sleeve(60, 60, 150).scaled([0.85, 1.15, 1.0]), lambda p: (p[:, 1] < 0) | (np.abs(p[:, 0]) > 25))
+    turn = seat(piece_of(greave), oval, Pose.of((0, 0, 80))).rest.pose.rotation
+    assert abs(np.degrees(np.arctan2(turn[1, 0], turn[0, 0]))) < 20.5
+
+
 def test_a_mask_with_eyes_is_worn_on_the_face_as_drawn_though_it_is_deep(head):
     bowl = shapes.ellipsoid((85, 100, 120), 128)
     mask = kept(bowl, lambda p: (p[:, 1] < -30) & (p[:, 2] > -95) & (p[:, 2] < 70))

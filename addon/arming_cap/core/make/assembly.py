@@ -34,6 +34,8 @@ TWIN_SHARE = 5e-3
 TWINS_COUNT = 0.5
 # Two ways to lay a face are two when one is turned by more than this from the other.
 TURNED_COS = float(np.cos(np.radians(5.0)))
+# Of two groups no more pairs of faces are tried, the largest first: parts full of like studs would take minutes.
+MOST_PAIRS = 60
 _LOOKS = 240
 
 
@@ -119,13 +121,16 @@ class _Match:
     otherwise: bool = False
 
 
+_Known = dict[tuple[frozenset[int], frozenset[int]], list[_Match]]  # by the parts of two groups
+
+
 def assemble(piece: Piece) -> Assembly:
     """Put the parts of a piece together by their matching flat faces.
 
     The largest part by area stays where it is.
     """
     groups = _kin([_Group({k: Pose()}, tuple(faces_of(p.mesh)), _size(piece, k)) for k, p in enumerate(piece.parts)])
-    known: dict[tuple[int, int], list[_Match]] = {}
+    known: _Known = {}
     seams: list[Seam] = []
     while (found := _best(piece, groups, known)) is not None:
         one, other, match = found
@@ -146,20 +151,18 @@ def _size(piece: Piece, part: int) -> float:
     return float(piece.parts[part].mesh.areas.sum())
 
 
-def _best(
-    piece: Piece, groups: Sequence[_Group], known: dict[tuple[int, int], list[_Match]]
-) -> tuple[_Group, _Group, _Match] | None:
+def _best(piece: Piece, groups: Sequence[_Group], known: _Known) -> tuple[_Group, _Group, _Match] | None:
     """Return the two groups with the largest area of faces on each other and no collision; None without any."""
     ready = []
     for a, b in combinations(groups, 2):
         one, other = sorted((a, b), key=lambda g: -g.size)
-        key = id(one), id(other)
+        key = frozenset(one.poses), frozenset(other.poses)
         if key not in known:
             known[key] = list(_matches(one, other))
         ready += [(match, one, other) for match in known[key]]
     for match, one, other in sorted(ready, key=lambda r: (-r[0].touching, r[0].gap_mm)):
         if not _collide(piece, one, other, match.pose):
-            rivals = [m for m in known[id(one), id(other)] if _as_good(m, match)]
+            rivals = [m for m in known[frozenset(one.poses), frozenset(other.poses)] if _as_good(m, match)]
             return one, other, replace(match, otherwise=any(not _collide(piece, one, other, m.pose) for m in rivals))
     return None
 
@@ -182,12 +185,11 @@ def _kin(groups: Sequence[_Group]) -> list[_Group]:
 
 def _matches(one: _Group, other: _Group) -> Iterator[_Match]:
     """Yield the ways to lay faces of one group on faces of another."""
-    for ours in one.faces:
-        for theirs in other.faces:
-            if alike(ours, theirs):
-                for pose in ways(ours, theirs):
-                    if (gap := gap_mm_of(ours, theirs, pose)) <= GAP_MM and goes_on(ours, theirs, pose):
-                        yield _Match(gap, pose, sum(_says(*pair) for pair in _touching(one.faces, other.faces, pose)))
+    pairs = [(ours, theirs) for ours in one.faces for theirs in other.faces if alike(ours, theirs)]
+    for ours, theirs in sorted(pairs, key=lambda p: -p[0].area)[:MOST_PAIRS]:
+        for pose in ways(ours, theirs):
+            if (gap := gap_mm_of(ours, theirs, pose)) <= GAP_MM and goes_on(ours, theirs, pose):
+                yield _Match(gap, pose, sum(_says(*pair) for pair in _touching(one.faces, other.faces, pose)))
 
 
 def _says(one: Face, other: Face) -> float:

@@ -160,7 +160,7 @@ class Seater:
     @property
     def _slotted(self) -> bool:
         """Whether a limb's piece is open along one side: its file says to which side of the limb that is."""
-        return float(np.linalg.norm(self.attitude.mouth[:2])) * self.attitude.depth > SLOT_SHARE
+        return float(np.linalg.norm((self.start.rotation @ self.attitude.mouth)[:2])) * self.attitude.depth > SLOT_SHARE
 
     def _field(self, piece: Piece, wearer: Wearer, progress: Progress) -> Field:
         if self.head:
