@@ -257,6 +257,38 @@ class Field:
         """
         return Probe(self, points).floor().astype(np.float64)
 
+    def floor_over(self, hulls: FloatArray) -> FloatArray:
+        """Return bounds (n,) that no standoff in the convex hulls of points (n, k, 3) is below; −inf where none is known.
+
+        A distance changes by no more than one moves, so a node's standoff less how far the hull reaches from it is
+        a bound. A node straight above a hull that lies along the form loses next to nothing: what is `s` beside the foot
+        of its perpendicular, of length L, is farther by about s²/2L. So nodes high above are asked that are exact
+        (`_sampled`): those in the band, and every second one as far as `FAR_MM`.
+        """
+        grid, best = self.fine, np.full(len(hulls), -np.inf)
+        if not len(hulls):
+            return best
+        u = (hulls.mean(axis=1) - grid.origin) / grid.spacing
+        rows, offset, _ = grid.gather(u.T.astype(np.float32))
+        value = _taylor(rows, offset).astype(float)
+        out = rows[:, 1:].astype(float)
+        out /= np.maximum(np.linalg.norm(out, axis=1), 1e-9)[:, None]
+        last = np.array(grid.shape) - 1
+        for height, step, exact_to in (
+            (FAR_MM - 4.0, 2, FAR_MM),
+            (TOLERANCES.field_band_mm - grid.spacing, 1, TOLERANCES.field_band_mm),
+        ):
+            lift = (height - value) / grid.spacing
+            node = step * np.rint((u + lift[:, None] * out) / step)
+            known = np.flatnonzero((lift > 0.5) & ((node >= 0) & (node <= last)).all(axis=1))
+            row = np.ravel_multi_index(tuple(node[known].astype(np.intp).T), grid.shape)
+            standoff = grid.nodes[row, 0].astype(float)
+            known, row = known[standoff <= exact_to], row[standoff <= exact_to]
+            away = hulls[known] - (grid.origin + grid.spacing * node[known])[:, None]
+            reach = np.sqrt((away * away).sum(axis=2).max(axis=1))
+            best[known] = np.maximum(best[known], grid.nodes[row, 0] - reach - 1e-3)  # float32 errs by less
+        return best
+
     def exact(self, points: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
         """Return exact signed distances (n,), the form's nearest triangles (n,) and points (n, 3)."""
         points = np.asarray(points, float).reshape(-1, 3)

@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from ..arrays import FloatArray
+from ..arrays import FloatArray, IntArray
 from ..memory import remembered
 from ..mesh import TriangleMesh
 from .field import ExactDistance, Field, Float32
@@ -25,6 +25,7 @@ from .field import ExactDistance, Field, Float32
 CHUNK = 8192  # points per gather: the temporaries stay in the second-level cache
 APART = 4  # nodes of the fine grid between those that are asked which allowance a point near them is likely to meet
 REFINED_WITHIN_MM = 24.0  # of the form's surface
+LEVELS_MM = 8.0  # between nodes that are asked how far each allowance is
 
 # How deep in the form the balls' hearts lie from which a margin is bounded: mm, and mm for each mm of reach. Shallow
 # ones fit into ears and noses, deep ones are flatter. Any depth gives a true bound.
@@ -88,6 +89,38 @@ class Margins:
         low = self.levels[possible.argmax(axis=1)]
         high = self.levels[::-1][possible[:, ::-1].argmax(axis=1)]
         return low, high
+
+    @cached_property
+    def _slack(self) -> tuple[FloatArray, IntArray, Float32]:
+        """By how much farther than the nearest triangle each level's nearest is, at nodes `LEVELS_MM` apart: (N, levels).
+
+        First the lattice's origin and counts. Far from the form nothing is known: 0.
+        """
+        low, high = self.field.box
+        count = np.floor((high - low) / LEVELS_MM).astype(np.int64) + 1
+        node = low + LEVELS_MM * np.stack(np.unravel_index(np.arange(count.prod()), tuple(count)), axis=1)
+        slack = np.zeros((len(node), len(self.levels)), np.float32)
+        near = np.flatnonzero(np.abs(self.field.standoff(node)) < REFINED_WITHIN_MM)
+        away = np.stack([patch.nearest(node[near])[0] for patch in self._patches], axis=1)
+        slack[near] = away - away.min(axis=1, keepdims=True)
+        return low, count, slack
+
+    def highest(self, points: FloatArray, reach: FloatArray, lowest: bool = False) -> FloatArray:
+        """Return allowances (n,) that none within `reach` (n,) of points (n, 3) is above (or below), by a lattice.
+
+        Never tighter than `allowed`, and much sooner there.
+        """
+        if len(self.levels) == 1 or not len(points):
+            return np.full(len(points), self.levels[-1])
+        origin, count, slack = self._slack
+        place = (points - origin) / LEVELS_MM
+        node = np.clip(np.rint(place), 0, count - 1)
+        off = LEVELS_MM * np.linalg.norm(place - node, axis=1)
+        rows = np.ravel_multi_index(tuple(node.astype(np.intp).T), tuple(count))
+        possible = slack[rows] <= (2 * (off + reach) + 1e-3)[:, None]
+        if lowest:
+            return self.levels[possible.argmax(axis=1)]
+        return self.levels[::-1][possible[:, ::-1].argmax(axis=1)]
 
     @property
     def jump(self) -> float:

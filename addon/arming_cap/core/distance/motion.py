@@ -75,6 +75,10 @@ def placement_of(pose: Pose, pivot: FloatArray, seat: Pose) -> FloatArray:
 LOOKS = 60_000
 LIFT, HIGHEST_MM = 4.0, 120.0  # how far off the form such a ball's centre is, in reaches, and at the most
 POLISHING = 12_000  # of them for one pose, where a least is only brought down
+FIRST = 16  # looks of one round that are asked exactly before the others, to bring the least down
+GRID_SHARE = 0.2  # what a bound by the grid costs, of an exact look
+EXACT_ABOVE_MM = 8.0
+EXACT_BELOW_MM = 2.0  # the reach of a look from which on it is asked exactly: a larger one is cut first
 
 
 @dataclass(frozen=True)
@@ -177,7 +181,7 @@ def least_along(
     speed = np.linalg.norm(np.diff(chain[:, :3], axis=0), axis=1)
     spin = np.linalg.norm(np.diff(chain[:, 3:], axis=0), axis=1)
     margins = margins_of(field, allowances)
-    jump, most = margins.jump, float(margins.levels[-1])
+    most = float(margins.levels[-1])
     asked = 0
     best = Least(np.inf, -np.inf, 0.0, np.zeros(3), -1) if known is None else replace(known, when=0.0)
 
@@ -185,49 +189,75 @@ def least_along(
         share = (at - segment)[:, None]
         return chain[segment] * (1 - share) + chain[segment + 1] * share
 
+    def open_at(floor: FloatArray) -> Any:
+        return floor < min(best.margin_mm - tolerance, enough)
+
+    def ask(at: _Looks, rows: IntArray, points: FloatArray, start: FloatArray) -> Any:
+        """Improve `best` by the exact margins of points (n, 3), of `rows`, and return their `Field.exact`."""
+        nonlocal best, asked
+        near = field.exact(points)
+        margin = near[0] - allowances[near[1]]
+        asked += len(rows)
+        if len(rows) and margin.min() < best.margin_mm:
+            low = int(margin.argmin())
+            row = rows[low]
+            best = Least(float(margin[low]), -np.inf, float(at.middle[row]), start[row], int(at.source[row]))
+        return near
+
     def look(at: _Looks, centre: FloatArray, radius: FloatArray) -> tuple[IntArray, IntArray]:
         """Improve `best`; return the rows that may hold less, to be cut in time and to be cut in space."""
-        nonlocal best, asked
+        nonlocal asked
         arm = np.linalg.norm(centre - pivot, axis=1)
         travel = at.half * (speed[at.segment] + spin[at.segment] * arm)
         points = moved(centre, placed(at.middle, at.segment), pivot)
         reach = radius + travel
-        # The grid's certain lower bound spares most points the exact question.
+        # The grid's certain lower bounds spare most points the exact question.
         at.floor[:] = np.maximum(at.floor, field.floor(points) - reach - most)
-        rows = np.flatnonzero(at.floor < min(best.margin_mm - tolerance, enough))
+        rows = np.flatnonzero(open_at(at.floor))
         if not len(rows):
             return rows, rows
-        distance, triangle, closest = field.exact(points[rows])
-        margin = distance - allowances[triangle]
-        low = int(margin.argmin())
-        if margin[low] < best.margin_mm:
-            row = rows[low]
-            best = Least(float(margin[low]), -np.inf, float(at.middle[row]), centre[row], int(at.source[row]))
-        asked += len(rows)
-        certain = np.maximum(margin - jump, distance - most) - reach[rows]
-        at.floor[rows] = np.maximum(at.floor[rows], certain)
-        open_ = (at.floor[rows] < min(best.margin_mm - tolerance, enough)) & (reach[rows] > 0.5 * tolerance)
-        rows, distance, triangle, closest = rows[open_], distance[open_], triangle[open_], closest[open_]
-        if len(rows):
-            bits = at.bits[rows]
-            hull = piece.points(bits) if bits.ndim == 1 else bits
-            sag = 0.5 * (at.half[rows] * spin[at.segment[rows]]) ** 2 * (arm[rows] + radius[rows])
-            ends = [
-                moved(
-                    hull.reshape(-1, 3),
-                    placed(at.middle[rows] + side * at.half[rows], at.segment[rows]).repeat(hull.shape[1], axis=0),
-                    pivot,
-                ).reshape(hull.shape)
-                for side in (-1, 1)
-            ]
-            certain = _lifted(
-                margins, points[rows], (distance, triangle, closest), np.concatenate(ends, axis=1), reach[rows]
-            )
-            asked += len(rows)
-            at.floor[rows] = np.maximum(at.floor[rows], certain - sag)
-            rows = rows[at.floor[rows] < min(best.margin_mm - tolerance, enough)]
+        lowest = rows[np.argsort(margins.rough(points[rows]), kind="stable")[:FIRST]]
+        ask(at, lowest, points[lowest], centre)
+        rows = rows[open_at(at.floor[rows])]
+        hull = swept(at, rows)
+        sag = 0.5 * (at.half[rows] * spin[at.segment[rows]]) ** 2 * (arm[rows] + radius[rows])
+        asked += int(GRID_SHARE * len(rows))
+        standoff = field.floor_over(hull) - sag
+        highest = allowed_at_most(points[rows], reach[rows], standoff)
+        at.floor[rows] = np.maximum(at.floor[rows], standoff - highest)
+        ask_exactly = open_at(at.floor[rows])
+        rows, hull, sag, highest = rows[ask_exactly], hull[ask_exactly], sag[ask_exactly], highest[ask_exactly]
+        small = np.flatnonzero((reach[rows] < EXACT_BELOW_MM) | (reach[rows] > EXACT_ABOVE_MM))
+        near = ask(at, rows[small], points[rows[small]], centre)
+        asked += len(small)
+        certain = _lifted(margins.field, points[rows[small]], near, hull[small], reach[rows[small]])
+        certain = np.maximum(certain - sag[small], near[0] - reach[rows[small]]) - highest[small]
+        at.floor[rows[small]] = np.maximum(at.floor[rows[small]], certain)
+        rows = rows[open_at(at.floor[rows]) & (reach[rows] > 0.5 * tolerance)]
         in_time = travel[rows] > radius[rows]
         return rows[in_time], rows[~in_time]
+
+    def swept(at: _Looks, rows: IntArray) -> FloatArray:
+        """Return points (n, k, 3) about which the bits of some looks lie from the start to the end of their stretch."""
+        bits = at.bits[rows]
+        hull = piece.points(bits) if bits.ndim == 1 else bits
+        ends = []
+        for side in (-1, 1):
+            when = placed(at.middle[rows] + side * at.half[rows], at.segment[rows])
+            ends.append(moved(hull.reshape(-1, 3), when.repeat(hull.shape[1], axis=0), pivot).reshape(hull.shape))
+        return np.concatenate(ends, axis=1)
+
+    def allowed_at_most(points: FloatArray, reach: FloatArray, standoff: FloatArray) -> FloatArray:
+        """Return what no allowance within reach of points is above: closely where the standoff's bound hangs on it."""
+        highest = margins.highest(points, reach)
+        if len(margins.levels) > 1:
+            unsure = open_at(standoff - highest) & ~open_at(standoff - margins.highest(points, reach, lowest=True))
+            unsure |= reach < EXACT_BELOW_MM
+            unsure &= highest > margins.levels[0]
+            close = np.flatnonzero(unsure)
+            distance = np.abs(field.surface.nearest(points[close])[0])
+            highest[close] = margins.allowed(points[close], distance, reach[close])[1]
+        return highest
 
     segments = np.repeat(np.arange(len(speed)), piece.roots)
     balls = np.tile(np.arange(piece.roots), len(speed))
@@ -255,13 +285,13 @@ def least_along(
 
 
 def _lifted(
-    margins: Margins,
+    field: Field,
     points: FloatArray,
     near: tuple[FloatArray, IntArray, FloatArray],
     hull: FloatArray,
     reach: FloatArray,
 ) -> FloatArray:
-    """Return bounds (n,) that no margin in the hulls (n, k, 3) about points (n, 3) is below.
+    """Return bounds (n,) that no standoff in the hulls (n, k, 3) about points (n, 3) is below.
 
     A ball about a point off the form that holds the hull: its centre's standoff less its radius bounds the standoff of
     all in it. With the centre straight out from the form the ball is nearly flat where the hull is, so that a wall, and
@@ -274,11 +304,9 @@ def _lifted(
     length = np.abs(distance)
     out = away / np.maximum(length, 1e-9)[:, None]
     flat = length <= 1e-6
-    out[flat] = margins.field.surface.outward(triangle[flat])
+    out[flat] = field.surface.outward(triangle[flat])
     centre = points + out * np.minimum(LIFT * reach, HIGHEST_MM)[:, None]
-    radius = np.linalg.norm(hull - centre[:, None], axis=2).max(axis=1)
-    standoff = margins.field.exact(centre)[0]
-    return standoff - radius - margins.allowed(points, distance, reach)[1]
+    return field.exact(centre)[0] - np.linalg.norm(hull - centre[:, None], axis=2).max(axis=1)
 
 
 def polished(

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 
 from ...arrays import FloatArray
-from ...distance.cover import Cover, cover
+from ...distance.cover import Cover
 from ...distance.field import Field, field_of
-from ...distance.forest import Forest
+from ...distance.forest import Forest, Tree, tree_of
 from ...distance.motion import Least, least_along, polished
 from ...errors import InputError
 from ...mesh import TriangleMesh
@@ -41,17 +41,23 @@ class Scene:
 
     piece: Piece
     wearer: Wearer
-    cover: Cover
+    tree: Tree
+    pose: Pose
+    scale: float
     field: Field
     allowances: FloatArray
     pivot: FloatArray
     reach: float
-    balls: Forest | None = None
+
+    @cached_property
+    def cover(self) -> Cover:
+        """Of the piece at its seat."""
+        return self.tree.cover.placed(self.pose, self.scale)
 
     @cached_property
     def forest(self) -> Forest:
-        """The piece's balls down to its corners."""
-        return Forest.of(self.cover) if self.balls is None else self.balls
+        """The piece's balls down to its corners, at its seat."""
+        return self.tree.forest.placed(self.pose, self.scale)
 
     @property
     def form(self) -> Form:
@@ -72,12 +78,9 @@ def seated(
     wearer: Wearer,
     seat: Pose,
     progress: Progress = silent,
-    tree: Cover | None = None,
-    balls: Forest | None = None,
+    scale: float = 1.0,
 ) -> Scene:
-    """Return the piece at its seat, with what the searches need.
-
-    `tree` is its cover there and `balls` the forest of that, where they are known.
+    """Return the piece after ``seat.apply(scale * points)``, with what the searches need.
 
     Raises
     ------
@@ -87,7 +90,8 @@ def seated(
     mesh: TriangleMesh = piece.mesh
     if not len(mesh):
         raise InputError("the piece has no triangles", source=piece.name, remedy="export it again")
-    at_seat = piece.moved(seat)
+    tree = tree_of(mesh)
+    at_seat = piece.scaled(scale).moved(seat)
     bounds = at_seat.mesh.bounds
     pivot = bounds.mean(axis=0)
     reach = float(np.linalg.norm(at_seat.mesh.corners.reshape(-1, 3) - pivot, axis=1).max())
@@ -97,8 +101,7 @@ def seated(
     )
     regions = wearer.form.region_of_triangle
     assert regions is not None
-    tree = cover(at_seat.mesh) if tree is None else tree
-    return Scene(at_seat, wearer, tree, field, wearer.allowances()[regions], pivot, reach, balls)
+    return Scene(at_seat, wearer, tree, seat, scale, field, wearer.allowances()[regions], pivot, reach)
 
 
 def straight_chain(direction: FloatArray, travel: float) -> FloatArray:

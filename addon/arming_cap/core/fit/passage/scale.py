@@ -13,8 +13,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ...arrays import FloatArray
-from ...distance.cover import cover
-from ...distance.forest import Forest
 from ...piece import Piece
 from ...pose import Pose
 from ...progress import Progress, silent
@@ -130,8 +128,6 @@ class _Scales:
         self.options = replace(
             options, decide_only=True, measured=False, most_cells=min(options.most_cells, MOST_BOXES)
         )
-        self.tree = cover(piece.mesh)
-        self.balls = Forest.of(self.tree)
         self.size = 0.5 * float(np.median(np.ptp(piece.mesh.bounds, axis=0)))
         self.width: dict[float, float] = {}
         self.proved: dict[float, bool] = {}
@@ -152,8 +148,7 @@ class _Scales:
         """Look for a way at a scale: elsewhere than where one is known only if asked."""
         self.progress(0.5, f"passage: at {100 * scale:.1f} %")
         pose = self.seat_at(scale)
-        tree, balls = self.tree.placed(pose, scale), self.balls.placed(pose, scale)
-        scene = seated(self.piece.scaled(scale), self.wearer, pose, tree=tree, balls=balls)
+        scene = seated(self.piece, self.wearer, pose, scale=scale)
         found = find_way(scene, self.options, self.progress, self.chain, elsewhere)
         self.width[scale] = found.width
         if found.passes:

@@ -253,9 +253,8 @@ class _Hunt:
         """Return about how narrow a chain is, mm."""
         return narrowest(chain, self.forest, self.scene.pivot, self.scene.reach, self.margins)
 
-    def widened(self, chain: FloatArray, times: int) -> tuple[FloatArray, float]:
-        """Return a chain widened up to so many times, as long as that helps, and about how narrow it is."""
-        best = self.rough(chain)
+    def widened(self, chain: FloatArray, times: int, best: float) -> tuple[FloatArray, float]:
+        """Return a chain, about `best` wide, widened up to so many times, as long as that helps; and how wide it is."""
         for _ in range(times):
             again = widened(
                 chain,
@@ -272,29 +271,31 @@ class _Hunt:
             chain, best = again, width
         return chain, best
 
-    def take(self, chain: FloatArray, times: int) -> float:
-        """Widen a chain, keep it where it is the widest so far, and return how wide it is."""
-        width = self.rough(chain)
+    def take(self, chain: FloatArray, times: int, width: float | None = None) -> None:
+        """Widen a chain, about `width` wide where that is known, and keep it where it is the widest so far."""
+        width = self.rough(chain) if width is None else width
         if not self.options.decide_only or width <= CALM_MM:
-            chain, width = self.widened(chain, times)
+            chain, width = self.widened(chain, times, width)
         if width > self.width - FINE - self.margins.jump:
             least = self.asked(chain)
             sure = self.sure(width, least)
             if least is not None or self.least is None:
-                if (sure, self._floor(least)) > (self.width, self._floor(self.least)):
+                if self._worth(sure, least) > self._worth(self.width, self.least):
                     self.chain, self.least, self.width = chain, least, sure
                     self._tell()
-        return width
 
     def sure(self, width: float, least: Least | None) -> float:
         """Return how wide a way about `width` wide is, where its least margin was measured."""
-        if least is None or (least.margin_mm >= 0 and not self.options.measured):
+        if least is None:
             return width
+        if least.margin_mm >= 0 and not self.options.measured:
+            return max(width, 0.0) if least.floor_mm >= 0 else width  # the triangles know better than the grid
         return least.margin_mm
 
-    @staticmethod
-    def _floor(least: Least | None) -> float:
-        return -np.inf if least is None else least.floor_mm
+    def _worth(self, width: float, least: Least | None) -> tuple[bool, float, float]:
+        """Return what ways are compared by: where only a side of 0 is asked, first whether it is known to pass."""
+        floor = -np.inf if least is None else least.floor_mm
+        return self.options.decide_only and floor >= 0, width, floor
 
     def planes(self) -> list[Freedoms]:
         """Return the freedoms that are searched: the second plane of motion only where the piece is lopsided."""
@@ -352,8 +353,8 @@ class _Hunt:
                 lattice, near = lattice.finer(), Chain(2 * near.nodes, near.width)
             near = lattice.widest_near(near.nodes, AROUND, level.slack_mm, level.within_mm, AGAIN, self.progress)
             chain = self.to_the_end(lattice.placements(near.nodes))
-            if self.rough(chain) > self.width:
-                self.take(chain, 0)
+            if (width := self.rough(chain)) > self.width:
+                self.take(chain, 0, width)
         if self.chain is not self.line:
             self.take(self.chain, POLISHES)
 
@@ -400,7 +401,7 @@ class _Tried:
         width = float(margins.min())
         if width >= aim or width > max(self.before + STEP_MM, min(tau, hunt.width) - WIDENS_MM):
             self.before = width
-            hunt.take(six, 1)
+            hunt.take(six, 1, width if width < aim else None)
         if hunt.passes(tau):
             return True, np.empty(0, np.int64)
         narrow = margins < max(aim, width + FINE)

@@ -18,7 +18,7 @@ import numpy as np
 
 from ...arrays import BoolArray, FloatArray, IntArray
 from ...distance.forest import Forest
-from ...distance.margins import Margins
+from ...distance.margins import CHUNK, Margins
 from ...distance.motion import rotations
 from ...progress import Progress
 
@@ -220,6 +220,31 @@ def _flat(placements: FloatArray, at: IntArray, points: FloatArray, pivot: Float
     return moved, arm
 
 
+class _Looking:
+    """Rough margins of a piece's balls in many placements, in the grid's own units and in single precision."""
+
+    def __init__(self, placements: FloatArray, piece: Forest, pivot: FloatArray, margins: Margins) -> None:
+        grid = margins.field.fine
+        self.margins = margins
+        self._arms = np.ascontiguousarray((piece.centres - pivot).T / grid.spacing, dtype=np.float32)
+        self._turns = rotations(placements[:, 3:]).astype(np.float32)
+        self._shifts = ((placements[:, :3] + pivot - grid.origin) / grid.spacing).astype(np.float32)
+
+    def rough(self, at: IntArray, rows: IntArray) -> FloatArray:
+        """Return the margins (n,) of some balls, each in its own placement (`at` ascending)."""
+        u = self._arms.take(rows, axis=1)
+        start = np.flatnonzero(np.diff(at, prepend=-1))
+        for low, high in zip(start.tolist(), [*start[1:].tolist(), len(at)], strict=True):
+            turn, shift, arm = self._turns[at[low]], self._shifts[at[low]], u[:, low:high]
+            # Written out, not left to a matrix library: the same sums everywhere.
+            moved = [turn[k, 0] * arm[0] + turn[k, 1] * arm[1] + turn[k, 2] * arm[2] + shift[k] for k in range(3)]
+            u[:, low:high] = moved
+        value = np.empty(len(at))
+        for low in range(0, len(at), CHUNK):
+            value[low : low + CHUNK] = self.margins.rough_at(u[:, low : low + CHUNK])
+        return value
+
+
 def _near(
     placements: FloatArray,
     piece: Forest,
@@ -237,9 +262,10 @@ def _near(
     number = len(placements)
     at, rows = np.repeat(np.arange(number), piece.roots), np.tile(np.arange(piece.roots), number)
     least = np.full(number, np.inf)
+    look = _Looking(placements, piece, pivot, margins)
     done: list[tuple[IntArray, IntArray]] = []
     while len(rows):
-        value = margins.rough(_flat(placements, at, piece.centres[rows], pivot)[0])
+        value = look.rough(at, rows)
         start = np.flatnonzero(np.diff(at, prepend=-1))
         least[at[start]] = np.minimum(least[at[start]], np.minimum.reduceat(value, start))
         most = min(float(least.min()) + spare, until)
