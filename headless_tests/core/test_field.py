@@ -90,6 +90,40 @@ def test_floor_is_never_above_the_exact_distance(human):
         assert (human.floor(points) <= human.exact(points)[0]).all()
 
 
+def bits_of_surface(mesh, n, spread, size, seed):
+    """Return triangles (n, 3, 3) about `size` large, about a mesh."""
+    rng = np.random.default_rng(seed)
+    return around(mesh, n, spread, seed)[:, None] + rng.normal(size=(n, 3, 3)) * size
+
+
+@pytest.mark.parametrize("size", [0.1, 2.0, 20.0])
+def test_floor_over_a_triangle_is_below_all_that_lies_on_it(human, size):
+    hulls = bits_of_surface(human.form.mesh, 3000, 15.0, size, seed=3)
+    floor = human.floor_over(hulls)
+    weights = np.random.default_rng(4).dirichlet((0.5, 0.5, 0.5), 40)
+    for weight in [*np.eye(3), *weights]:
+        assert (floor <= human.exact(np.einsum("k,nkd->nd", weight, hulls))[0]).all()
+    middle = hulls.mean(axis=1)
+    inside = ((middle > human.box[0] + 30) & (middle < human.box[1] - 30)).all(axis=1)
+    assert np.isfinite(floor)[inside].mean() > 0.8
+
+
+def test_floor_over_a_triangle_along_a_ball_loses_little(ball):
+    # A triangle of reach s that lies along the ball, d off it: its floor is below d by s²/2 (1/L + 1/R) at most, with
+    # the lift L of at least 24 - d - 4√3/2 mm, and by as much again for the node that lies beside the perpendicular.
+    rng = np.random.default_rng(5)
+    away, reach = 3.0, 2.0
+    out = rng.normal(size=(2000, 3))
+    out /= np.linalg.norm(out, axis=1, keepdims=True)
+    beside = np.linalg.svd(out[:, None])[2][:, 1:]
+    angle = np.radians([0, 120, 240])
+    corners = reach * (np.cos(angle)[None, :, None] * beside[:, :1] + np.sin(angle)[None, :, None] * beside[:, 1:])
+    floor = ball.floor_over((RADIUS + away) * out[:, None] + corners)
+    lift, node = 24 - away - 2 * np.sqrt(3), 2 * np.sqrt(3)
+    assert floor.min() > away - (reach + node) ** 2 / 2 * (1 / lift + 1 / RADIUS) - 0.05
+    assert np.median(floor) > away - 0.45
+
+
 def test_standoff_is_near_the_exact_distance_on_a_body(human):
     points = around(human.form.mesh, 40000, 6.0)
     inside = ((points > human.box[0]) & (points < human.box[1])).all(axis=1)

@@ -56,6 +56,24 @@ def test_a_cap_is_above_every_margin_within_reach(form):
         assert (margins.exact(points + move)[0] <= most + 1e-6).all()
 
 
+def test_no_allowance_within_reach_is_beyond_what_the_lattice_says():
+    margins = margins_of(two_regions())
+    rng = np.random.default_rng(6)
+    away = rng.normal(size=(2000, 3))
+    points = away / np.linalg.norm(away, axis=1, keepdims=True) * rng.uniform(40, 110, (2000, 1))
+    reach = rng.uniform(0.1, 12.0, 2000)
+    highest, lowest = margins.highest(points, reach), margins.highest(points, reach, lowest=True)
+    for _ in range(20):
+        move = rng.normal(size=(2000, 3))
+        move *= (reach * rng.uniform(0, 1, 2000) / np.linalg.norm(move, axis=1))[:, None]
+        margin, standoff, _ = margins.exact(points + move)
+        allowed = standoff - margin
+        assert ((allowed <= highest + 1e-9) & (allowed >= lowest - 1e-9)).all()
+    close = margins.allowed(points, np.abs(margins.exact(points)[1]), reach)
+    assert ((close[1] <= highest) & (close[0] >= lowest)).all()
+    assert 0.05 < (highest < margins.levels[-1]).mean()  # and it says something
+
+
 def test_a_cap_is_flat_near_a_large_ball():
     # A ball of radius 80: at 10 mm off, moving 5 mm along the surface adds 5²/2(80 + 10) = 0.14 mm, not 5.
     margins = margins_of(BALL.form)

@@ -43,6 +43,8 @@ SAMPLES = 4096
 WALL_MM = 20.0
 NEAR_MM = 100.0
 LABEL_MM = 8.0
+FROM_CENTROID = 2 / 3  # of its longest side no point of a triangle is farther from its centroid
+WIDEST = 16  # of its cells that regions are looked for to either side
 _EVALUATIONS = 400_000
 _QUICK_EVALUATIONS = 40_000
 _FIRST = 600  # samples that are looked at exactly before the whole surface is
@@ -317,10 +319,11 @@ def _minimise(
     low = probe.floor(pose, scale)
     low = np.minimum(np.minimum(low[first], low[second]), low[third])
     bound = _lower(low, longest**2)
-    limit = _limits(field, probe.moved(pose, scale), least.limit)
-    limit = np.maximum(np.maximum(limit[first], limit[second]), limit[third])
-    limit[longest > LABEL_MM] = least.limit.max()
+    corners = probe.moved(pose, scale)[:, mesh.triangles.T].transpose(0, 2, 1)  # (3, m, 3)
+    limit = _limits(field, corners.mean(axis=2), FROM_CENTROID * longest, least.limit)
     rows = np.flatnonzero(bound < limit - aim)
+    floor = field.floor_over(pose.apply(scale * mesh.corners[rows].reshape(-1, 3)).reshape(-1, 3, 3))
+    rows = rows[floor < limit[rows] - aim]
 
     used, corner = np.unique(mesh.triangles[rows], return_inverse=True)
     corner = corner.reshape(-1, 3)
@@ -337,9 +340,12 @@ def _minimise(
         reach = np.linalg.norm(x[:, :, None] - foot[corner][:, None], axis=3).max(axis=1).min(axis=1)
         bound = np.maximum(_lower(f_min, side2), -reach)
         limit = least.limit[label[corner]].max(axis=1)
-        limit[side2 > LABEL_MM**2] = least.limit.max()
+        large = side2 > LABEL_MM**2
+        limit[large] = _limits(field, x[large].mean(axis=1).T, FROM_CENTROID * np.sqrt(side2[large]), least.limit)
+        open_ = np.flatnonzero(limit - bound > aim)
+        bound[open_] = np.maximum(bound[open_], field.floor_over(x[open_]))
         excess = limit - bound
-        open_ = np.flatnonzero(excess > aim)
+        open_ = open_[excess[open_] > aim]
         room = max(evaluations - spent, 0) // 3
         if len(open_) > room:  # give up on the least promising, and say so
             order = open_[np.argsort(-excess[open_], kind="stable")]
@@ -371,18 +377,23 @@ def _lower(least: Any, side2: Any) -> Any:
     return np.where(square > 0, np.sqrt(np.maximum(square, 0)), least - np.sqrt(spread))
 
 
-def _limits(field: Field, points: Any, values: FloatArray) -> Any:
-    """Return for points (3, n) the largest of the regions' `values` (r,) among regions they may belong to.
+def _limits(field: Field, points: Any, reach: Any, values: FloatArray) -> Any:
+    """Return for points (3, n) the largest of the regions' `values` (r,) among regions within `reach` (n,) of them.
 
-    Looked up on a lattice of regions, spread by one cell each way for what lies between its nodes.
+    Looked up on a lattice of regions, spread by enough cells each way, and by one for what lies between its nodes.
     """
     if len(values) == 1:
         return np.full(points.shape[1], values[0], np.float32)
     origin, labels = _labels(field)
-    limit = _beside(values.astype(np.float32)[labels], np.maximum)
     held, outside = _lattice_rows(origin, labels, points)
-    found = np.ascontiguousarray(limit).ravel()[held]
-    found[outside] = np.max(values)
+    found = np.full(points.shape[1], np.max(values), np.float32)
+    cells = np.ceil(reach / LABEL_MM) + 1
+    limit, spread, before = values.astype(np.float32)[labels], 1, 0.0
+    while spread <= WIDEST:
+        limit = _beside(limit, np.maximum, 1 if spread == 1 else spread // 2)
+        some = np.flatnonzero((cells <= spread) & (cells > before) & ~outside)
+        found[some] = np.ascontiguousarray(limit).ravel()[held[some]]
+        spread, before = 2 * spread, spread
     return found
 
 
@@ -442,13 +453,13 @@ def _lattice(field: Field) -> tuple[IntArray, BoolArray]:
     return _lattices[key]
 
 
-def _beside(values: Any, most: Any) -> Any:
-    """Return the largest (or least, by `most`) of each of some values (x, y, z) and those beside it."""
+def _beside(values: Any, most: Any, by: int = 1) -> Any:
+    """Return the largest (or least, by `most`) of each of some values (x, y, z) and those `by` nodes beside it."""
     for axis in range(3):
         shifted = np.moveaxis(values, axis, 0)
         wide = shifted.copy()
-        most(wide[1:], shifted[:-1], out=wide[1:])
-        most(wide[:-1], shifted[1:], out=wide[:-1])
+        most(wide[by:], shifted[:-by], out=wide[by:])
+        most(wide[:-by], shifted[by:], out=wide[:-by])
         values = np.moveaxis(wide, 0, axis)
     return values
 

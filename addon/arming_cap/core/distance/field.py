@@ -258,12 +258,12 @@ class Field:
         return Probe(self, points).floor().astype(np.float64)
 
     def floor_over(self, hulls: FloatArray) -> FloatArray:
-        """Return bounds (n,) that no standoff in the convex hulls of points (n, k, 3) is below; −inf where none is known.
+        """Return bounds (n,) that no standoff in the convex hulls of points (n, k, 3) is below; −inf where unknown.
 
-        A distance changes by no more than one moves, so a node's standoff less how far the hull reaches from it is
-        a bound. A node straight above a hull that lies along the form loses next to nothing: what is `s` beside the foot
-        of its perpendicular, of length L, is farther by about s²/2L. So nodes high above are asked that are exact
-        (`_sampled`): those in the band, and every second one as far as `FAR_MM`.
+        A distance changes by no more than one moves, so a node's standoff less how far the hull reaches from it is a
+        bound. A node straight above a hull that lies along the form loses next to nothing: what is `s` beside the
+        foot of its perpendicular, of length L, is farther by about s²/2L. So nodes high above are asked that are
+        exact (`_sampled`): those in the band, and every second one as far as `FAR_MM`.
         """
         grid, best = self.fine, np.full(len(hulls), -np.inf)
         if not len(hulls):

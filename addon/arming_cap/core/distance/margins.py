@@ -92,9 +92,9 @@ class Margins:
 
     @cached_property
     def _slack(self) -> tuple[FloatArray, IntArray, Float32]:
-        """By how much farther than the nearest triangle each level's nearest is, at nodes `LEVELS_MM` apart: (N, levels).
+        """A lattice's origin and counts, and by how much farther each level's nearest triangle is than the nearest.
 
-        First the lattice's origin and counts. Far from the form nothing is known: 0.
+        (N, levels) mm, at nodes `LEVELS_MM` apart. Far from the form nothing is known: 0.
         """
         low, high = self.field.box
         count = np.floor((high - low) / LEVELS_MM).astype(np.int64) + 1

@@ -18,7 +18,7 @@ from ..arrays import FloatArray, IntArray
 from ..pose import Pose
 from .cover import Cover, centres_and_radii, halved
 from .field import Field
-from .margins import Margins, margins_of
+from .margins import margins_of
 
 
 def rotations(vectors: FloatArray) -> FloatArray:
