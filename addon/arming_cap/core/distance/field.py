@@ -46,6 +46,7 @@ ROOM_MM = 40.0  # between the form and the border of a grid: most pieces stay in
 SNAP_MM = 32.0  # corners of boxes stand on this lattice, so that near-by questions share a field
 _CHUNK = 8192  # points per gather: the temporaries stay in the second-level cache
 _EXACT_CHUNK = 262_144
+_HULLS = 1024  # hulls bounded in one go, for the same reason
 
 Float32 = NDArray[np.float32]
 
@@ -265,28 +266,38 @@ class Field:
         foot of its perpendicular, of length L, is farther by about s²/2L. So nodes high above are asked that are
         exact (`_sampled`): those in the band, and every second one as far as `FAR_MM`.
         """
-        grid, best = self.fine, np.full(len(hulls), -np.inf)
-        if not len(hulls):
-            return best
-        u = (hulls.mean(axis=1) - grid.origin) / grid.spacing
-        rows, offset, _ = grid.gather(u.T.astype(np.float32))
+        best = np.full(len(hulls), -np.inf)
+        for start in range(0, len(hulls), _HULLS):
+            some = slice(start, start + _HULLS)
+            best[some] = self._floor_over(np.array(hulls[some].transpose(1, 2, 0), order="C"))
+        return best
+
+    def _floor_over(self, hull: FloatArray) -> FloatArray:
+        """Return `floor_over` of hulls (k, 3, n): sums over few rows of many are quick."""
+        grid, best = self.fine, np.full(hull.shape[2], -np.inf)
+        hull -= grid.origin[:, None]
+        hull /= grid.spacing
+        u = hull.sum(axis=0) / len(hull)
+        rows, offset, _ = grid.gather(u.astype(np.float32))
         value = _taylor(rows, offset).astype(float)
-        out = rows[:, 1:].astype(float)
-        out /= np.maximum(np.linalg.norm(out, axis=1), 1e-9)[:, None]
-        last = np.array(grid.shape) - 1
+        out = rows.T[1:].astype(float)
+        out /= np.maximum(np.sqrt((out * out).sum(axis=0)), 1e-9)
+        last = np.array(grid.shape)[:, None] - 1
         for height, step, exact_to in (
             (FAR_MM - 4.0, 2, FAR_MM),
             (TOLERANCES.field_band_mm - grid.spacing, 1, TOLERANCES.field_band_mm),
         ):
             lift = (height - value) / grid.spacing
-            node = step * np.rint((u + lift[:, None] * out) / step)
-            known = np.flatnonzero((lift > 0.5) & ((node >= 0) & (node <= last)).all(axis=1))
-            row = np.ravel_multi_index(tuple(node[known].astype(np.intp).T), grid.shape)
+            node = step * np.rint((u + lift * out) / step)
+            held = np.minimum(np.maximum(node, 0), last)
+            row = np.ravel_multi_index(tuple(held.astype(np.intp)), grid.shape)
             standoff = grid.nodes[row, 0].astype(float)
-            known, row = known[standoff <= exact_to], row[standoff <= exact_to]
-            away = hulls[known] - (grid.origin + grid.spacing * node[known])[:, None]
-            reach = np.sqrt((away * away).sum(axis=2).max(axis=1))
-            best[known] = np.maximum(best[known], grid.nodes[row, 0] - reach - 1e-3)  # float32 errs by less
+            known = (lift > 0.5) & (held == node).all(axis=0) & (standoff <= exact_to)
+            away = hull - node
+            away *= away
+            reach = grid.spacing * np.sqrt(away.sum(axis=1).max(axis=0))
+            floor = standoff - reach - 1e-3  # float32 errs by less
+            best = np.where(known, np.maximum(best, floor), best)
         return best
 
     def exact(self, points: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:

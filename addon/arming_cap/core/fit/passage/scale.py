@@ -2,7 +2,9 @@
 """The smallest scale at which a piece goes on, from both sides.
 
 The tree over the piece is built once: a scale multiplies its radii. At each scale only the sign of the widest way's
-pinch is asked; how narrow a way is by the grid says where to ask next. A way that passed is tried first at the next.
+pinch is asked. A way passes that falls short by no more than `FINE`, which a thousandth of the scale makes up for:
+where clearance limits the scale the seat's own margin is 0, and no way is wider. How narrow a way is by the grid says
+where to ask next. A way that passed is tried first at the next.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ from ...pose import Pose
 from ...progress import Progress, silent
 from ...wearer.form import Wearer
 from .lift import seated
-from .search import Search, find_way
+from .search import FINE, Search, find_way
 
 MOST_SCALES = 40  # halving a span of 0.5 to 2 down to a thousandth takes 11, finding its ends as many
 FIRST_STEP = 0.2  # of the scale at the most, until both sides are known; then twice that
@@ -34,7 +36,7 @@ class ScaleBounds:
     Attributes
     ----------
     passes
-        Has a verified way; None where no scale of the span was found to.
+        Has a way verified to within `FINE`; None where no scale of the span was found to.
     fails
         The largest scale tried below that that was not found to pass; None where the smallest of the span passes.
     proved
@@ -149,6 +151,7 @@ class _Scales:
         self.progress(0.5, f"passage: at {100 * scale:.1f} %")
         pose = self.seat_at(scale)
         scene = seated(self.piece, self.wearer, pose, scale=scale)
+        scene = replace(scene, allowances=scene.allowances - FINE)
         found = find_way(scene, self.options, self.progress, self.chain, elsewhere)
         self.width[scale] = found.width
         if found.passes:
