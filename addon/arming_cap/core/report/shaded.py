@@ -19,7 +19,7 @@ PAPER = np.array([0xFD, 0xFC, 0xF9], float)
 INK = np.array([0x22, 0x26, 0x2B], float)
 # Apart in lightness first, so that grey print tells neighbours apart; numbers stand on the parts besides.
 TINTS = ("#d9c9a3", "#8fa9c4", "#b7c7a0", "#c49a8a", "#a79fbf", "#e3dcd2", "#7f9a94", "#cfa9b8")
-ROWS_AT_ONCE = 500_000
+ROWS_AT_ONCE = 60_000
 FINER = 2  # drawn this much finer each way, then averaged
 
 
@@ -136,6 +136,7 @@ def _fill(pixels: FloatArray, bright: FloatArray, faces: Any, buffers: tuple[Any
     h, w = buffers[0].shape
     low = np.ceil(pixels[:, :, 1].min(axis=1) - 0.5).astype(np.int64).clip(0, h)
     rows = (np.floor(pixels[:, :, 1].max(axis=1) - 0.5).astype(np.int64).clip(-1, h - 1) - low + 1).clip(0)
+    planes = _planes(pixels)
     for few in _batches(rows, ROWS_AT_ONCE):
         which = np.repeat(few, rows[few])
         y = low[which] + _steps(rows[few])
@@ -155,7 +156,7 @@ def _fill(pixels: FloatArray, bright: FloatArray, faces: Any, buffers: tuple[Any
         for spans in _batches(length, ROWS_AT_ONCE):
             triangle = np.repeat(which[spans], length[spans])
             at = np.repeat(start[spans], length[spans]) + _steps(length[spans])
-            _put(pixels, bright, faces, buffers, triangle, at, np.repeat(y[spans], length[spans]))
+            _put(planes, bright, faces, buffers, triangle, at, np.repeat(y[spans], length[spans]))
 
 
 def _batches(count: Any, most: int) -> Iterator[Any]:
@@ -170,26 +171,30 @@ def _steps(count: Any) -> Any:
     return np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
 
 
+def _planes(pixels: FloatArray) -> FloatArray:
+    """Return the depth of triangles (k, 3, 3) at pixel (0, 0), its rise to the right and down, and its ends: (5, k)."""
+    a, b, c = (pixels[:, i] for i in range(3))
+    one, two = b - a, c - a
+    area = one[:, 0] * two[:, 1] - two[:, 0] * one[:, 1]
+    area = np.where(np.abs(area) < 1e-12, 1e-12, area)
+    right = (one[:, 2] * two[:, 1] - two[:, 2] * one[:, 1]) / area
+    down = (one[:, 0] * two[:, 2] - two[:, 0] * one[:, 2]) / area
+    at_zero = a[:, 2] - right * (a[:, 0] - 0.5) - down * (a[:, 1] - 0.5)
+    return np.stack([at_zero, right, down, pixels[:, :, 2].min(axis=1), pixels[:, :, 2].max(axis=1)])
+
+
 def _put(
-    pixels: FloatArray, bright: FloatArray, faces: Any, buffers: tuple[Any, Any, Any], which: Any, x: Any, y: Any
+    planes: FloatArray, bright: FloatArray, faces: Any, buffers: tuple[Any, Any, Any], which: Any, x: Any, y: Any
 ) -> None:
     """Write the pixels (x, y) of some triangles where they are nearest."""
-    depth, shade, face = buffers
-    a, b, c = (pixels[which, i] for i in range(3))
-    area = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (c[:, 0] - a[:, 0]) * (b[:, 1] - a[:, 1])
-    area = np.where(np.abs(area) < 1e-12, 1e-12, area)
-    v = ((x + 0.5 - a[:, 0]) * (c[:, 1] - a[:, 1]) - (c[:, 0] - a[:, 0]) * (y + 0.5 - a[:, 1])) / area
-    u = ((b[:, 0] - a[:, 0]) * (y + 0.5 - a[:, 1]) - (x + 0.5 - a[:, 0]) * (b[:, 1] - a[:, 1])) / area
-    z = a[:, 2] + v.clip(0, 1) * (b[:, 2] - a[:, 2]) + u.clip(0, 1) * (c[:, 2] - a[:, 2])
-    cell = y * depth.shape[1] + x
-    order = np.lexsort((z, cell))
-    chosen = order[np.append(np.diff(cell[order]) != 0, True)]
-    x, y, z, which = x[chosen], y[chosen], z[chosen], which[chosen]
-    nearer = z > depth[y, x]
-    x, y = x[nearer], y[nearer]
-    depth[y, x] = z[nearer]
-    shade[y, x] = bright[which[nearer]]
-    face[y, x] = faces[which[nearer]]
+    depth, shade, face = (buffer.reshape(-1) for buffer in buffers)
+    at_zero, right, down, least, most = (column[which] for column in planes)
+    z = np.clip(at_zero + right * x + down * y, least, most)
+    cell = y * buffers[0].shape[1] + x
+    np.maximum.at(depth, cell, z)
+    top = np.flatnonzero(z == depth[cell])
+    shade[cell[top]] = bright[which[top]]
+    face[cell[top]] = faces[which[top]]
 
 
 def _outlines(depth: FloatArray, owner: Any, jump_mm: float) -> Any:
