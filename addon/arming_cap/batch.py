@@ -150,7 +150,13 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument(
         "--neck-bend", type=_number, default=0.0, metavar="DEG", help="how far the head may bow (default 0)"
     )
-    one.add_argument("--springs", type=_number, default=0.0, metavar="MM", help="how far a slit may spring open")
+    one.add_argument(
+        "--springs",
+        type=_number,
+        default=0.0,
+        metavar="MM",
+        help="how far a slit is held open on the way",
+    )
 
     one = worn(verb("sight", "field of view through the openings"))
     shaped(one)
@@ -445,7 +451,7 @@ def _run(options: argparse.Namespace) -> int:
         outcome = getattr(verbs, verb)(options, progress if verb == "check" else within(progress, options.budget))
     if options.json:
         name = options.verb if verb == options.verb else f"{options.verb} {verb}"
-        document = as_json.document(name, outcome.inputs, outcome.warnings, outcome.result)
+        document = as_json.document(name, outcome.inputs, outcome.warnings, outcome.document)
         stdout.write(as_json.dumps(document))
     else:
         for warning in outcome.warnings:

@@ -84,7 +84,7 @@ class Draft:
         By the forms' names.
     seat
         ``fixed`` or ``best``.
-    padding_gives_mm, loosest_mm, wall_mm
+    padding_gives_mm, loosest_mm, wall_mm, springs_mm
         See `Limits`; no walls are looked for where the last is None.
     warnings
         Sentences for the report.
@@ -98,6 +98,7 @@ class Draft:
     loosest_mm: float
     wall_mm: float | None
     warnings: tuple[str, ...]
+    springs_mm: float = 0.0
 
     def job(self, progress: Progress = silent) -> Job:
         """Return the job that the command line would read from a file.
@@ -109,7 +110,7 @@ class Draft:
         """
         from .core.checks.job import CHECKS, Fitting, Job, Limits
 
-        limits = Limits(padding_gives_mm=self.padding_gives_mm, loosest_mm=self.loosest_mm)
+        limits = Limits(padding_gives_mm=self.padding_gives_mm, loosest_mm=self.loosest_mm, springs_mm=self.springs_mm)
         if self.wall_mm is not None:
             limits = replace(limits, checks=(*CHECKS, "walls"), wall_mm=self.wall_mm)
         for piece, form in self.worn:
@@ -235,6 +236,14 @@ def strip(draft: Draft, piece: str, passage: dict[str, Any], progress: Progress)
     progress(0.4, "Looking for what the way meets")
     found = strip_along(seated(rest, wearer, path[0]), path, path[0])
     return found if found is not None and found.depth_mm <= TRIM_MM else None
+
+
+def put_together(piece: Piece, progress: Progress) -> tuple[Any, list[str]]:
+    """Return how the parts of a piece belong together, and what to say of it; raises `InputError` where some do not."""
+    from .core.make.assembly import assemble, told_of
+
+    assembly = assemble(piece, progress)
+    return assembly, told_of(assembly)
 
 
 def make_room(piece: Piece, body: Body, form: str, wall_mm: float, progress: Progress) -> Any:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from manifold3d import Manifold
 
 from arming_cap import batch
-from arming_cap.core.errors import InputError
+from arming_cap.core.errors import Cancelled, InputError
 from arming_cap.core.formats import write_mesh
 from arming_cap.core.make.assembly import assemble, put_together
 from arming_cap.core.piece import Part, Piece
@@ -93,11 +93,39 @@ def test_the_command_line_puts_parts_together(tmp_path, capsys):
     write_mesh(tmp_path / "other.ply", other.moved(Pose.of((300, 40, -90), (75, 20, 130))))
     write_mesh(tmp_path / "whole.ply", meshed(helm(), "whole"))
 
+    placed: dict = {}
+
     def widths(*arguments) -> list[float]:
         assert batch.main(["section", *arguments, "--heights", "-30:50:40", "--json"]) == 0
         said = json.loads(capsys.readouterr().out)
         assert any("put together" in text for text in said["warnings"]) == ("--assemble" in arguments)
+        if "--assemble" in arguments:
+            placed.update({part["part"]: part for part in said["result"]["assembly"]})
+        else:
+            assert "assembly" not in said["result"]
         return [plane[key] for plane in said["result"]["planes"] for key in ("inner_width_mm", "inner_depth_mm")]
 
     apart = [str(tmp_path / name) for name in ("larger.ply", "other.ply")]
     assert widths(*apart, "--assemble") == pytest.approx(widths(str(tmp_path / "whole.ply")), abs=0.1)
+    # The document says how each part was moved, and by which seam.
+    back = Pose.of((300, 40, -90), (75, 20, 130)).then(
+        Pose.of(placed["other"]["translation_mm"], placed["other"]["rotation_deg"])
+    )
+    assert np.abs(back.apply(other.vertices) - other.vertices).max() < 0.1
+    assert placed["larger"]["translation_mm"] == placed["larger"]["rotation_deg"] == [0.0, 0.0, 0.0]
+    assert [seam["part"] for seam in placed["other"]["matched_by"]] == ["larger"]
+    assert placed["other"]["matched_by"][0]["gap_mm"] < 0.1 < placed["other"]["matched_by"][0]["area_mm2"]
+
+
+def test_putting_together_tells_how_far_it_is_and_can_be_stopped():
+    _, piece = scattered(FOUR, 1)
+    told: list[tuple[float, str]] = []
+    assemble(piece, lambda share, text: told.append((share, text)))
+    shares = [share for share, _ in told]
+    assert shares == sorted(shares) and shares[-1] == 1.0 and len(told) > 2 * len(FOUR)
+
+    def stop(share, text):
+        raise Cancelled
+
+    with pytest.raises(Cancelled):
+        assemble(piece, stop)

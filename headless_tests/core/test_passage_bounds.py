@@ -204,14 +204,6 @@ def test_a_hinged_lid_that_swings_out_of_the_way_opens_the_neck():
     np.testing.assert_allclose(swung.pinch_pose.translation_mm, 0, atol=1e-9)
 
 
-def test_a_slit_that_springs_gives_half_of_it_on_each_side():
-    narrow = Piece("helm", (Part("helm", shapes.dome(90, 94, -45, 48, 24)),))  # neck 77.9 mm against a ball of 80
-    plain = find_passage(narrow, BALL, Pose(), Search(most_cells=2000))
-    sprung = find_passage(narrow, BALL, Pose(), Search(most_cells=2000, springs_mm=6.0))
-    assert sprung.pinch_mm - plain.pinch_mm == pytest.approx(3.0, abs=0.2)
-    assert sprung.passes and any("as stated" in word for word in sprung.freedoms)
-
-
 def test_mends_are_tried_on_the_mended_piece():
     narrow = Piece("helm", (Part("helm", shapes.dome(90, 94, -50, 48, 24)),))
     options = Search(most_cells=6000, decide_only=True)

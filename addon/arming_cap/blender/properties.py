@@ -291,6 +291,7 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         seat: str
         padding_gives_mm: float
         loosest_mm: float
+        springs_mm: float
         with_walls: bool
         wall_mm: float
         left_wall_mm: float
@@ -324,6 +325,7 @@ class ARMINGCAP_PG_scene(PropertyGroup):
             "How far what carries a piece may stand off over its allowance before it is too large",
             25.0,
         )
+        springs_mm: _length("Slit Springs", "How far a slit from end to end is held open on the way on and off", 0.0)
         with_walls: BoolProperty(
             name="Walls",
             description="Also look for walls that are too thin to print; takes some seconds for each piece",

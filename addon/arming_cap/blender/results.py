@@ -117,6 +117,7 @@ def footing(scene: Scene) -> dict[str, Any]:
             "seat": scene.arming_cap.seat,
             "padding_gives_mm": round(scene.arming_cap.padding_gives_mm, 3),
             "loosest_mm": round(scene.arming_cap.loosest_mm, 3),
+            "springs_mm": round(scene.arming_cap.springs_mm, 3),
             "wall_mm": round(scene.arming_cap.wall_mm, 3) if scene.arming_cap.with_walls else None,
         },
         "objects": {ob.name: scenes.fingerprint(ob, depsgraph, mm) for ob in involved},

@@ -354,7 +354,8 @@ def draft_of(scene: Scene) -> Draft:
     gives = max(round(own.padding_gives_mm, 3), 0.0)
     loosest = max(round(own.loosest_mm, 3), 0.0)
     wall = max(round(own.wall_mm, 3), 0.05) if own.with_walls else None
-    return Draft(scene.name, tuple(worn), bodies, own.seat, gives, loosest, wall, tuple(size_doubts(scene)))
+    springs = max(round(own.springs_mm, 3), 0.0)
+    return Draft(scene.name, tuple(worn), bodies, own.seat, gives, loosest, wall, tuple(size_doubts(scene)), springs)
 
 
 def job_of_scene(scene: Scene, progress: Progress = silent) -> Job:

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -58,8 +59,34 @@ class Part:
 
 
 @dataclass(frozen=True)
+class PutTogether:
+    """A part that was moved to where it is worn.
+
+    Attributes
+    ----------
+    part
+        Its name.
+    pose
+        How it was moved, in the piece's frame.
+    matched
+        What it was matched by: the other part, the gap between their outlines (mm) and the area that meets (mm²).
+    """
+
+    part: str
+    pose: Pose
+    matched: tuple[tuple[str, float, float], ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as JSON shows it."""
+        rows = [{"part": p, "gap_mm": round(gap, 3), "area_mm2": round(area, 1)} for p, gap, area in self.matched]
+        return {"part": self.part, **self.pose.as_dict(), "matched_by": rows}
+
+
+@dataclass(frozen=True)
 class Piece:
     """A helmet, bracer, greave or cuirass: one or more parts in worn position.
+
+    `assembled` says of each part how it was moved where the parts were put together.
 
     Raises
     ------
@@ -69,6 +96,7 @@ class Piece:
 
     name: str
     parts: tuple[Part, ...]
+    assembled: tuple[PutTogether, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.parts:

@@ -28,9 +28,9 @@ def section(options: argparse.Namespace, progress: Progress) -> Outcome:
     planes = [tuple(p) for p in options.plane] + [(0.0, 0.0, 1.0, z) for z in options.heights or ()]
     if not planes:
         raise InputError("no plane was given", remedy="add --plane NX,NY,NZ,D or --heights A:B:STEP")
-    piece, inputs, warnings = read_piece(options.mesh, options)
+    piece, inputs, warnings = read_piece(options.mesh, options, progress=part_of(progress, 0.0, 0.5))
     mesh = piece.parts[0].mesh if len(piece.parts) == 1 else joined([p.mesh for p in piece.parts], piece.name)
-    sections = cut(mesh, [p[:3] for p in planes], [p[3] for p in planes], progress)
+    sections = cut(mesh, [p[:3] for p in planes], [p[3] for p in planes], part_of(progress, 0.5, 1.0))
     for found in sections:
         if not found.loops:
             warnings.append(f"the plane at {found.offset:.6g} mm misses the mesh")
@@ -53,7 +53,7 @@ def section(options: argparse.Namespace, progress: Progress) -> Outcome:
         width = max(len(row) for row in rows)
         print_rows(stdout, [tuple(row) + ("",) * (width - len(row)) for row in rows])
 
-    return Outcome({"planes": [s.as_dict() for s in sections]}, inputs, warnings, False, show)
+    return Outcome({"planes": [s.as_dict() for s in sections]}, inputs, warnings, False, show, piece=piece)
 
 
 def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
@@ -83,7 +83,7 @@ def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
         if verdict.mend:
             print(f"to mend: {verdict.mend}", file=stdout)
 
-    return Outcome(document, case.inputs, case.warnings, _failed(result.status), show)
+    return Outcome(document, case.inputs, case.warnings, _failed(result.status), show, piece=case.fitting.piece)
 
 
 def size(options: argparse.Namespace, progress: Progress) -> Outcome:
@@ -129,7 +129,7 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
             foam = by_region(result.pads)
             print_rows(stdout, [(plain(region) if region else "in all", sheet) for region, sheet in foam])
 
-    return Outcome(document, case.inputs, warnings, False, show)
+    return Outcome(document, case.inputs, warnings, False, show, piece=case.fitting.piece)
 
 
 def _no_size(result: Any, why: str, mend: str, inputs: list[dict[str, str]], warnings: list[str]) -> Outcome:
@@ -184,10 +184,10 @@ def don(options: argparse.Namespace, progress: Progress) -> Outcome:
 
     def show(stdout: Any) -> None:
         _show_donning(result, verdict, pose_told(options.seat, report.seat), stdout)
-        if options.springs:
+        if whole.springs_mm:
             print("how far the slit springs open is your number: nothing was simulated", file=stdout)
 
-    return Outcome(document, case.inputs, case.warnings, _failed(result.status), show)
+    return Outcome(document, case.inputs, case.warnings, _failed(result.status), show, piece=case.fitting.piece)
 
 
 def _show_donning(result: Any, verdict: Any, seated: str, stdout: Any) -> None:
@@ -225,8 +225,9 @@ def sight(options: argparse.Namespace, progress: Progress) -> Outcome:
         case = read_case(options, part_of(progress, 0.0, 0.3))
         report, result, verdict = answer(case, SightResult, "sight", {}, part_of(progress, 0.3, 1.0))
         found, seat, inputs, warnings = result.sight, report.seat, case.inputs, case.warnings
+        piece = case.fitting.piece
     else:
-        piece, inputs, warnings = read_piece(options.piece, options)
+        piece, inputs, warnings = read_piece(options.piece, options, progress=part_of(progress, 0.0, 0.5))
         left, right = np.array(options.eyes[:3]), np.array(options.eyes[3:])
         found = look_out(piece, left, right, None, progress)
         verdict, seat = judge_sight(found), Pose().as_dict()
@@ -245,7 +246,7 @@ def sight(options: argparse.Namespace, progress: Progress) -> Outcome:
         print(f"open share of the wearer's own field: {100 * document['open_fraction']:.0f} %", file=stdout)
         print(f"{verdict.status.value}: {verdict.why}", file=stdout)
 
-    return Outcome(document, inputs, warnings, _failed(verdict.status), show)
+    return Outcome(document, inputs, warnings, _failed(verdict.status), show, piece=piece)
 
 
 def _failed(status: Status) -> bool:

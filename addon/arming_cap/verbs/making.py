@@ -25,7 +25,7 @@ def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
 
     if options.out is None:
         raise InputError("no folder to write to", remedy="add --out DIR")
-    piece, inputs, warnings = read_piece(options.piece, options)
+    piece, inputs, warnings = read_piece(options.piece, options, progress=part_of(progress, 0.0, 0.1))
     wearer, outcomes, pose = None, None, Pose()
     if options.wearer:
         outcomes = _outcomes(options, piece.name, [one["sha256"] for one in inputs])
@@ -62,7 +62,9 @@ def ring(options: argparse.Namespace, progress: Progress) -> Outcome:
             print(f"    {', '.join(one['files'])}", file=stdout)
         print(f"paper templates: {paper['file']}, in {options.out}", file=stdout)
 
-    return Outcome({"rings": shown, "templates": paper, "seat": pose.as_dict()}, inputs, warnings, False, show)
+    return Outcome(
+        {"rings": shown, "templates": paper, "seat": pose.as_dict()}, inputs, warnings, False, show, piece=piece
+    )
 
 
 def _outcomes(options: argparse.Namespace, name: str, digests: Sequence[str]) -> Outcomes | None:
@@ -115,7 +117,9 @@ def relief(options: argparse.Namespace, progress: Progress) -> Outcome:
         for one in files:
             print(f"    {one['file']}, in {options.out}", file=stdout)
 
-    return Outcome(result, case.inputs, [*case.warnings, *found.remarks], status is Status.FAIL, show)
+    return Outcome(
+        result, case.inputs, [*case.warnings, *found.remarks], status is Status.FAIL, show, piece=case.fitting.piece
+    )
 
 
 def split(options: argparse.Namespace, progress: Progress) -> Outcome:
@@ -136,9 +140,9 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
 
     if options.out is None and not options.plan_only:
         raise InputError("no folder to write to", remedy="add --out DIR, or --plan-only")
-    piece, inputs, warnings = read_piece(options.mesh, options)
+    piece, inputs, warnings = read_piece(options.mesh, options, progress=part_of(progress, 0.0, 0.1))
     work = workpiece(
-        [replace(p.mesh, name=p.name) for p in piece.parts], piece.name, part_of(progress, 0.0, 0.2), options.close
+        [replace(p.mesh, name=p.name) for p in piece.parts], piece.name, part_of(progress, 0.1, 0.2), options.close
     )
     limits = Limits(
         locked=(
@@ -172,7 +176,12 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
             _print_plan(figures, stdout)
 
         return Outcome(
-            {"plan": figures, "parts": [], "cuts": [], "joints": []}, inputs, warnings, bool(large), show_plan
+            {"plan": figures, "parts": [], "cuts": [], "joints": []},
+            inputs,
+            warnings,
+            bool(large),
+            show_plan,
+            piece=piece,
         )
     done = carry_out(
         work,
@@ -203,7 +212,7 @@ def split(options: argparse.Namespace, progress: Progress) -> Outcome:
         for remark in result["remarks"]:
             print(f"    {remark}", file=stdout)
 
-    return Outcome(result, inputs, warnings, False, show)
+    return Outcome(result, inputs, warnings, False, show, piece=piece)
 
 
 def _print_plan(figures: dict[str, Any], stdout: Any) -> None:

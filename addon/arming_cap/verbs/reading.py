@@ -15,7 +15,7 @@ from ..core.formats import read_mesh
 from ..core.geometry.doubts import doubts
 from ..core.piece import Hinge, Part, Piece, as_worn
 from ..core.pose import Pose
-from ..core.progress import Progress, part_of
+from ..core.progress import Progress, part_of, silent
 from ..core.verdict import Status, Verdict
 from ..core.wearer.form import Form
 from ..core.wearer.oddsize import odd_piece
@@ -33,7 +33,8 @@ class Outcome:
     """A verb's answer: the document's parts, whether a verdict failed, and how to show it.
 
     `faults` are tracebacks of faults of ours that took a part of the answer; `stopped` is whether the user ended the
-    work early and this is what was done by then.
+    work early and this is what was done by then. How the parts of
+    `piece` were put together stands in the document.
     """
 
     result: Any
@@ -43,10 +44,18 @@ class Outcome:
     show: Callable[[Any], None]
     faults: Sequence[str] = ()
     stopped: bool = False
+    piece: Piece | None = None
+
+    @property
+    def document(self) -> Any:
+        """The result as JSON shows it."""
+        if self.piece is None or not self.piece.assembled:
+            return self.result
+        return {**self.result, "assembly": [part.as_dict() for part in self.piece.assembled]}
 
 
 def read_piece(
-    files: Sequence[str], options: argparse.Namespace, form: Form | None = None
+    files: Sequence[str], options: argparse.Namespace, form: Form | None = None, progress: Progress = silent
 ) -> tuple[Piece, list[dict[str, str]], list[str]]:
     """Return the piece that mesh files make, a document's `inputs` for them, and warnings; `form` is who wears it."""
     parts: list[Part] = []
@@ -70,7 +79,7 @@ def read_piece(
     if options.assemble:
         from ..core.make.assembly import put_together
 
-        piece, said = put_together(piece)
+        piece, said = put_together(piece, progress)
         warnings += said
     piece = piece.scaled(options.scale)
     for name in (*options.removable, *hinges):
@@ -121,7 +130,7 @@ def read_case(options: argparse.Namespace, progress: Progress) -> Case:
 
     units = options.wearer_units or options.units
     known = read_known(options.wearer, units, part_of(progress, 0.0, 0.7))
-    piece, inputs, warnings = read_piece(options.piece, options, known.read.wearer.form)
+    piece, inputs, warnings = read_piece(options.piece, options, known.read.wearer.form, part_of(progress, 0.7, 0.8))
     check_exchanged(piece, known.read.wearer)
     asked, said = _room(options)
     piece, swings = settled_hinges(piece, known.read.wearer, options.seat == "fixed")
@@ -129,7 +138,7 @@ def read_case(options: argparse.Namespace, progress: Progress) -> Case:
     said += [line for line in (solid_block(piece), faces_backwards(piece, known.read.wearer, Pose())) if line]
     if not 0 <= options.allow_padding <= 100:
         raise InputError("--allow-padding counts from 0 to 100 mm", remedy="give millimetres")
-    known = known.allowing(options.allow_padding).with_allowances(asked, options.seat, part_of(progress, 0.7, 1.0))
+    known = known.allowing(options.allow_padding).with_allowances(asked, options.seat, part_of(progress, 0.8, 1.0))
     read = known.read
     sources = [{"file": str(options.wearer), "sha256": s.sha256} for s in read.sources[:1]]
     sources += [{"file": str(s.path), "sha256": s.sha256} for s in read.sources[1:]]

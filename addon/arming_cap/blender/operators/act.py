@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,7 +12,9 @@ from bpy.props import StringProperty
 from bpy.types import Context, Object, Operator, Scene
 from mathutils import Matrix, Vector
 
-from .. import forms, results
+from ... import errands
+from ...core.errors import InputError
+from .. import forms, results, work
 from .. import scene as scenes
 from .rings import ring_circle
 from .split import lay_circle
@@ -124,35 +127,42 @@ class ARMINGCAP_OT_move_to_seat(_OfFit, Operator):
         return {"FINISHED"}
 
 
-class ARMINGCAP_OT_put_together(_OfFit, Operator):
+class ARMINGCAP_OT_put_together(_OfFit, work.InBackground, Operator):
     """Put the parts of the piece together by the flat faces in which it was cut; the largest stays where it is"""
 
     bl_idname = "arming_cap.put_together"
     bl_label = "Put Parts Together"
     bl_options = {"UNDO"}
 
-    def execute(self, context: Context) -> set[str]:
-        from ...core.errors import InputError
-        from ...core.make.assembly import assemble, told_of
+    doing = "Putting parts together"
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        return super().poll(context) and cls.idle()
+
+    def begin(self, context: Context) -> work.Work:
+        """Copy the parts out; how they belong together is looked for beside the window."""
         from ...core.piece import Part, Piece
 
         scene = context.scene
         found = cast_of_fit(scene, self.fit)
         if found is None:
+            raise InputError("the piece is no longer in the scene", remedy="run the checks again")
+        cast, mm, depsgraph = found[1], scenes.mm_per_unit(scene), scenes.depsgraph_of(scene)
+        parts = tuple(Part(name, scenes.mesh_of(scene.objects[name], depsgraph, mm)) for name in cast.parts)
+        return work.Work(partial(errands.put_together, Piece(cast.piece, parts)))
+
+    def end(self, context: Context, result: Any) -> set[str]:
+        """Move the objects."""
+        assembly, said = result
+        scene = context.scene
+        if any(scene.objects.get(name) is None for name in assembly.poses):
             return self.gone()
-        cast, mm = found[1], scenes.mm_per_unit(scene)
-        meshes = [scenes.mesh_of(scene.objects[name], scenes.depsgraph_of(scene), mm) for name in cast.parts]
-        try:
-            piece = Piece(cast.piece, tuple(Part(name, mesh) for name, mesh in zip(cast.parts, meshes)))
-            together = assemble(piece)
-            said = told_of(together)
-        except InputError as error:
-            self.report({"ERROR"}, str(error))
-            return {"CANCELLED"}
-        scenes.transform_each(scene, {name: _matrix(pose, mm) for name, pose in together.poses.items()})
+        mm = scenes.mm_per_unit(scene)
+        scenes.transform_each(scene, {name: _matrix(pose, mm) for name, pose in assembly.poses.items()})
         results.look_again()
         for text in said:
-            self.report({"INFO"}, text)
+            self.say("INFO", text)
         return {"FINISHED"}
 
 

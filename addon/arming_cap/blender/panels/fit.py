@@ -51,6 +51,7 @@ class ARMINGCAP_PT_fit(Tab, Panel):
         settings.prop(scene.arming_cap, "seat")
         settings.prop(scene.arming_cap, "padding_gives_mm")
         settings.prop(scene.arming_cap, "loosest_mm")
+        settings.prop(scene.arming_cap, "springs_mm")
         walls = settings.row(heading="Walls")
         walls.prop(scene.arming_cap, "with_walls", text="")
         thinnest = walls.row()

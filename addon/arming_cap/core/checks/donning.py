@@ -48,7 +48,7 @@ def check_donning(worn: Worn, limits: Limits, progress: Progress = silent) -> Do
         wearer, gives = soft, tuple(name for name, room in soft.allowance_mm.items() if room < 0)
         begin, off, tried = taken_off((0.45, 0.9), True)
     passage = tried[off] if off else tried[()]
-    along = margins_along(piece, wearer, begin.pose, passage, off or (), options, part_of(progress, 0.9, 1.0))
+    along = margins_along(piece, wearer, begin.pose, passage, off or (), part_of(progress, 0.9, 1.0))
     said = reasons(piece, wearer, begin.pose, passage, float(along.margin_mm[0]))
     short = 0.0 if worn.rest is None else worn.rest.short_mm
     return DonningResult(

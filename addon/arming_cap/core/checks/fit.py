@@ -258,6 +258,7 @@ class _Fit:
             first_line(self.one.scale, results),
             seen,
             results,
+            tuple(part.as_dict() for part in self.one.piece.assembled),
         )
 
     def _drawings(

@@ -219,7 +219,9 @@ def read_job(path: Path | str, units: str | None = None, scale: float = 1.0, pro
     names: set[str] = set()
     for number, one in enumerate(piece_tables, len(wearer_tables)):
         progress(number / steps, "Reading pieces")
-        piece, own_scale, seat, worn_by, stated = _piece(one, path.parent, units, inputs, warnings)
+        piece, own_scale, seat, worn_by, stated = _piece(
+            one, path.parent, units, inputs, warnings, part_of(progress, number / steps, (number + 1) / steps)
+        )
         if piece.name in names:
             raise InputError(f"two pieces are named '{piece.name}'", source=str(path), remedy="rename one")
         names.add(piece.name)
@@ -297,7 +299,12 @@ def _wearer(
 
 
 def _piece(
-    table: Table, folder: Path, units: str | None, inputs: list[dict[str, str]], warnings: list[str]
+    table: Table,
+    folder: Path,
+    units: str | None,
+    inputs: list[dict[str, str]],
+    warnings: list[str],
+    progress: Progress,
 ) -> tuple[Piece, float, str, list[str] | None, bool]:
     parts: list[Part] = []
     part_tables = table.tables("part")
@@ -336,7 +343,7 @@ def _piece(
             )
     piece = Piece(table.text("name", parts[0].name), tuple(parts))
     if table.flag("assemble", False):
-        piece, said = put_together(piece)
+        piece, said = put_together(piece, progress)
         warnings += said
     scale = table.number("scale", 1.0, 0.01, 100.0)
     seat = table.choice("seat", ("fixed", "best"), "fixed") or "fixed"

@@ -21,8 +21,9 @@ import numpy as np
 
 from ..errors import InputError
 from ..mesh import TriangleMesh
-from ..piece import Piece
+from ..piece import Piece, PutTogether
 from ..pose import Pose
+from ..progress import Progress, silent
 from .seams import GAP_MM, Face, alike, faces_of, gap_mm_of, goes_on, united, ways
 
 # Faces that lie on each other face each other so; of a part no more than so much lies inside another.
@@ -75,9 +76,9 @@ class Assembly:
     loose: tuple[str, ...]
 
 
-def put_together(piece: Piece) -> tuple[Piece, list[str]]:
+def put_together(piece: Piece, progress: Progress = silent) -> tuple[Piece, list[str]]:
     """Return a piece with its parts put together, and what to say of it; raises as `told_of` does."""
-    together = assemble(piece)
+    together = assemble(piece, progress)
     return together.piece, told_of(together)
 
 
@@ -124,15 +125,24 @@ class _Match:
 _Known = dict[tuple[frozenset[int], frozenset[int]], list[_Match]]  # by the parts of two groups
 
 
-def assemble(piece: Piece) -> Assembly:
+def assemble(piece: Piece, progress: Progress = silent) -> Assembly:
     """Put the parts of a piece together by their matching flat faces.
 
-    The largest part by area stays where it is.
+    The largest part by area stays where it is. `progress` may cancel.
     """
-    groups = _kin([_Group({k: Pose()}, tuple(faces_of(p.mesh)), _size(piece, k)) for k, p in enumerate(piece.parts)])
+    found_groups = []
+    for k, part in enumerate(piece.parts):
+        progress(0.2 * k / len(piece.parts), f"Looking for the cuts of {part.name}")
+        found_groups.append(_Group({k: Pose()}, tuple(faces_of(part.mesh)), _size(piece, k)))
+    groups = _kin(found_groups)
     known: _Known = {}
     seams: list[Seam] = []
-    while (found := _best(piece, groups, known)) is not None:
+
+    def told(share: float, text: str) -> None:
+        joined = (len(seams) + share) / max(len(piece.parts) - 1, 1)
+        progress(0.2 + 0.8 * min(joined, 1.0), text)
+
+    while (found := _best(piece, groups, known, told)) is not None:
         one, other, match = found
         names = [piece.parts[max(g.poses, key=lambda k: _size(piece, k))].name for g in (one, other)]
         seams.append(Seam(names[0], names[1], match.gap_mm, match.touching, match.otherwise))
@@ -144,17 +154,28 @@ def assemble(piece: Piece) -> Assembly:
     parts = tuple(Piece(p.name, (p,)).moved(poses.get(k, Pose())).parts[0] for k, p in enumerate(piece.parts))
     moved = {p.name: poses.get(k, Pose()) for k, p in enumerate(piece.parts)}
     loose = tuple(p.name for k, p in enumerate(piece.parts) if k not in poses)
-    return Assembly(replace(piece, parts=parts), moved, tuple(seams), loose)
+    progress(1.0, "Parts are put together")
+    assembled = tuple(PutTogether(name, pose, _matched(name, seams)) for name, pose in moved.items())
+    return Assembly(replace(piece, parts=parts, assembled=assembled), moved, tuple(seams), loose)
+
+
+def _matched(part: str, seams: Sequence[Seam]) -> tuple[tuple[str, float, float], ...]:
+    """Return the other part, gap and area of each seam of a part."""
+    return tuple((s.other if part == s.one else s.one, s.gap_mm, s.area_mm2) for s in seams if part in (s.one, s.other))
 
 
 def _size(piece: Piece, part: int) -> float:
     return float(piece.parts[part].mesh.areas.sum())
 
 
-def _best(piece: Piece, groups: Sequence[_Group], known: _Known) -> tuple[_Group, _Group, _Match] | None:
+def _best(
+    piece: Piece, groups: Sequence[_Group], known: _Known, progress: Progress
+) -> tuple[_Group, _Group, _Match] | None:
     """Return the two groups with the largest area of faces on each other and no collision; None without any."""
     ready = []
-    for a, b in combinations(groups, 2):
+    pairs = list(combinations(groups, 2))
+    for number, (a, b) in enumerate(pairs):
+        progress(number / len(pairs), f"Laying the cuts of {len(groups)} parts on each other")
         one, other = sorted((a, b), key=lambda g: -g.size)
         key = frozenset(one.poses), frozenset(other.poses)
         if key not in known:

@@ -9,7 +9,7 @@ from ..fit.passage.donning import out_in_words
 from ..verdict import Place, Status
 from ..wearer.plain import plain
 from .model import FirstLine
-from .results import Advised, ClearanceResult, DonningResult, PlacementResult, Result, SizeResult
+from .results import Advised, ClearanceResult, DonningResult, PlacementResult, Result, SizeResult, Unmade
 from .said import PAST_END, past_end, verdict_of
 from .words import figure, per_cent
 
@@ -22,6 +22,9 @@ def first_line(scale: float, results: Mapping[str, Result]) -> FirstLine:
     if isinstance(placed, PlacementResult) and placed.status is Status.FAIL and not isinstance(size, SizeResult):
         said = verdict_of(placed)
         return FirstLine(f"Not to be printed yet: {said.why}. First {said.mend}.", None)
+    clear = results.get("clearance")
+    if isinstance(clear, Unmade) and clear.remedy and not isinstance(size, SizeResult):
+        return FirstLine(f"Not judged yet: {clear.what}. First {clear.remedy}.", None)
     if isinstance(size, SizeResult):
         told, at = _size(size), size.advice.scale
     else:
@@ -81,7 +84,9 @@ def _way(results: Mapping[str, Result], printed: bool) -> tuple[str, ...]:
         return ("Whether it goes on is not sure.",)
     manner = "straight" if donning.passage.straight else "tilted"
     off = f", with {out_in_words(donning.piece, donning.off)}" if donning.off else ""
-    return (f"It goes on {manner}{off}.",)
+    held = donning.passage.springs_mm
+    slit = f", the slit held open by {held:g} mm" if held else ""
+    return (f"It goes on {manner}{off}{slit}.",)
 
 
 def _first(results: Mapping[str, Result], size: Result | None) -> tuple[str, ...]:

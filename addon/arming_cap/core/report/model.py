@@ -124,6 +124,8 @@ class FitReport:
         What to do, in one line, and the scale to print at.
     results
         What was measured, by check: what the words and the JSON are made from.
+    assembled
+        How each part was moved where the parts were put together, as JSON shows it.
     """
 
     piece: str
@@ -139,6 +141,7 @@ class FitReport:
     advice: FirstLine | None = None
     portraits: tuple[Portrait, ...] = ()
     results: Mapping[str, Any] = field(default_factory=dict, compare=False, repr=False)
+    assembled: tuple[dict[str, Any], ...] = ()
 
     @property
     def status(self) -> Status:
@@ -167,6 +170,7 @@ class FitReport:
             },
             "size": self.size,
             "warnings": list(self.warnings),
+            **({"assembly": list(self.assembled)} if self.assembled else {}),
         }
 
 

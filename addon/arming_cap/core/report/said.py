@@ -179,7 +179,8 @@ def _donning(result: DonningResult) -> Verdict:
     if found.passes:
         taken = f"with {out_in_words(result.piece, result.off)} it goes on" if result.off else "it goes on"
         soft = f", if {' and '.join(plain(name) for name in result.gives)} give" if result.gives else ""
-        why = f"{taken}, {manner}{soft}; tightest {where}"
+        held = f", the slit held open by {found.springs_mm:g} mm as stated" if found.springs_mm else ""
+        why = f"{taken}, {manner}{held}{soft}; tightest {where}"
         if result.off:
             why += f"; as a whole no way is wider than {figure(whole.bound_mm)} mm{_searched(whole)}"
     elif found.verdict is Status.FAIL:

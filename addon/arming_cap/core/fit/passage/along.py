@@ -18,7 +18,8 @@ from ...wearer.form import Wearer
 from .bow import bowed
 from .donning import Passage, out_of_the_way
 from .lift import Scene, seated
-from .search import FINE, Search
+from .search import FINE
+from .springs import sprung
 
 CLEAR_MM = 20.0  # with so much margin for good the piece is off, and the rest of the way says nothing
 STATIONS = 25
@@ -70,7 +71,6 @@ def margins_along(
     seat: Pose,
     found: Passage,
     off: tuple[str, ...] = (),
-    options: Search = Search(),  # noqa: B008  frozen
     progress: Progress = silent,
 ) -> Along:
     """Return the margin at some poses of a passage, from the seat to where the piece is clear of the body.
@@ -79,15 +79,15 @@ def margins_along(
     ----------
     piece, wearer, seat, found, off
         What `take_off` was asked, the passage that is looked at, and the parts that are off for it.
-    options
-        What the passage was searched with: a slit that springs gives on the way as it did there.
     progress
         Told how far it is; may cancel.
     """
     free = out_of_the_way(piece, off)
     if found.neck_bend_deg:
         wearer = replace(wearer, form=bowed(wearer.form, found.neck_bend_deg))
-    scene = seated(free, wearer, seat)
+    at_seat = scene = seated(free, wearer, seat)
+    if found.springs_mm:
+        scene = seated(sprung(free, found.springs_mm), wearer, seat)
     chain = np.array([placement_of(pose, scene.pivot, seat) for pose in found.path])
     way = np.concatenate([[0.0], np.cumsum(_travel(chain, scene))])
     last = _last_near(chain, scene)
@@ -98,9 +98,9 @@ def margins_along(
     margins = []
     for number, one in enumerate(placed):
         progress(number / len(placed), "passage: margins along the way")
-        gives = options.springs_mm / 2 if number else 0.0
+        there = scene if number else at_seat
         least = least_along(
-            scene.cover, scene.pivot, one[None], scene.field, scene.allowances - gives, FINE, looks_allowed=LOOKS
+            there.cover, there.pivot, one[None], there.field, there.allowances, FINE, looks_allowed=LOOKS
         )
         margins.append(least.margin_mm)
     if found.where != "swing":

@@ -23,8 +23,9 @@ from ...verdict import Status
 from ...wearer.form import Wearer
 from .bow import bowed
 from .enclosed import enclosed_depth
-from .lift import Meeting, meeting, seated
+from .lift import Meeting, Scene, meeting, seated
 from .search import FINE, Found, Search, find_way
+from .springs import sprung
 
 BENDS = (0.5, 1.0, -1.0)  # shares of the neck's range that are tried
 
@@ -65,6 +66,8 @@ class Passage:
         (k, 6) the path as `find_way` has it: placements from the seat.
     neck_bend_deg
         How far the head bows on the way, forwards if positive; 0 where the form is rigid.
+    springs_mm
+        How far the slit is held open on the way; 0 where the piece is rigid.
     """
 
     verdict: Status
@@ -85,6 +88,7 @@ class Passage:
     cells: int
     motion: FloatArray
     neck_bend_deg: float = 0.0
+    springs_mm: float = 0.0
 
     @property
     def passes(self) -> bool:
@@ -116,6 +120,7 @@ class Passage:
             "freedoms": list(self.freedoms),
             "proved_in": list(self.proved_in),
             "neck_bend_deg": round(self.neck_bend_deg, 3) + 0.0,
+            "springs_mm": round(self.springs_mm, 3) + 0.0,
             "cells": self.cells,
             "doffing": "the path as listed; donning is the same poses in reverse, with the same pinch",
         }
@@ -146,7 +151,10 @@ def find_passage(
     InputError
         If the piece has no triangles.
     """
-    found = _answer(find_way(seated(piece, wearer, seat), options, progress), seat, options)
+    way = find_way(seated(piece, wearer, seat), options, progress)
+    found = _answer(way, seat, options)
+    if options.springs_mm and not found.passes and way.at_seat.margin_mm >= 0:  # no slit makes room at the seat
+        found = _springing(piece, wearer, seat, options, progress, found)
     if options.neck_bend_deg and not found.passes:
         found = _bowing(piece, wearer, seat, options, progress, found)
         if not found.neck_bend_deg:
@@ -156,6 +164,30 @@ def find_passage(
     return found
 
 
+def _springing(
+    piece: Piece, wearer: Wearer, seat: Pose, options: Search, progress: Progress, found: Passage
+) -> Passage:
+    """Return the passage with the slit held open on the way, where that is wider; it opens and closes at the seat."""
+    opened = sprung(piece, options.springs_mm)
+    if opened is piece:
+        return replace(found, freedoms=(*found.freedoms, "nothing springs: no slit runs from end to end"))
+    one = _answer(find_way(seated(opened, wearer, seat), options, progress), seat, options)
+    for share in (0.0, 1 / 3, 2 / 3):
+        one = _resting(one, seated(sprung(piece, share * options.springs_mm), wearer, seat), seat)
+    if one.pinch_mm <= found.pinch_mm:
+        return found
+    said = f"the slit held open by {options.springs_mm:g} mm on the way, as stated"
+    return replace(one, springs_mm=options.springs_mm, freedoms=(*one.freedoms, said))
+
+
+def _resting(found: Passage, scene: Scene, seat: Pose) -> Passage:
+    """Return a passage no wider than a scene at its seat."""
+    rest = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, FINE)
+    if rest.margin_mm >= found.pinch_mm:
+        return found
+    return _tighter(found, rest, meeting(scene, rest.point, rest.triangle), "seat", seat)
+
+
 def _bowing(piece: Piece, wearer: Wearer, seat: Pose, options: Search, progress: Progress, found: Passage) -> Passage:
     """Return the widest passage over a few bends of the neck, held on the way and straightened at the seat."""
     for share in BENDS:
@@ -163,10 +195,7 @@ def _bowing(piece: Piece, wearer: Wearer, seat: Pose, options: Search, progress:
         bent = replace(wearer, form=bowed(wearer.form, bend))
         one = _answer(find_way(seated(piece, bent, seat), options, progress), seat, options)
         for part in (1 / 3, 2 / 3):  # raising the head again, the piece on it
-            scene = seated(piece, replace(wearer, form=bowed(wearer.form, part * bend)), seat)
-            rest = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, FINE)
-            if rest.margin_mm < one.pinch_mm:
-                one = _tighter(one, rest, meeting(scene, rest.point, rest.triangle), "seat", seat)
+            one = _resting(one, seated(piece, replace(wearer, form=bowed(wearer.form, part * bend)), seat), seat)
         if one.pinch_mm > found.pinch_mm:
             kept = f"head bowed by {bend:g} degrees on the neck, of {options.neck_bend_deg:g} either way"
             found = replace(one, neck_bend_deg=bend, freedoms=(*one.freedoms, kept))
@@ -184,7 +213,7 @@ def _answer(found: Found, seat: Pose, options: Search) -> Passage:
     at, part, region = meeting(scene, point, least.triangle)
     closed = False
     if bound >= 0 and least.margin_mm < 0 and (depth := enclosed_depth(scene)) is not None:
-        bound = max(-depth - float(scene.allowances.min()) + options.springs_mm / 2, least.margin_mm)
+        bound = max(-depth - float(scene.allowances.min()), least.margin_mm)
         closed = True
     if least.margin_mm >= 0 and least.floor_mm >= 0:
         verdict = Status.PASS  # in six freedoms, whatever is proved of three
@@ -201,8 +230,6 @@ def _answer(found: Found, seat: Pose, options: Search) -> Passage:
     proved_in = () if whatever else freedoms
     if found.planes:
         freedoms += ("the way found widened in side, roll and yaw too",)
-    if options.springs_mm:
-        freedoms += (f"each side of a slit gives {options.springs_mm / 2:g} mm on the way, as stated",)
     return Passage(
         verdict=verdict,
         pinch_mm=least.margin_mm,

@@ -20,7 +20,8 @@ from ...pose import Pose
 from ...progress import Progress, silent
 from ...wearer.form import Wearer
 from .lift import seated
-from .search import FINE, Search, find_way
+from .search import FINE, Found, Search, find_way
+from .springs import sprung
 
 MOST_SCALES = 40  # halving a span of 0.5 to 2 down to a thousandth takes 11, finding its ends as many
 FIRST_STEP = 0.2  # of the scale at the most, until both sides are known; then twice that
@@ -150,9 +151,10 @@ class _Scales:
         """Look for a way at a scale: elsewhere than where one is known only if asked."""
         self.progress(0.5, f"passage: at {100 * scale:.1f} %")
         pose = self.seat_at(scale)
-        scene = seated(self.piece, self.wearer, pose, scale=scale)
-        scene = replace(scene, allowances=scene.allowances - FINE)
-        found = find_way(scene, self.options, self.progress, self.chain, elsewhere)
+        found = self._way(self.piece, pose, scale, elsewhere)
+        opened = sprung(self.piece, self.options.springs_mm / scale)
+        if opened is not self.piece and not found.passes and found.at_seat.margin_mm >= 0:
+            found = self._way(opened, pose, scale, elsewhere)
         self.width[scale] = found.width
         if found.passes:
             self._passing.add(scale)
@@ -160,6 +162,11 @@ class _Scales:
             self.chain = found.chain
         if elsewhere:
             self.proved[scale] = found.bound < 0
+
+    def _way(self, piece: Piece, pose: Pose, scale: float, elsewhere: bool) -> Found:
+        scene = seated(piece, self.wearer, pose, scale=scale)
+        scene = replace(scene, allowances=scene.allowances - FINE)
+        return find_way(scene, self.options, self.progress, self.chain, elsewhere)
 
     def beyond(self, scale: float, step: float) -> float:
         """Return a change of scale, a little more than would bring the pinch to 0 if it grew as the piece does."""
