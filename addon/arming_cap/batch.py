@@ -187,6 +187,11 @@ def parser() -> argparse.ArgumentParser:
     one.add_argument("--clearance", type=_number, default=0.0, metavar="MM", help="wanted over the allowances")
     one.add_argument("--wall", type=_positive, default=1.2, metavar="MM", help="left under the outside everywhere")
 
+    one = verb("hollow", "a solid sculpt made a shell with a wall of your choice, open below")
+    shaped(one)
+    one.add_argument("mesh", nargs="+", metavar="MESH")
+    one.add_argument("--wall", required=True, type=_positive, metavar="MM", help="left everywhere; 2 to 4 is common")
+
     one = verb("split", "parts that fit the printer, with joints, oriented and laid out")
     shaped(one)
     one.add_argument("mesh", nargs="+", metavar="MESH", help="one file for each part of the piece")

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import shapes
 
+from arming_cap.core.checks.placement import placement
 from arming_cap.core.errors import InputError
 from arming_cap.core.fit.passage.donning import find_passage
 from arming_cap.core.fit.passage.enclosed import enclosed_depth
@@ -18,14 +19,14 @@ from arming_cap.core.fit.passage.facing import (
     faces_backwards,
     opens_towards,
     reasons,
-    refuse_solid,
-    solid_block,
+    solid_share,
 )
 from arming_cap.core.fit.passage.lift import seated
 from arming_cap.core.fit.passage.search import Search
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
+from arming_cap.core.report.said import verdict_of
 from arming_cap.core.verdict import Status
 from arming_cap.core.wearer.form import Form, Wearer
 
@@ -101,11 +102,13 @@ def test_piece_and_wearer_exchanged_are_refused():
 
 
 def test_a_solid_is_to_be_hollowed_first():
-    assert "is solid" in solid_block(piece(shapes.ellipsoid((95, 113, 120), 48)))
-    with pytest.raises(InputError, match="hollow it first"):
-        refuse_solid(piece(shapes.box((180, 220, 240))))
+    for block in (piece(shapes.ellipsoid((95, 113, 120), 48)), piece(shapes.box((180, 220, 240)))):
+        assert solid_share(block) == pytest.approx(1.0, abs=1e-6)
+        for seat in ("fixed", "best"):  # before it is asked how it is worn
+            said = verdict_of(placement(block, BALL, seat))
+            assert said.status is Status.FAIL and "is solid, 100 %" in said.why and "arming-cap hollow" in said.mend
     for worn in (helm(), piece(shapes.tube(75, 79, 90, 48)), piece(shapes.box((200, 300, 5)))):
-        assert solid_block(worn) == ""
+        assert solid_share(worn) == 0
 
 
 def test_a_seat_in_the_body_is_said_with_its_depth():

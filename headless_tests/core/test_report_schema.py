@@ -47,6 +47,8 @@ WORDED = {
     "ring": {"rings": [RING]},
     "relief": {"parts": [{"part": "shell", "file": "shell-relieved.stl", "watertight": True}], "removed_mm3": 2.5e4,
                "margin_before_mm": -2.0, "margin_after_mm": 0.0, "short": [], "verdict": "pass"},
+    "hollow": {"parts": [{"part": "bust", "file": "bust-hollow.stl", "watertight": True, "wall_mm": 3.0,
+                          "opening_mm": [120.0, 140.0]}]},
     "split": {"parts": [{"file": "a.3mf", "size_mm": [100, 90, 80], "volume_mm3": 1e5, "watertight": True}],
               "cuts": [], "joints": []},
     "wearer estimate": {"dimensions": {"head_breadth": {"mean_mm": 154.3, "sd_mm": 5.5, "source": "estimated"}}},
@@ -112,8 +114,8 @@ def without(document: dict, path: tuple) -> dict:
 def test_schema_is_itself_valid_and_names_every_verb():
     Draft202012Validator.check_schema(SCHEMA)
     assert SCHEMA["properties"]["verb"]["enum"] == [
-        "check", "section", "clearance", "size", "don", "sight", "ring", "relief", "split", "wearer estimate",
-        "wearer form", "wearer record",
+        "check", "section", "clearance", "size", "don", "sight", "ring", "relief", "hollow", "split",
+        "wearer estimate", "wearer form", "wearer record",
     ]  # fmt: skip
     assert set(SCHEMA["properties"]["verb"]["enum"]) == set(RESULTS)
 

@@ -3,7 +3,7 @@
 
 from .checking import check
 from .fitting import clearance, don, section, sight, size
-from .making import relief, ring, split
+from .making import hollow, relief, ring, split
 from .wearers import estimate, form, record
 
 __all__ = [
@@ -12,6 +12,7 @@ __all__ = [
     "don",
     "estimate",
     "form",
+    "hollow",
     "record",
     "relief",
     "ring",

@@ -122,6 +122,48 @@ def relief(options: argparse.Namespace, progress: Progress) -> Outcome:
     )
 
 
+def hollow(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """Hollow solid parts, with a wall of the maker's choice."""
+    from ..core.formats import write_mesh
+    from ..core.make.split.handover import safe_stem
+    from ..core.make.walls.hollowing import hollowed
+
+    if options.out is None:
+        raise InputError("no folder to write to", remedy="add --out DIR")
+    piece, inputs, warnings = read_piece(options.mesh, options, progress=part_of(progress, 0.0, 0.1))
+    count, rows = len(piece.parts), []
+    for number, part in enumerate(piece.parts):
+        share = part_of(progress, 0.1 + 0.9 * number / count, 0.1 + 0.9 * (number + 1) / count)
+        found = hollowed(replace(part.mesh, name=part.name), options.wall, share)
+        options.out.mkdir(parents=True, exist_ok=True)
+        path = options.out / f"{safe_stem(part.name)}-hollow.stl"
+        write_mesh(path, found.mesh)
+        warnings += found.remarks
+        rows.append(
+            {
+                "part": part.name,
+                "file": path.name,
+                "watertight": found.mesh.soundness.closed,
+                "wall_mm": options.wall,
+                "opening_mm": [round(side, 1) for side in found.opening_mm],
+                "material_cm3": round(found.material_mm3 / 1000, 1),
+                "removed_cm3": round(found.removed_mm3 / 1000, 1),
+            }
+        )
+
+    def show(stdout: Any) -> None:
+        for row in rows:
+            wide, deep = row["opening_mm"]
+            print(
+                f"{row['part']}: wall {options.wall:g} mm, {row['material_cm3']} cm³ left and {row['removed_cm3']} cm³ "
+                f"taken away; open below, {wide:g} by {deep:g} mm",
+                file=stdout,
+            )
+            print(f"    {row['file']}, in {options.out}", file=stdout)
+
+    return Outcome({"parts": rows}, inputs, warnings, False, show, piece=piece)
+
+
 def split(options: argparse.Namespace, progress: Progress) -> Outcome:
     """Cut a piece into parts that fit the printer, joint them and lay them out.
 

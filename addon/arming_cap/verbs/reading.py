@@ -125,7 +125,7 @@ def read_case(options: argparse.Namespace, progress: Progress) -> Case:
     """Read the piece and the wearer; with the files' own positions nothing is asked but what is given."""
     from ..core.checks.job import Fitting
     from ..core.checks.known import read_known
-    from ..core.fit.passage.facing import check_exchanged, faces_backwards, solid_block
+    from ..core.fit.passage.facing import check_exchanged, faces_backwards
     from ..core.fit.passage.hinges import settled_hinges
 
     units = options.wearer_units or options.units
@@ -135,7 +135,7 @@ def read_case(options: argparse.Namespace, progress: Progress) -> Case:
     asked, said = _room(options)
     piece, swings = settled_hinges(piece, known.read.wearer, options.seat == "fixed")
     said += swings
-    said += [line for line in (solid_block(piece), faces_backwards(piece, known.read.wearer, Pose())) if line]
+    said += [line for line in (faces_backwards(piece, known.read.wearer, Pose()),) if line]
     if not 0 <= options.allow_padding <= 100:
         raise InputError("--allow-padding counts from 0 to 100 mm", remedy="give millimetres")
     known = known.allowing(options.allow_padding).with_allowances(asked, options.seat, part_of(progress, 0.8, 1.0))

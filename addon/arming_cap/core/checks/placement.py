@@ -13,7 +13,7 @@ import numpy as np
 
 from ..arrays import FloatArray
 from ..distance.clearance import Clearance
-from ..fit.passage.facing import WORN_WITHIN_MM
+from ..fit.passage.facing import WORN_WITHIN_MM, solid_share
 from ..mesh import TriangleMesh
 from ..piece import Piece, misplacements
 from ..report.results import PlacementResult, Placing
@@ -36,6 +36,8 @@ _LOOKS = 1500
 def placement(piece: Piece, wearer: Wearer, seat: str) -> PlacementResult:
     """Return how the parts of a piece lie to one another and, where its seat is ``fixed``, to the wearer."""
     names = tuple(part.name for part in piece.parts)
+    if share := solid_share(piece):
+        return PlacementResult(Placing.SOLID, share, names)
     if pairs := misplacements(piece):
         return PlacementResult(Placing.STACKED, 0.0, names, tuple(pairs))
     away = (

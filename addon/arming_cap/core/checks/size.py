@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 from ..errors import InputError
-from ..fit.passage.facing import refuse_solid
 from ..fit.size.causes import Causes
 from ..fit.size.padding import padding
 from ..fit.size.sizing import Sizing, size
@@ -37,7 +36,6 @@ def check_size(
     """
     one = worn.one
     try:
-        refuse_solid(one.piece)
         found = _sized(worn, limits, causes, part_of(progress, 0.0, 0.5))
     except InputError as error:
         return SizeResult(one.scale, one.wearer.name, None, error)

@@ -110,6 +110,7 @@ class Placing(Enum):
     """How the parts of a piece lie to one another and to the wearer."""
 
     WORN = "worn"
+    SOLID = "a solid block that holds nobody"
     STACKED = "each at the origin"
     APART = "apart from one another"
     LAID_OUT = "side by side on one floor, as for printing"
@@ -126,7 +127,7 @@ class PlacementResult:
     placing
         What was found, the worst first.
     distance_mm
-        How far apart the parts lie, or how far the piece is from the wearer.
+        How far apart the parts lie, or how far the piece is from the wearer; of a solid the share of its hull instead.
     parts
         The parts that it is about.
     pairs

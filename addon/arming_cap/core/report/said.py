@@ -94,6 +94,11 @@ def _placement(result: PlacementResult) -> Verdict:
     move = "translation_mm of each part in the job, or the object in Blender; assemble joins what was cut by planes"
     why, mend = {
         Placing.WORN: ("the parts sit beside each other on the wearer", ""),
+        Placing.SOLID: (
+            f"it is solid, {100 * result.distance_mm:.0f} % of its hull is material: nobody gets into it",
+            "hollow it first, with a wall of your choice: arming-cap hollow FILE --wall 3 --out DIR; "
+            "2 to 4 mm is common practice",
+        ),
         Placing.STACKED: (
             "; ".join(result.pairs) + ": they look exported each at the origin",
             f"move each part to where it is worn: {move}",
@@ -115,12 +120,16 @@ def _placement(result: PlacementResult) -> Verdict:
             "check its size and units, or move it to where it is worn",
         ),
     }[result.placing]
-    stacked = result.placing is Placing.STACKED
+    number, unit = result.distance_mm, "mm"
+    if result.placing is Placing.STACKED:
+        number, unit = len(result.pairs), "pairs of parts"
+    elif result.placing is Placing.SOLID:
+        number, unit = 100 * result.distance_mm, "% solid"
     return Verdict(
         "placement",
         result.status,
-        len(result.pairs) if stacked else result.distance_mm,
-        "pairs of parts" if stacked else "mm",
+        number,
+        unit,
         "each part where it is worn",
         limited_by=Place(part=result.parts[0]) if result.status is Status.FAIL else Place(),
         why=why,

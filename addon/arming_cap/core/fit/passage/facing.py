@@ -71,8 +71,8 @@ def check_exchanged(piece: Piece, wearer: Wearer) -> None:
     )
 
 
-def solid_block(piece: Piece) -> str:
-    """Return a sentence where a piece is a solid block without a hollow to be worn on, else nothing.
+def solid_share(piece: Piece) -> float:
+    """Return how much of its hull a piece fills where it is a solid block without a hollow to be worn on, else 0.
 
     A helm or a cuff fills little of its hull; a flat plate fills it all, and is thin.
     """
@@ -80,18 +80,11 @@ def solid_block(piece: Piece) -> str:
 
     mesh = piece.mesh
     if float(np.ptp(mesh.bounds, axis=0).min()) < BLOCK_MM or not all(p.mesh.soundness.closed for p in piece.parts):
-        return ""
+        return 0.0
     hull = Manifold.hull_points(mesh.vertices)
     if hull.is_empty() or mesh.volume_mm3 < SOLID_SHARE * hull.volume():
-        return ""
-    share = 100 * mesh.volume_mm3 / hull.volume()
-    return f"{piece.name} is solid, {share:.0f} % of its hull is material: hollow it first, with a wall of your choice"
-
-
-def refuse_solid(piece: Piece) -> None:
-    """Raise `InputError` where a piece is a solid block: no scale of it is worn."""
-    if said := solid_block(piece):
-        raise InputError(said, source=piece.name, remedy="a shell of 2 to 4 mm is common practice")
+        return 0.0
+    return float(mesh.volume_mm3 / hull.volume())
 
 
 def faces_backwards(piece: Piece, wearer: Wearer, seat: Pose) -> str:
