@@ -106,7 +106,6 @@ def test_a_piece_without_a_slit_gets_no_wider():
 
 def test_the_smallest_scale_opens_the_slit_by_the_same_millimetres():
     # Closed form: the tube scaled by s has lips 36 s + 12 mm apart; 51.6 mm pass from s = 1.1.
-    asked = Search(most_cells=60, proved=False, springs_mm=12.0)
-    found = scale_bounds(slotted(), limb(51.6), lambda _: Pose(), asked, span=(1.0, 1.3))
-    # Never below what the closed form allows; above it by the share asked for and what the grid leaves unseen.
-    assert 1.1 - 1e-3 < found.passes < 1.1 + 0.01
+    asked = replace(QUICK, proved=False, springs_mm=12.0)
+    found = scale_bounds(slotted(), limb(51.6), lambda _: Pose(), asked, span=(1.085, 1.115), within=0.05)
+    assert 1.085 <= found.fails < 1.1 < found.passes <= 1.115
