@@ -151,10 +151,11 @@ def find_passage(
     InputError
         If the piece has no triangles.
     """
+    opens_mm, options = options.springs_mm, replace(options, springs_mm=0.0)
     way = find_way(seated(piece, wearer, seat), options, progress)
     found = _answer(way, seat, options)
-    if options.springs_mm and not found.passes and way.at_seat.margin_mm >= 0:  # no slit makes room at the seat
-        found = _springing(piece, wearer, seat, options, progress, found)
+    if opens_mm and not found.passes and way.at_seat.margin_mm >= 0:  # no slit makes room at the seat
+        found = _springing(piece, wearer, seat, opens_mm, options, progress, found)
     if options.neck_bend_deg and not found.passes:
         found = _bowing(piece, wearer, seat, options, progress, found)
         if not found.neck_bend_deg:
@@ -165,19 +166,19 @@ def find_passage(
 
 
 def _springing(
-    piece: Piece, wearer: Wearer, seat: Pose, options: Search, progress: Progress, found: Passage
+    piece: Piece, wearer: Wearer, seat: Pose, opens_mm: float, options: Search, progress: Progress, found: Passage
 ) -> Passage:
     """Return the passage with the slit held open on the way, where that is wider; it opens and closes at the seat."""
-    opened = sprung(piece, options.springs_mm)
+    opened = sprung(piece, opens_mm)
     if opened is piece:
         return replace(found, freedoms=(*found.freedoms, "nothing springs: no slit runs from end to end"))
     one = _answer(find_way(seated(opened, wearer, seat), options, progress), seat, options)
     for share in (0.0, 1 / 3, 2 / 3):
-        one = _resting(one, seated(sprung(piece, share * options.springs_mm), wearer, seat), seat)
+        one = _resting(one, seated(sprung(piece, share * opens_mm), wearer, seat), seat)
     if one.pinch_mm <= found.pinch_mm:
         return found
-    said = f"the slit held open by {options.springs_mm:g} mm on the way, as stated"
-    return replace(one, springs_mm=options.springs_mm, freedoms=(*one.freedoms, said))
+    said = f"the slit held open by {opens_mm:g} mm on the way, as stated"
+    return replace(one, springs_mm=opens_mm, freedoms=(*one.freedoms, said))
 
 
 def _resting(found: Passage, scene: Scene, seat: Pose) -> Passage:

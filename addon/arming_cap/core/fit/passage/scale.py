@@ -128,8 +128,9 @@ class _Scales:
         chain: FloatArray | None,
     ) -> None:
         self.piece, self.wearer, self.seat_at, self.progress, self.chain = piece, wearer, seat_at, progress, chain
+        self.opens_mm = options.springs_mm
         self.options = replace(
-            options, decide_only=True, measured=False, most_cells=min(options.most_cells, MOST_BOXES)
+            options, springs_mm=0.0, decide_only=True, measured=False, most_cells=min(options.most_cells, MOST_BOXES)
         )
         self.size = 0.5 * float(np.median(np.ptp(piece.mesh.bounds, axis=0)))
         self.width: dict[float, float] = {}
@@ -152,7 +153,7 @@ class _Scales:
         self.progress(0.5, f"passage: at {100 * scale:.1f} %")
         pose = self.seat_at(scale)
         found = self._way(self.piece, pose, scale, elsewhere)
-        opened = sprung(self.piece, self.options.springs_mm / scale)
+        opened = sprung(self.piece, self.opens_mm / scale)
         if opened is not self.piece and not found.passes and found.at_seat.margin_mm >= 0:
             found = self._way(opened, pose, scale, elsewhere)
         self.width[scale] = found.width

@@ -93,8 +93,7 @@ class Search:
     neck_bend_deg
         How far the head may bow on its neck, either way, where the piece does not pass otherwise; 0 for a rigid form.
     springs_mm
-        How far a slit may spring open on the way, where the piece does not pass otherwise: the user's number, not a
-        simulation; see `sprung`.
+        How far a slit may spring open on the way, each side giving way by half: the user's number, not a simulation.
     """
 
     pitch_deg: float = 75.0
@@ -173,8 +172,9 @@ def find_way(
         Whether to look for another way where that one, widened, does not pass.
     """
     at_seat = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, FINE)
+    allowances = scene.allowances - options.springs_mm / 2
     out = way_out(scene)
-    hunt = _Hunt(scene, margins_of(scene.field, scene.allowances), options, out, at_seat, progress)
+    hunt = _Hunt(scene, margins_of(scene.field, allowances), options, out, at_seat, progress)
     hunt.start()
     if not hunt.decided() and known is not None:
         hunt.try_known(known)
