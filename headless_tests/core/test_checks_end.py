@@ -15,6 +15,7 @@ from arming_cap.core.checks.fit import check_job
 from arming_cap.core.checks.job import Fitting, Job, Limits
 from arming_cap.core.errors import InputError, OutOfTime
 from arming_cap.core.fit.passage.scale import ScaleBounds, scale_bounds
+from arming_cap.core.fit.size import sizing
 from arming_cap.core.fit.size.scales import NoScale
 from arming_cap.core.fit.size.sizing import size
 from arming_cap.core.piece import Part, Piece
@@ -54,6 +55,14 @@ def test_no_scale_in_the_range_is_an_answer_with_its_figures(seat):
     with pytest.raises(NoScale, match="clear of the wearer at every scale down to 90 %") as caught:
         size(shell, BALL, seat=seat, span=(0.9, 1.5))
     assert not caught.value.larger and caught.value.scale == 0.9
+
+
+def test_no_scale_beyond_the_range_is_told(monkeypatch):
+    """Where the triangles ask for more than the field: the end of the range is the end."""
+    shell = Piece("shell", (Part("shell", shapes.sphere(80, 48)),))
+    monkeypatch.setattr(sizing, "_smallest", lambda *_: 1.6)
+    with pytest.raises(NoScale, match="no scale up to 150 % gives this room"):
+        size(shell, Wearer("Ball", BALL.form, {"default": 60.0}), span=(0.5, 1.5))
 
 
 def three() -> Job:

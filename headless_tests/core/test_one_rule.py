@@ -9,9 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from arming_cap.core.distance.clearance import Clearance, RegionStandoff
+from arming_cap.core.errors import InputError
+from arming_cap.core.fit.size.scales import NoScale
 from arming_cap.core.fit.size.sizing import Sizing
 from arming_cap.core.pose import Pose
-from arming_cap.core.report.results import Advised, ClearanceResult, PassageScale, SizeResult
+from arming_cap.core.report.advice import first_line
+from arming_cap.core.report.results import Advised, ClearanceResult, PassageScale, SizeResult, Unmade
 from arming_cap.core.report.said import verdict_of
 from arming_cap.core.verdict import Place, Status
 
@@ -106,3 +109,23 @@ def test_the_first_line_says_what_to_print():
     assert "up to 200 % no way on was found" in says(sized(1.0, 1.02, 1.05, way=None)).says
     loose = says(sized(1.0, 1.02, 1.05, loose=True, way=1.0))
     assert "pad it at the forehead" in loose.says and loose.scale == pytest.approx(1.05)
+
+
+def test_where_room_decides_no_scale_it_is_said_and_no_fail():
+    """A mask on the nose sits the same way at half its size; one far too large is a fail all the same."""
+    none = NoScale((0.5, 2.0), 0.5, 8.0, Place("nose", "mask"), False, "mask")
+    sits, far = (SizeResult(1.0, "Mia", None, none, near=near) for near in (True, False))
+    assert sits.status is Status.MARGINAL and sits.advice.kind is Advised.ANY_SCALE and sits.advice.scale == 1.0
+    assert "by its look" in verdict_of(sits).mend
+    told = first_line(1.0, {"size": sits})
+    assert told.scale == 1.0 and told.says.startswith("Room does not decide its size")
+    assert far.status is Status.FAIL and far.advice.scale is None and "units" in verdict_of(far).mend
+    lacks = SizeResult(1.0, "Mia", None, NoScale((0.5, 2.0), 2.0, -8.0, Place("nose", "mask"), True, "mask"), near=True)
+    assert lacks.status is Status.FAIL and lacks.advice.scale is None
+
+
+def test_what_could_not_be_judged_is_said_first_with_what_to_do():
+    """No figure of a piece that nobody can seat: the first line is why, and the remedy."""
+    refused = Unmade.refused("clearance", InputError("cannot tell how it is worn", remedy="turn it upright"))
+    told = first_line(1.0, {"clearance": refused})
+    assert told.scale is None and told.says == "Not judged yet: cannot tell how it is worn. First turn it upright."

@@ -46,6 +46,19 @@ def test_marks_lie_where_the_places_are_seen():
     assert x < 0.25 * SIZE[0]
 
 
+def test_a_mark_on_the_far_side_is_dashed_and_the_face_is_in_the_picture():
+    """The place at the back of the dome: behind from the front, beside from the left; the chin is seen."""
+    place = Place("whole", "dome", (0.0, 92.0, 20.0))
+    dome = Piece("dome", (Part("dome", shapes.dome(92, 97, 10)),))
+    verdicts = (Verdict("clearance", Status.PASS, 1.0, limited_by=place),)
+    chin = {"menton": np.array([0.0, -70.0, -60.0])}
+    found = portraits(dome, Wearer("Ball", Form(BALL.form.mesh, landmarks=chin)), verdicts)
+    assert found[0].behind == ("A",) and found[1].behind == ()
+    plain = portraits(dome, BALL, verdicts)
+    # The frame reaches down to the chin: the same place lies higher up in the picture.
+    assert found[0].marks[0][1][1] < plain[0].marks[0][1][1]
+
+
 def test_a_piece_ten_metres_long_is_drawn_too():
     strip = Piece("strip", (Part("strip", shapes.box((10_000, 20, 20), (0, -95, 0))),))
     assert len(seen(strip)[0]) == 3

@@ -70,7 +70,7 @@ def clearance(options: argparse.Namespace, progress: Progress) -> Outcome:
 
     def show(stdout: Any) -> None:
         print(pose_told(options.seat, found.pose), file=stdout)
-        print(f"least standoff {mm(found.min_standoff_mm)} at {point(found.at)}, part {found.part}", file=stdout)
+        print(f"nearest to the skin: {mm(found.min_standoff_mm)} at {point(found.at)}, part {found.part}", file=stdout)
         rows: list[Sequence[object]] = [("region", "least", "allowance", "room", "spread", "mean", "verdict")]
         for name, r in found.regions.items():
             spread, over = f"± {figure(r.spread_mm, 2)} mm", mm(r.room_mm)
@@ -147,7 +147,11 @@ def _no_size(result: Any, why: str, mend: str, inputs: list[dict[str, str]], war
         "nearest": {"scale": round(nearest.scale, 5), "margin_mm": round(nearest.margin_mm, 3)},
         "why": why,
     }
-    return Outcome(document, inputs, warnings, True, lambda stdout: print(f"{why}\nto mend: {mend}", file=stdout))
+
+    def show(stdout: Any) -> None:
+        print(f"{why}\nto mend: {mend}", file=stdout)
+
+    return Outcome(document, inputs, warnings, _failed(result.status), show)
 
 
 def don(options: argparse.Namespace, progress: Progress) -> Outcome:
@@ -197,10 +201,10 @@ def _show_donning(result: Any, verdict: Any, seated: str, stdout: Any) -> None:
     whole = result.whole
     print(seated, file=stdout)
     print(f"{result.status.value}: {verdict.why}", file=stdout)
-    print(f"as a whole: pinch {mm(whole.pinch_mm)} at {point(whole.at)}, part {whole.part}", file=stdout)
+    print(f"as a whole: tightest {mm(whole.pinch_mm)} at {point(whole.at)}, part {whole.part}", file=stdout)
     for names, p in result.tried.items():
         if names:
-            said = f"{p.verdict.value}, pinch {mm(p.pinch_mm)}"
+            said = f"{p.verdict.value}, tightest {mm(p.pinch_mm)}"
             print(f"    with {out_in_words(result.piece, names)}: {said}", file=stdout)
     if result.smallest is not None and result.smallest.scale is not None:
         print(f"smallest scale that passes as a whole: {100 * result.smallest.scale:.2f} %", file=stdout)
@@ -209,7 +213,7 @@ def _show_donning(result: Any, verdict: Any, seated: str, stdout: Any) -> None:
     for mend in result.mends:
         does = "passes" if mend.passes else "does not pass"
         more = f"; {mend.note}" if mend.note else ""
-        print(f"    {mend.what}{price_in_words(mend)}: {does}, pinch {mm(mend.pinch_mm)}{more}", file=stdout)
+        print(f"    {mend.what}{price_in_words(mend)}: {does}, tightest {mm(mend.pinch_mm)}{more}", file=stdout)
     print("taking it off is the same way backwards", file=stdout)
 
 

@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from ..errors import InputError
 from ..fit.size.causes import Causes
 from ..fit.size.padding import padding
@@ -38,7 +40,9 @@ def check_size(
     try:
         found = _sized(worn, limits, causes, part_of(progress, 0.0, 0.5))
     except InputError as error:
-        return SizeResult(one.scale, one.wearer.name, None, error)
+        beside = min((r.room_mm for r in worn.clearance.regions.values()), default=np.inf)
+        near = worn.rest is not None and worn.rest.kind != "stops" and beside <= (limits.loosest_mm or np.inf)
+        return SizeResult(one.scale, one.wearer.name, None, error, near=near)
     passage, tightest = None, Place()
     if donning is not None:
         passage = passage_scale(worn, limits, donning, found.scale, part_of(progress, 0.5, 0.95))

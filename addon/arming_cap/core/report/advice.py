@@ -34,6 +34,8 @@ def first_line(scale: float, results: Mapping[str, Result]) -> FirstLine:
 
 def _size(size: SizeResult) -> tuple[str, ...]:
     advice, found = size.advice, size.sizing
+    if advice.kind is Advised.ANY_SCALE and size.none is not None:
+        return (f"Room does not decide its size: {size.none.what}.",)
     if found is None:
         return (f"Not to be printed yet: {size.none.what if size.none else 'no scale fits'}.",)
     loose = found.largest_by or Place()

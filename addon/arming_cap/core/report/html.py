@@ -76,6 +76,7 @@ figure svg{width:100%;height:auto;display:block}.bar{min-width:5rem;width:40%;ve
 .portraits{display:grid;grid-template-columns:repeat(3,1fr);gap:.6rem;margin-top:.8rem;break-inside:avoid}
 .portraits figcaption{color:var(--soft);margin:0}
 .spot{fill:#fff;stroke:var(--ink);stroke-width:1.5}.letter{font:700 12px Georgia,serif;text-anchor:middle}
+.spot.behind{stroke-dasharray:3 2.5;fill-opacity:.55}
 .legend{display:flex;flex-wrap:wrap;align-items:center;gap:.2rem .6rem;font-size:.9rem}
 .legend svg{width:12rem;height:.8rem}.letters{flex-basis:100%}
 details{margin-top:1rem;border-top:1px solid var(--rule);padding-top:.4rem}summary{cursor:pointer;font-size:1.05rem}
@@ -245,8 +246,8 @@ def _portraits(fit: FitReport) -> str:
     for one in fit.portraits:
         w, h = one.size
         over = "".join(
-            f'<circle class="spot" cx="{x:.1f}" cy="{y:.1f}" r="9"/><text class="letter" x="{x:.1f}" y="{y + 4:.1f}">'
-            f"{escape(label)}</text>"
+            f'<circle class="spot{" behind" if label in one.behind else ""}" cx="{x:.1f}" cy="{y:.1f}" r="9"/>'
+            f'<text class="letter" x="{x:.1f}" y="{y + 4:.1f}">{escape(label)}</text>'
             for label, (x, y) in one.marks
         )
         shown.append(
@@ -266,6 +267,8 @@ def _legend(fit: FitReport) -> str:
     )
     words = {"A": "least room where it is worn", "B": "tightest place on the way on"}
     told = [f"<b>{letter}</b> {words[letter]}: {escape(place(where))}" for letter, where in deciding(fit.verdicts)]
+    if any(one.behind for one in fit.portraits):
+        told.append("a dashed ring: on the far side")
     return (
         f'<p class="legend"><span>{SPAN_MM:g} mm too little</span><svg viewBox="0 0 81 6" preserveAspectRatio="none" '
         f'role="img" aria-label="Colours of the room left over the allowance, its zero in the middle">{bar}'

@@ -27,17 +27,23 @@ SKIN = "#d8d4cc"
 SPAN_MM = 10.0  # margins beyond this, either way, look alike
 WALL_MM = 6.0  # helmet walls are 2 to 5 mm, common practice
 MOST_CELLS = 150  # along the longest side: a piece in a wrong unit must not ask for all memory
+FACE = ("pupil_left", "pupil_right", "menton")  # in the picture where they are near: one sees how low a helmet sits
+BEHIND_MM = 25.0  # what lies this far behind what is seen is on the far side; less is the inside of a wall
 AROUND_MM = 90.0  # how much of the wearer is shown around the piece
 
 
 @dataclass(frozen=True)
 class Portrait:
-    """One view: its title, the picture as a data URI, its size in pixels, and marks in it by their label."""
+    """One view: its title, the picture as a data URI, its size in pixels, and marks in it by their label.
+
+    `behind` are the labels of marks that lie on the far side.
+    """
 
     title: str
     image: str
     size: tuple[int, int]
     marks: tuple[tuple[str, tuple[float, float]], ...]
+    behind: tuple[str, ...] = ()
 
 
 def portraits(piece: Piece, wearer: Wearer, verdicts: Sequence[Verdict]) -> tuple[Portrait, ...]:
@@ -54,12 +60,16 @@ def portraits(piece: Piece, wearer: Wearer, verdicts: Sequence[Verdict]) -> tupl
     corners = wearer.form.mesh.corners
     near = ((corners.max(axis=1) > low - AROUND_MM) & (corners.min(axis=1) < high + AROUND_MM)).all(axis=1)
     body = wearer.form.mesh.submesh(np.flatnonzero(near)) if near.any() else wearer.form.mesh
-    marked = deciding(verdicts)
+    marked = [(label, np.array(place.at)) for label, place in deciding(verdicts) if place.at is not None]
+    face = [at for name, at in wearer.form.landmarks.items() if name in FACE]
+    beside = [at for at in [at for _, at in marked] + face if ((at > low - AROUND_MM) & (at < high + AROUND_MM)).all()]
+    shown = np.concatenate([_roomier(frame), *(at[None] for at in beside)])
     found = []
     for title, around, above in VIEWS:
-        view = render([body, *meshes], [SKIN, *colours], Camera.turned(around, above), SIZE, _roomier(frame))
-        marks = tuple((label, view.place(np.array(place.at))) for label, place in marked if place.at is not None)
-        found.append(Portrait(title, view.data_uri(), SIZE, marks))
+        view = render([body, *meshes], [SKIN, *colours], Camera.turned(around, above), SIZE, shown)
+        marks = tuple((label, view.place(at)) for label, at in marked)
+        behind = tuple(label for label, at in marked if view.hides(at, BEHIND_MM))
+        found.append(Portrait(title, view.data_uri(), SIZE, marks, behind))
     return tuple(found)
 
 

@@ -308,6 +308,7 @@ class Advised(Enum):
     PADDED = "the same, but it is looser than asked at every scale that fits"
     TOO_LOOSE = "from where it goes on it is looser than asked, or touches again"
     NO_SCALE = "no scale gives the room"
+    ANY_SCALE = "at every scale that was looked at there is room"
 
 
 @dataclass(frozen=True)
@@ -351,6 +352,8 @@ class SizeResult:
         Foam at the smallest scale.
     tape
         What a tape says of a helmet at the smallest scale.
+    near
+        Whether the piece, as it was checked, rests on the wearer and is nowhere near too large.
     """
 
     scale: float
@@ -361,11 +364,17 @@ class SizeResult:
     passage_place: Place = field(default_factory=Place)
     pads: tuple[Pad, ...] = ()
     tape: Tape | None = None
+    near: bool = False
 
     @property
     def out_of_range(self) -> NoScale | None:
         """The figures of the scale that comes nearest, where every scale of the range was looked at."""
         return self.none if isinstance(self.none, NoScale) else None
+
+    @property
+    def every(self) -> bool:
+        """Whether it sits well as it is, and just so at the smallest scale of the range: room decides no size."""
+        return self.near and self.out_of_range is not None and not self.out_of_range.larger
 
     @property
     def smallest(self) -> float | None:
@@ -396,6 +405,8 @@ class SizeResult:
     @property
     def status(self) -> Status:
         """Fail below the smallest scale; a doubt within what is not known for sure, or where it is too loose."""
+        if self.every:
+            return Status.MARGINAL
         if self.sizing is None or self.smallest is None or self.sure is None:
             return Status.FAIL
         low = max(self.sizing.range[0], self.smallest if self.asks_for_way else 0.0)
@@ -415,6 +426,8 @@ class SizeResult:
     @property
     def advice(self) -> Advice:
         """The one scale to print at."""
+        if self.every:
+            return Advice(Advised.ANY_SCALE, self.scale, 1.0)
         if self.sizing is None:
             return Advice(Advised.NO_SCALE, None, 0.0)
         if self.smallest is None or self.sure is None:

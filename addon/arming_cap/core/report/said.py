@@ -197,7 +197,9 @@ def _donning(result: DonningResult) -> Verdict:
         why += f"; the widest that was found has {figure(found.pinch_mm)} mm; tightest {where}"
     else:
         least, most = figure(found.pinch_mm), figure(found.bound_mm)
-        why = f"undecided: the widest way that was found has {least} mm, none has more than {most} mm{_searched(found)}"
+        why = (
+            f"not sure that it goes on: the widest way found has {least} mm, none more than {most} mm{_searched(found)}"
+        )
     if result.short_mm:
         why = f"it stops {figure(result.short_mm)} mm short of where it would rest: worn there it is in the body; {why}"
     elif result.begin is not None and result.begin.off_mm:
@@ -268,7 +270,9 @@ def _size(result: SizeResult) -> Verdict:
     asked = f"{per_cent(result.scale)}, the scale that was checked, or less"
     if result.sizing is None:
         why, mend = (result.none.what, result.none.remedy) if result.none else ("", "")
-        return Verdict("size", Status.FAIL, 100 * result.scale, "%", "a scale that fits", why=why, mend=mend)
+        if result.every:
+            mend = "room decides nothing here: choose the scale by its look, and try it on"
+        return Verdict("size", result.status, 100 * result.scale, "%", "a scale that fits", why=why, mend=mend)
     found, smallest = result.sizing, result.smallest
     return Verdict(
         "size",

@@ -60,6 +60,15 @@ class Picture:
     camera: Camera
     low: FloatArray
     per_mm: float
+    depth: FloatArray
+
+    def hides(self, point: FloatArray, by_mm: float) -> bool:
+        """Return whether something lies so far before a point (3,), or it is not in the picture."""
+        finer = self.depth.shape[0] / self.pixels.shape[0] * self.per_mm
+        flat = np.array([point @ self.camera.right, point @ self.camera.up])
+        column, row = ((flat - self.low) * finer).astype(int)
+        inside = 0 <= row < self.depth.shape[0] and 0 <= column < self.depth.shape[1]
+        return not inside or bool(self.depth[row, column] > point @ self.camera.towards + by_mm)
 
     def place(self, point: FloatArray) -> tuple[float, float]:
         """Return where a point (3,) is seen: x to the right and y down, in pixels."""
@@ -121,7 +130,7 @@ def render(
     owner = np.where(face >= 0, np.searchsorted(first, face, side="right"), 0)
     image[_outlines(depth, owner, 3.0)] = INK
     image = image.reshape(height, FINER, width, FINER, 3).mean(axis=(1, 3))
-    return Picture(image.round().clip(0, 255).astype(np.uint8)[::-1], camera, corner, per_mm / FINER)
+    return Picture(image.round().clip(0, 255).astype(np.uint8)[::-1], camera, corner, per_mm / FINER, depth)
 
 
 def _of_triangles(tint: Tint, count: int) -> FloatArray:

@@ -24,7 +24,7 @@ PLAIN = {
     "bitragion_arc": "tape from ear hole to ear hole over the top",
     "bitragion_chin_arc": "tape from ear hole to ear hole round the chin",
     "bitragion_submandibular_arc": "tape from ear hole to ear hole under the jaw",
-    "ear_protrusion": "how far the ear stands off the head",
+    "ear_protrusion": "distance from the head to the outer edge of the ear",
     "interpupillary_breadth": "distance between the eyes",
     "radiale_stylion_length": "length of the forearm along the bone",
     "bimalleolar_breadth": "width of the ankle over the bones",

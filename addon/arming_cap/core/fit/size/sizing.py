@@ -268,7 +268,10 @@ def smallest(seats: Seats, progress: Progress, warnings: list[str], first: float
     InputError
         If no scale of the span fits, or every one does.
     """
-    return _confirmed(seats, _smallest(seats, progress, warnings, first))
+    scale, found = _confirmed(seats, _smallest(seats, progress, warnings, first))
+    if scale > seats.span[1] * (1 + SCALE_TOLERANCE):  # the triangles had the last word, and asked for more
+        raise _no_scale(seats, (0.0, seats.span[1]))
+    return scale, found
 
 
 def _smallest(seats: Seats, progress: Progress, warnings: list[str], first: float = 1.0) -> float:

@@ -18,6 +18,9 @@ from .mend import SMALL_HOLE_MM, mended, open_edges, rim_lengths, wedges_apart
 # A repair may move the surface by so much and no more.
 MOVED_MM = 0.1
 
+# A longer rim is no hole but what a head gets in by: its girth is that much. Ours to choose, no source.
+MOUTH_MM = 550.0
+
 
 def solid_of(mesh: TriangleMesh, close_mm: float | None = None) -> tuple[Any, list[str]]:
     """Return a mesh as a ``manifold3d.Manifold``, and what had to be repaired, in words.
@@ -55,7 +58,7 @@ def solid_of(mesh: TriangleMesh, close_mm: float | None = None) -> tuple[Any, li
         if rims:
             where += f", in {len(rims)} rims, the longest of" if len(rims) > 1 else ", in 1 rim of"
             where += f" {max(rims):.0f} mm"
-            if close_mm is not None and len(rims) and max(rims) > close_mm:
+            if close_mm is not None and close_mm < max(rims) <= MOUTH_MM:
                 remedy += f", or have what lies open closed: --close {np.ceil(max(rims)):.0f}"
     raise InputError(f"is no solid{where}", source=mesh.name, remedy=remedy, at=at)
 
