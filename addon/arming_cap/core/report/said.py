@@ -96,7 +96,7 @@ def _placement(result: PlacementResult) -> Verdict:
         Placing.WORN: ("the parts sit beside each other on the wearer", ""),
         Placing.SOLID: (
             f"it is solid, {100 * result.distance_mm:.0f} % of its hull is material: nobody gets into it",
-            "hollow it first, with a wall of your choice: arming-cap hollow FILE --wall 3 --out DIR; "
+            "hollow it, with a wall of your choice: arming-cap hollow FILE --wall 3 --out DIR; "
             "2 to 4 mm is common practice",
         ),
         Placing.STACKED: (
