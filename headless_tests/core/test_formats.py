@@ -90,6 +90,38 @@ def test_glb_is_metres_and_y_up(tmp_path):
     assert bounds == pytest.approx(np.array([[0, -300, 0], [100, 0, 200]]), abs=1e-3)
 
 
+def test_an_assembly_stored_in_a_glb_or_3mf_is_kept(tmp_path):
+    """Each part lies where its node, or the component that places it, puts it; of 3MF it keeps its name, too."""
+    turn = trimesh.transformations.rotation_matrix(np.pi / 2, [0, 1, 0], [0, 0, 0])
+    turn[:3, 3] = (0.2, 0.0, 0.0)
+    made = trimesh.Scene()
+    made.add_geometry(trimesh.creation.box((0.1, 0.1, 0.1)), node_name="shell", geom_name="shell")
+    made.add_geometry(trimesh.creation.box((0.02, 0.04, 0.06)), node_name="visor", geom_name="visor", transform=turn)
+    (tmp_path / "worn.glb").write_bytes(made.export(file_type="glb"))
+    # One mesh, each node where it is placed; the second, turned, has sides of 60, 20 and 40 mm in our frame.
+    read = read_mesh(tmp_path / "worn.glb").mesh
+    for low, high in (((-50, -50, -50), (50, 50, 50)), ((170, -10, -20), (230, 10, 20))):
+        own = read.vertices[(read.vertices[:, 0] > low[0] - 1) & (read.vertices[:, 0] < high[0] + 1)]
+        assert np.array([own.min(axis=0), own.max(axis=0)]) == pytest.approx(np.array([low, high]), abs=1e-3)
+
+    wrapper = lib3mf.Wrapper()
+    model = wrapper.CreateModel()
+    whole = model.AddComponentsObject()
+    for at in (0.0, 90.0):
+        part = model.AddMeshObject()
+        box = shapes.box((10, 10, 10))
+        part.SetGeometry(
+            [lib3mf.Position((v[0], v[1], v[2])) for v in box.vertices.tolist()],
+            [lib3mf.Triangle(tuple(t)) for t in box.triangles.tolist()],
+        )
+        part.SetName(f"part {at:g}")
+        whole.AddComponent(part, wrapper.GetTranslationTransform(at, 0, 0))
+    model.AddBuildItem(whole, wrapper.GetTranslationTransform(0, 5, 0))
+    model.QueryWriter("3mf").WriteToFile(str(tmp_path / "worn.3mf"))
+    middles = {mesh.name: mesh.bounds.mean(axis=0) for mesh in read_mesh(tmp_path / "worn.3mf").meshes}
+    assert middles["part 0"] == pytest.approx([0, 5, 0]) and middles["part 90"] == pytest.approx([90, 5, 0])
+
+
 BAD = {
     "empty.stl": (b"", "empty"),
     "short.stl": (b"\0" * 50, "too short"),
