@@ -13,7 +13,8 @@ import numpy as np
 
 from ..arrays import FloatArray
 from ..distance.clearance import Clearance
-from ..fit.passage.facing import WORN_WITHIN_MM, solid_share
+from ..fit.passage.facing import solid_share
+from ..fit.size.sizing import WORN_WITHIN_MM
 from ..mesh import TriangleMesh
 from ..piece import Piece, misplacements
 from ..report.results import PlacementResult, Placing

@@ -307,26 +307,37 @@ class Field:
         inside = np.zeros(len(points), bool)
         low, high = self.form.mesh.bounds
         within = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1) & (distance > 1e-9))
-        inside[within], known = self._sign(points[within])
+        inside[within], known = self._sign(points[within], distance[within])
         # Next to the surface, step straight away from it: what is farther from the surface than the step is long has
         # the start's sign. That is cheaper than a winding number, which builds its tree at each call.
         unsure = within[~known]
         for step in (1.25 * self.spacing, 0.5 * self.spacing):
             away = (points[unsure] - closest[unsure]) / distance[unsure, None]
             stepped = points[unsure] + step * away
-            inside[unsure], known = self._sign(stepped)
-            known &= self.surface.nearest(stepped)[0] > step * (1 + 1e-9)
+            clear = self.surface.nearest(stepped)[0]
+            inside[unsure], known = self._sign(stepped, clear)
+            known &= clear > step * (1 + 1e-9)
             unsure = unsure[~known]
         inside[unsure] = self.surface.inside(points[unsure])
         return np.where(inside, -distance, distance), triangle, closest
 
-    def _sign(self, points: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        """Return which points lie inside, and for which that is certain: nearer to a node than the surface is."""
+    def _sign(self, points: FloatArray, clear: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Return which points lie inside, and for which that is certain.
+
+        No surface lies nearer than `clear` (n,), so a node nearer than that is on the same side; each node's is known.
+        """
         if not len(points):
             return np.zeros(0, bool), np.zeros(0, bool)
-        u = ((points - self.fine.origin) / self.fine.spacing).T.astype(np.float32)
-        floor, value = _node_bounds(self.fine, u)
-        return value < 0, np.where(value < 0, floor - 2 * value, floor) > 0
+        inside, known = np.zeros(len(points), bool), np.zeros(len(points), bool)
+        for grid in (self.fine, self.coarse):
+            rest = np.flatnonzero(~known)
+            if grid is None or not len(rest):
+                break
+            rows, offset, _ = grid.gather(((points[rest] - grid.origin) / grid.spacing).T.astype(np.float32))
+            # float32 places a point to a ten-thousandth of a millimetre in a grid of a metre
+            moved = np.sqrt((offset * offset).sum(axis=0)) * np.float32(grid.spacing) + np.float32(1e-3)
+            inside[rest], known[rest] = rows[:, 0] < 0, moved < clear[rest]
+        return inside, known
 
     def regions_at(self, triangles: IntArray) -> IntArray:
         """Return the rows of `form.region_names` for some of the form's triangles."""

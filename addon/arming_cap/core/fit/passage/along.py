@@ -17,7 +17,7 @@ from ...progress import Progress, silent
 from ...wearer.form import Wearer
 from .bow import bowed
 from .donning import Passage, out_of_the_way
-from .lift import Scene, seated
+from .lift import Scene, all_the_way, seated
 from .search import FINE
 from .springs import sprung
 
@@ -88,6 +88,7 @@ def margins_along(
     at_seat = scene = seated(free, wearer, seat)
     if found.springs_mm:
         scene = seated(sprung(free, found.springs_mm), wearer, seat)
+    scene = all_the_way(scene, found.out)
     chain = np.array([placement_of(pose, scene.pivot, seat) for pose in found.path])
     way = np.concatenate([[0.0], np.cumsum(_travel(chain, scene))])
     last = _last_near(chain, scene)

@@ -26,6 +26,7 @@ from .enclosed import enclosed_depth
 from .lift import Meeting, Scene, meeting, seated
 from .search import FINE, Found, Search, find_way
 from .springs import sprung
+from .subdivide import BELOW, ROOT_MM
 
 BENDS = (0.5, 1.0, -1.0)  # shares of the neck's range that are tried
 
@@ -94,11 +95,6 @@ class Passage:
     def passes(self) -> bool:
         """Whether the verdict is a pass."""
         return self.verdict is Status.PASS
-
-    @property
-    def proved_in_words(self) -> str:
-        """For which freedoms the bound is proved, to be put after it; empty where it holds for all."""
-        return f" in {', '.join(self.proved_in)}" if self.proved_in else ""
 
     def as_dict(self) -> dict[str, Any]:
         """Return it as JSON shows it."""
@@ -221,10 +217,11 @@ def _answer(found: Found, seat: Pose, options: Search) -> Passage:
     else:
         verdict = Status.FAIL if bound < 0 and least.margin_mm < 0 else Status.MARGINAL
     pitch = f"within {options.pitch_deg:g} degrees either way"
-    freedoms: tuple[str, ...] = ("fore-aft", "up", f"pitch {pitch}")
+    back = f"and back by {BELOW * ROOT_MM:g} mm"
+    freedoms: tuple[str, ...] = ("fore-aft", f"up, {back}", f"pitch {pitch}")
     if found.out[2] < 1 - 1e-9:
         out = ", ".join(f"{v:.2f}" for v in found.out + 0.0)
-        freedoms = (f"along {out}", "square to it in one plane", f"a turn in that plane {pitch}")
+        freedoms = (f"along {out}, {back}", "square to it in one plane", f"a turn in that plane {pitch}")
     if found.planes > 1:
         freedoms += (f"or out, square to that plane, and a turn there {pitch}",)
     whatever = closed or not found.cells or bound >= found.at_seat.margin_mm

@@ -19,26 +19,6 @@ CLOSED = 0.005  # less open than this share of all directions is closed
 UP = 0.7  # cosine to straight up from which an opening faces up
 SOLID_SHARE = 0.6  # of its hull, from which a piece is a block
 BLOCK_MM = 60.0  # thinner than this it is a plate
-# A worn piece has some of its surface this near to the wearer; farther away it is not on the wearer at all.
-WORN_WITHIN_MM = 120.0
-
-
-def gap_to_body(piece: Piece, wearer: Wearer) -> float:
-    """Return how far the boxes of a piece and a form are apart, mm."""
-    low, high = piece.mesh.bounds
-    body_low, body_high = wearer.form.mesh.bounds
-    return float(np.linalg.norm(np.maximum(0.0, np.maximum(low - body_high, body_low - high))))
-
-
-def check_worn(piece: Piece, wearer: Wearer) -> None:
-    """Raise `InputError` where a piece is so far from the form that it is not worn as it is placed."""
-    gap = gap_to_body(piece, wearer)
-    if gap > WORN_WITHIN_MM:
-        raise InputError(
-            f"the piece is {gap:.0f} mm away from {wearer.name}: it is not where it is worn",
-            source=piece.name,
-            remedy="move it there before it is exported, or ask for --seat best",
-        )
 
 
 def check_exchanged(piece: Piece, wearer: Wearer) -> None:

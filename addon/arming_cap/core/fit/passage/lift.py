@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -102,6 +102,21 @@ def seated(
     regions = wearer.form.region_of_triangle
     assert regions is not None
     return Scene(at_seat, wearer, tree, seat, scale, field, wearer.allowances()[regions], pivot, reach)
+
+
+def all_the_way(scene: Scene, out: FloatArray) -> Scene:
+    """Return a scene whose field is fine wherever the piece comes by the form on its way out, not only about its seat.
+
+    Only a form too large for one fine grid has another field for that: a body, whose hand the sleeve has yet to pass.
+    """
+    seat, form = scene.piece.mesh.bounds, scene.form.mesh.bounds
+    ends = np.stack([seat, seat + scene.travel(out) * out])
+    low = np.maximum(ends.min(axis=(0, 1)) - AROUND_MM, form[0])
+    high = np.minimum(ends.max(axis=(0, 1)) + AROUND_MM, form[1])
+    held = scene.field.box
+    if (low >= high).any() or ((low >= held[0]) & (high <= held[1])).all():
+        return scene
+    return replace(scene, field=field_of(scene.form, np.array([low, high])))
 
 
 def straight_chain(direction: FloatArray, travel: float) -> FloatArray:

@@ -38,7 +38,7 @@ from ...progress import Progress
 from ...tolerances import TOLERANCES
 from .freedoms import Freedoms
 from .lattice import Chain, Lattice
-from .lift import Scene, straight_chain, way_out
+from .lift import Scene, all_the_way, straight_chain, way_out
 from .subdivide import Subdivision
 from .widen import margins_at, narrowest, widened
 
@@ -93,7 +93,7 @@ class Search:
     neck_bend_deg
         How far the head may bow on its neck, either way, where the piece does not pass otherwise; 0 for a rigid form.
     springs_mm
-        How far a slit may spring open on the way, each side giving way by half: the user's number, not a simulation.
+        How far a slit may spring open on the way: the user's number, not a simulation; see `springs.sprung`.
     """
 
     pitch_deg: float = 75.0
@@ -172,9 +172,9 @@ def find_way(
         Whether to look for another way where that one, widened, does not pass.
     """
     at_seat = least_along(scene.cover, scene.pivot, np.zeros((1, 6)), scene.field, scene.allowances, FINE)
-    allowances = scene.allowances - options.springs_mm / 2
     out = way_out(scene)
-    hunt = _Hunt(scene, margins_of(scene.field, allowances), options, out, at_seat, progress)
+    scene = all_the_way(scene, out)
+    hunt = _Hunt(scene, margins_of(scene.field, scene.allowances), options, out, at_seat, progress)
     hunt.start()
     if not hunt.decided() and known is not None:
         hunt.try_known(known)
@@ -219,7 +219,11 @@ class _Hunt:
         By the sign alone: the grid may be wrong by what the allowances differ by.
         """
         if not self.options.decide_only:
-            return self.exact(chain, LOOKS)
+            least = self.exact(chain, LOOKS)
+            if least.floor_mm < 0 <= least.margin_mm:  # whether it passes is asked alone, which is sooner known
+                sure = self.exact(chain, QUICKLY * LOOKS, 0.0)
+                least = replace(least, floor_mm=max(least.floor_mm, sure.floor_mm)) if sure.margin_mm >= 0 else sure
+            return least
         least = self.exact(chain, QUICKLY * LOOKS, 0.0, -FINE)
         return None if least.margin_mm < -FINE else least
 

@@ -48,7 +48,7 @@ from .witnesses import Looks, Slopes, lowest_of_each, merged
 ROOT_MM = 64.0  # of the largest boxes
 DEPTH = 10  # halvings down to the smallest: 0.06 mm, finer than a margin is told
 AROUND = 2  # largest boxes to a reach of the piece, across and for the turn: two on either side of the seat
-BELOW = 1  # largest boxes back beyond the seat
+BELOW = 1  # largest boxes back beyond the seat: as far as it may be pushed on to turn off
 LOOKS_AT_ONCE = 6_000  # inherited balls of the boxes evaluated in one go
 CHUNK = 8192  # looks per gather: the temporaries stay in the second-level cache
 FINEST_MM = 0.5  # balls smaller than this are not opened: the verdict is asked of the triangles
@@ -61,6 +61,7 @@ BLAME = 0.1  # share of a freedom's extent that a bound owes to its bend
 AT_ONCE = 1500  # boxes asked exactly in one go
 WAIT = 0.3  # cutting takes off such a share of a box's extent: what is bounded by less than that is not cut yet
 LARGEST = 0.5  # of the largest box on a way: smaller ones wait
+WAYS = 3  # on which boxes are cut before the flood is made again
 SHORT = 1e-6  # what a good box counts beside one that is not
 TRIES = 150  # chains held against the piece for one threshold
 CORNERS = np.array([[i >> 2 & 1, i >> 1 & 1, i & 1] for i in range(8)])
@@ -169,7 +170,11 @@ class Subdivision:
         return np.hypot(half[:, 0], half[:, 1]) + half[:, 2] * self.lever
 
     def _outside(self) -> BoolArray:
-        edge = ((self.low[:, :2] == 0) | (self.high[:, :2] == self.top[:2])).any(axis=1)
+        """Return which boxes lie off the body: at either side, or as far out as a straight lift ends.
+
+        Not those at the lower end: nothing is taken off by pushing it farther on than that.
+        """
+        edge = (self.low[:, 0] == 0) | (self.high[:, 0] == self.top[0])
         return edge | (self.origin[1] + self.high[:, 1] * self.unit[1] >= self.far)
 
     def _at(self, placement: FloatArray) -> IntArray:
@@ -257,6 +262,8 @@ class Subdivision:
             )
             looks = merged([looks.of(looks.value < self.ceiling + looks.room), fresh])
         self.value[boxes] = least
+        room = least >= self.ceiling  # no bound: such a box is cut across its longest sides
+        self.lean[boxes[room]] = half[room] * (1, 1, self.lever)
         # Boxes that one point closes need no weighing, and those that leave room no bound.
         unsure = (least < self.ceiling) & (cone >= self.ceiling)
         self._by_one(boxes, middle, half, looks.of(((least < self.ceiling) & ~unsure)[looks.owner]))
@@ -457,10 +464,11 @@ class Subdivision:
                 good, failing = tried(self._chain(nodes), tau)
                 if good:
                     return Decision(True)
-                pick = np.unique(nodes[np.clip(np.concatenate([failing - 2, failing - 1]), 0, len(nodes) - 1)])
+                pick = nodes[np.clip(np.concatenate([failing - 2, failing - 1]), 0, len(nodes) - 1)]
+                pick = self._beside(pick, alive)
             else:
-                pick = self._on_the_way(nodes, tau)
-                pick = np.union1d(pick, self._in_the_way(graph, home & alive, away))
+                pick = self._on_ways(graph, near, far, weight, tau)
+            pick = np.union1d(pick, self._in_the_way(graph, home & alive, away))
             pick = pick[self._splittable(pick)]
             if not len(pick) or len(self.low) > self.most or tries > TRIES:
                 return Decision(None)
@@ -486,11 +494,29 @@ class Subdivision:
         wall = np.concatenate([b[reached[a] & ~alive[b]], a[reached[b] & ~alive[a]]])
         return np.union1d(wall, np.flatnonzero(home & ~alive & self.live))
 
-    def _on_the_way(self, nodes: IntArray, tau: float) -> IntArray:
-        """Return the larger of the boxes on a way that leave too little room."""
-        narrow = nodes[self.value[nodes] < tau]
-        extent = self.extent(narrow)
-        return narrow[extent >= LARGEST * extent.max()]
+    def _on_ways(self, graph: Faces, near: FloatArray, far: FloatArray, weight: FloatArray, tau: float) -> IntArray:
+        """Return the larger of the boxes that leave too little room on some ways that cross few of them."""
+        weight = weight.copy()
+        home, away = near <= weight, far <= weight
+        picked = np.empty(0, np.int64)
+        for again in range(WAYS):
+            if again:
+                near, far = graph.spread(home, weight), graph.spread(away, weight)
+            nodes = graph.path(near, far, weight)
+            narrow = nodes[self.value[nodes] < tau]
+            weight[narrow] += 1.0  # another way next time, if there is one as short
+            extent = self.extent(narrow)
+            picked = np.union1d(picked, narrow[extent >= LARGEST * extent.max()])
+        return picked
+
+    def _beside(self, nodes: IntArray, alive: BoolArray) -> IntArray:
+        """Return boxes and those beside them that are no smaller: where one way fails, its neighbours seldom pass."""
+        near = np.zeros(len(self.low), bool)
+        near[nodes] = True
+        a, b = self.edges
+        touched = np.concatenate([b[near[a]], a[near[b]]])
+        extent = self.extent(np.arange(len(self.low)))
+        return np.union1d(nodes, touched[alive[touched] & (extent[touched] >= extent[nodes].min() * 0.99)])
 
     def _in_the_way(self, graph: Faces, home: BoolArray, away: BoolArray) -> IntArray:
         """Return the boxes that join the seat's side to the outside when boxes join in order of falling bounds."""
