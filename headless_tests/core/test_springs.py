@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import shapes
 
+from arming_cap.core.checks.donning import search_of
 from arming_cap.core.fit.passage.donning import find_passage
 from arming_cap.core.fit.passage.scale import scale_bounds
 from arming_cap.core.fit.passage.search import Search
@@ -17,6 +18,7 @@ from arming_cap.core.mesh import TriangleMesh
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose, rotation_about
 from arming_cap.core.wearer.form import Form, Wearer
+from arming_cap.errands import Draft
 
 INNER, OUTER, HEIGHT, SLIT = 30.0, 32.0, 30.0, 36.0
 QUICK = Search(decide_only=True, most_cells=60)
@@ -109,3 +111,8 @@ def test_the_smallest_scale_opens_the_slit_by_the_same_millimetres():
     asked = replace(QUICK, proved=False, springs_mm=12.0)
     found = scale_bounds(slotted(), limb(51.6), lambda _: Pose(), asked, span=(1.085, 1.115), within=0.05)
     assert 1.085 <= found.fails < 1.1 < found.passes <= 1.115
+
+
+def test_the_panels_number_comes_to_the_search():
+    limits = Draft("Scene", (), {}, "fixed", 0.0, 25.0, None, (), springs_mm=12.0).job().limits
+    assert search_of(limits).springs_mm == 12.0
