@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import shapes
 
+from arming_cap.core.distance.cover import cover
 from arming_cap.core.distance.field import field_of
 from arming_cap.core.distance.forest import Forest
 from arming_cap.core.distance.margins import Margins
@@ -54,6 +55,20 @@ def test_a_cap_is_above_every_margin_within_reach(form):
         move *= (reach * rng.uniform(0, 1, 400) / np.linalg.norm(move, axis=1))[:, None]
         most = height + (slope * move).sum(axis=1) + bend * (move**2).sum(axis=1)
         assert (margins.exact(points + move)[0] <= most + 1e-6).all()
+
+
+def test_what_lies_below_a_ball_lies_in_its_ball_and_in_its_box():
+    tree = cover(shapes.revolved(np.array([[60.0, -40], [75, -10], [70, 30], [20, 60]]), 96))
+    directions = np.random.default_rng(8).normal(size=(60, 3))
+    below = {int(row): {int(row)} for row in tree.leaves}
+    for row in range(len(tree.radii) - 1, -1, -1):  # children stand behind their parents
+        if tree.leaf[row] < 0:
+            below[row] = set().union(*(below[c] for c in range(tree.first[row], tree.first[row] + tree.count[row])))
+    for row, leaves in below.items():
+        corners = tree.corners[tree.leaf[list(leaves)]].reshape(-1, 3)
+        assert (np.linalg.norm(corners - tree.centres[row], axis=1) <= tree.radii[row] + 1e-9).all()
+        support = (tree.points(np.array([row]))[0] @ directions.T).max(axis=0)
+        assert ((corners @ directions.T).max(axis=0) <= support + 1e-6).all()
 
 
 def test_no_allowance_within_reach_is_beyond_what_the_lattice_says():

@@ -129,7 +129,6 @@ def cover(mesh: TriangleMesh, leaf_mm: float = LEAF_MM) -> Cover:
 
     # From the leaves up: (centres, radii, child counts) of each level.
     hulls: list[FloatArray] = []
-    leaf_code = code
     levels = [(centre, radius, np.zeros(len(centre), np.int64), source)]
     for level in range(LEVELS):
         own = code >> (3 * level)
@@ -143,24 +142,31 @@ def cover(mesh: TriangleMesh, leaf_mm: float = LEAF_MM) -> Cover:
         chosen = np.lexsort((away, group))[start]
         heart = below[chosen]
         extent = np.linalg.norm(below - heart[group], axis=1) + reach
-        hulls.append(_boxes(corners, np.flatnonzero(np.diff(leaf_code >> (3 * level), prepend=-1))))
+        # About the boxes below: the surface itself has ten times the corners.
+        hulls.append(_boxes(hulls[-1] if hulls else corners, start))
         levels.append((heart, np.maximum.reduceat(extent, start), count, on[chosen]))
         code = code[start]
     return _assembled(levels[::-1], corners, np.concatenate(hulls[::-1]))
 
 
-def _boxes(corners: FloatArray, start: IntArray) -> FloatArray:
-    """Return the corners (k, 8, 3) of boxes about runs of triangles (n, 3, 3), along the runs' principal axes."""
-    count = 3 * np.diff(start, append=len(corners))
+def _boxes(bits: FloatArray, start: IntArray) -> FloatArray:
+    """Return the corners (k, 8, 3) of boxes about runs of bits (n, c, 3), along the runs' principal axes."""
+    each = bits.shape[1]
+    count = each * np.diff(start, append=len(bits))
     group = np.repeat(np.arange(len(start)), count)
-    points = corners.reshape(-1, 3)
-    mean = np.add.reduceat(points, 3 * start, axis=0) / count[:, None]
-    away = points - mean[group]
-    spread = np.add.reduceat(away[:, :, None] * away[:, None, :], 3 * start, axis=0)
+    points = bits.reshape(-1, 3)
+    mean = np.add.reduceat(points, each * start, axis=0) / count[:, None]
+    away = (points - mean[group]).T
+    spread = np.empty((len(start), 3, 3))
+    for i, j in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)):
+        spread[:, i, j] = spread[:, j, i] = np.add.reduceat(away[i] * away[j], each * start)
     axes = np.linalg.eigh(spread)[1]  # columns
-    along = (away[:, None, :] @ axes[group])[:, 0]
-    low, high = np.minimum.reduceat(along, 3 * start, axis=0), np.maximum.reduceat(along, 3 * start, axis=0)
-    ends = np.where(BOX_CORNERS[None] > 0, high[:, None], low[:, None])
+    ends = np.empty((len(start), 8, 3))
+    for k in range(3):
+        axis = axes[:, :, k][group].T
+        along = axis[0] * away[0] + axis[1] * away[1] + axis[2] * away[2]
+        low, high = np.minimum.reduceat(along, each * start), np.maximum.reduceat(along, each * start)
+        ends[:, :, k] = np.where(BOX_CORNERS[:, k] > 0, high[:, None], low[:, None])
     return mean[:, None] + ends @ axes.transpose(0, 2, 1)
 
 
