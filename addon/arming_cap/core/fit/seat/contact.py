@@ -21,6 +21,8 @@ REACH_MM = 70.0
 # A piece sinks no farther than this from where it follows the body most evenly.
 LEASH_MM = 25.0
 TOUCH_MM = 0.005  # how exactly a rest is found, mm
+# Shares of the slope that carries from which on room counts no more: of what may carry, and of the rest.
+_EASED, _HALVED = 0.99, 0.7
 _NEWTON_MM = 1.0
 _PLANE_MM = 0.03  # over so short a way the field is a plane
 
@@ -37,13 +39,36 @@ class Points:
 class Look:
     """Of points of a piece in a pose, (n,) each: margin in mm, the form's slope along the press, its region's row.
 
-    `carries` tells which could carry the piece.
+    `carries` tells which carry the piece where they touch, `may` which would where the form faced the press enough.
     """
 
     margin: Any
     slope: Any
     rows: Any
     carries: Any
+    may: Any
+
+    @property
+    def ease(self) -> Any:
+        """By how much room (n,) counts for more the more the form faces the press there; 1 at an upright wall.
+
+        Whether a hollow sits in the middle is told by upright walls. Beside the crown that carries it, it has little
+        room however large it is; room above a shoulder counts twice.
+        """
+        part = np.clip(self.slope / CARRIES, 0.0, np.where(self.may, _EASED, _HALVED))
+        return 1.0 / (1.0 - part * part)
+
+    @property
+    def evenness(self) -> Any:
+        """The margins of what is free (k,), mm, room as `ease` counts it."""
+        free = ~self.carries
+        margin = self.margin[free]
+        return np.where(margin > 0, margin * self.ease[free], margin)
+
+    def evenest(self, most: int) -> Any:
+        """Return those of the points that are free with the least evenness."""
+        which, value = np.flatnonzero(~self.carries), self.evenness
+        return which[np.argpartition(value, most)[:most]] if len(which) > most else which
 
     def least_free(self, kind: str = "rests") -> tuple[float, int]:
         """Return the least margin of what does not carry the piece, mm, and which point has it."""
@@ -99,8 +124,8 @@ class Contact:
         some = some or self.every
         value, slope = some.probe.facing(pose, scale, self.up)
         rows = label_rows(self.field, some.probe.moved(pose, scale))
-        carries = (slope >= CARRIES) & self.can_carry[rows] & (some.high | self.stands[rows])
-        return Look(value - self.need[rows], slope, rows, carries)
+        may = self.can_carry[rows] & (some.high | self.stands[rows])
+        return Look(value - self.need[rows], slope, rows, (slope >= CARRIES) & may, may)
 
     def rise(self, pose: Pose, scale: float, some: Points | None = None, at: float = 0.0) -> tuple[float, Look] | None:
         """Return how far against the press the piece must go to just touch what can carry it, and what is seen there.

@@ -16,6 +16,7 @@ import numpy as np
 from ...arrays import BoolArray, FloatArray, IntArray
 from ...distance.surface import PieceSurface
 from ...pose import Pose
+from .steps import Steps
 
 FAN_DEG = 60.0
 STEP_DEG = 2.0
@@ -25,6 +26,7 @@ KEEP_MM = 1.0
 # How far above an eye its opening is looked from; negative below.
 LIFTS_MM = (0.0, 12.0, -12.0, 24.0, -24.0, 40.0, 60.0)
 _FAR_MM = 400.0
+_STAYS = 0.1  # an edge that moves by less of a lift than this is beside the eye
 HALVINGS = 6  # of the two degrees between two rays, to where an edge lies
 
 
@@ -90,32 +92,52 @@ class Eyes:
 
     def covered(self, pose: Pose, scale: float) -> float:
         """Return by how many mm an edge covers a pupil at most."""
-        if not self._edges:
-            return 0.0
-        return max(0.0, float(self._over(pose, scale).max()))
+        return float(self.over(pose, scale).max(initial=0.0))
 
     def lift(self, pose: Pose, scale: float, up: FloatArray, most: float) -> tuple[float, float]:
-        """Return the least lift along `up`, up to `most`, that covers the pupils least, and what stays covered, mm.
-
-        Each edge covers by a straight line over the lift, so the answer lies where two of them meet or one ends.
-        """
+        """Return the least lift along `up`, up to `most`, that covers the pupils least, and what stays covered, mm."""
         if not self._edges:
             return 0.0, 0.0
-        _, axes, signs, _ = self._columns
-        over = np.append(self._over(pose, scale), 0.0)
-        slope = np.append(signs * up[axes], 0.0)
-        apart = slope[:, None] - slope[None, :]
-        meet = np.divide(over[None, :] - over[:, None], apart, out=np.zeros_like(apart), where=np.abs(apart) > 1e-9)
-        lifts = np.unique(np.clip(np.append(meet.ravel(), (0.0, most)), 0.0, most))
-        covers = (over[:, None] + np.outer(slope, lifts)).max(axis=0)
-        k = int(np.argmax(covers <= covers.min() + 1e-6))
-        return float(lifts[k]), float(covers[k])
+        lift, covered = self.lifts(self.over(pose, scale)[:, None], up, most)
+        return float(lift[0]), float(covered[0])
 
-    def _over(self, pose: Pose, scale: float) -> FloatArray:
+    def lifts(self, over: FloatArray, up: FloatArray, most: float) -> tuple[FloatArray, FloatArray]:
+        """Return what `lift` does, (n,) each, for n times what the edges cover (k, n).
+
+        Upper edges cover the less and lower ones the more the piece is lifted, by as much as it is lifted; the others
+        stay. So the least lift is where the upper ones cover no more than either of these, or what is left.
+        """
+        rises = self.rises(up)
+        above = np.max(over[rises < -_STAYS], axis=0, initial=-_FAR_MM)
+        below = np.max(over[rises > _STAYS], axis=0, initial=-_FAR_MM)
+        beside = np.max(over[np.abs(rises) <= _STAYS], axis=0, initial=0.0)
+        lift = np.clip(np.minimum(above - beside, 0.5 * (above - below)), 0.0, most)
+        lift = np.where(above > beside, np.minimum(np.maximum(lift, 0.0), most), 0.0)
+        return lift, np.maximum(beside, np.maximum(above - lift, below + lift))
+
+    def over(self, pose: Pose, scale: float) -> FloatArray:
+        """Return by how many mm each edge (k,) covers its pupil; negative where it leaves it free."""
+        if not self._edges:
+            return np.zeros(0)
         edges, axes, signs, pupils = self._columns
         at = scale * edges @ pose.rotation.T + pose.translation_mm - pupils
         over: FloatArray = signs * np.take_along_axis(at, axes[:, None], axis=1)[:, 0] + KEEP_MM
         return over
+
+    def rises(self, up: FloatArray) -> FloatArray:
+        """Return by how many mm each edge (k,) covers more after a millimetre along `up`."""
+        if not self._edges:
+            return np.zeros(0)
+        _, axes, signs, _ = self._columns
+        rises: FloatArray = signs * up[axes]
+        return rises
+
+    def slopes(self, steps: Steps, pose: Pose, scale: float) -> FloatArray:
+        """Return the slopes (k, 6) of `over` in the freedoms."""
+        if not self._edges:
+            return np.zeros((0, 6))
+        edges, axes, signs, _ = self._columns
+        return signs[:, None] * steps.moves(edges, pose, scale)[np.arange(len(axes)), axes]
 
     @cached_property
     def _columns(self) -> tuple[FloatArray, IntArray, FloatArray, FloatArray]:

@@ -28,6 +28,12 @@ class Laying:
         self.field, self.points, self.steps = field, points, steps
         self._probe = Probe(field, points)
 
+    def skull(self) -> FloatArray:
+        """Return the form's vertices (n, 3) from its top down to the ears."""
+        vertices = self.field.form.mesh.vertices
+        skull: FloatArray = vertices[vertices[:, 2] > vertices[:, 2].max() - _SKULL_MM]
+        return skull
+
     def on_head(self, attitude: Attitude, middle: FloatArray, inside: FloatArray, scale: float) -> Pose:
         """Return the square pose over a head, or before its face where the piece is shallow.
 
@@ -35,9 +41,8 @@ class Laying:
         """
         axes = self.steps.axes
         turn = axes @ attitude.axes.T
-        vertices = self.field.form.mesh.vertices
+        skull, vertices = self.skull(), self.field.form.mesh.vertices
         top = vertices[:, 2].max()
-        skull = vertices[vertices[:, 2] > top - _SKULL_MM]
         inner = scale * inside @ turn.T
         held = inner.mean(axis=0)
         low, high = inner.min(axis=0), inner.max(axis=0)

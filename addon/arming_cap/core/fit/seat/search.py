@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import partial
 from itertools import product
 from typing import Any
 
@@ -15,35 +14,33 @@ from ...pose import Pose
 from .climb import climbed
 from .contact import LEASH_MM, Contact, Points
 from .eyes import Eyes
-from .lines import climbed_by, narrowed
+from .lines import climbed_by
 from .steps import ARM_MM, Steps, moved
 
-FEW = 2500  # points, for the first of the two searches
+FEW = 2500  # points, for a first look
 # Beyond ten degrees a wearer looks under the brim or over the slit (common practice, no source).
 PITCH_DEG = 10.0
-# What a degree squared off level must gain in margin, mm: five millimetres at ten degrees.
-LEVEL_MM = 0.05
+# What a degree squared off level must gain in margin, mm: two and a half at five degrees. A tilt moves no place of a
+# helmet's inside along a curve that bends up by more than that, so there is one best pitch, and it moves evenly.
+LEVEL_MM = 0.1
+# Room is worth its logarithm over this much: what lacks counts in full, and no tilt is worth more of what is plenty.
+ROOM_MM = 2.0
 # What a millimetre that the piece stands higher than where it was laid on must gain in margin, beyond the first few:
 # a turn raises a helmet's middle a little, a helmet that has slid up onto its rim stands much higher.
 LOWER, HIGHER_MM = 0.5, 8.0
-# What a millimetre of padding for the eyes must gain in margin.
-LIFT = 0.05
-# An eye covered by a millimetre weighs as much as this much margin.
-_EYE = 2.0
-# ... and room that is lacking while eyes are covered, up to this many times as much and one more.
-_EYE_ROOM = 7.0
+# An eye covered by a millimetre weighs as much as this much margin. What slides up or down to the eyes weighs the more;
+# a helmet would be tilted to them: by three degrees at most, where five millimetres are gained.
+_EYE, _EYE_BY_TILT = 2.0, 0.35
+# What it gains while the eyes, seen, come nearer to the middle of the openings.
+_CENTRE = 0.1
 # Nodes along each freedom of the lattice on which a step is chosen, by how many freedoms there are.
 NODES = (0, 41, 17, 9, 5, 5, 3)
-# Pitches that are looked through, degrees off level.
-PITCHES = (-9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0)
-# How exactly fore-aft and pitch are found, mm and degrees, and within what of the first search's answer.
-FINE_MM, FINE_DEG = 0.02, 0.04
-NEAR_MM = 5.0
-_BETWEEN_DEG = (-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0)
-# The fine search is made on so many places with the least margins; what it misses is added, until it misses nothing.
-_FOREMOST = 1500
-_MISSED_MM = 0.01
-_PITCH = 3
+# Pitches that are looked through where more than fore-aft and pitch is free, degrees off level.
+PITCHES = (0.0, -3.0, 3.0, -6.0, 6.0, -9.0, 9.0)
+_FOREMOST = 300  # places of what carries, and of what is free, whose planes stand for all about a place
+_FIRST_MM, _LAST_MM = 4.0, 0.015  # the lattice's reach, from first to last
+_BETTER_MM = 1e-3
+_PITCH, _HEIGHT = 3, 2
 _NOWHERE = 1e3
 
 
@@ -82,6 +79,7 @@ class Search:
         self.free, self.tilts = np.flatnonzero(free), tilts
         self.place = np.zeros(6)
         self.rose = 0.0
+        self._level: tuple[FloatArray, FloatArray] | None = None
 
     def pose(self, place: FloatArray) -> Pose:
         """Return the pose after a step."""
@@ -91,15 +89,28 @@ class Search:
         """Move `place` to the best there is."""
         if not len(self.free):
             return
-        self.place, along = self._looked_through()
-        if self.kind == "rests" and len(self.free) <= 2:
-            self._along_ridge(along)
-            return
-        # Margins have edges and jumps: the best of the pitches is climbed from.
-        for step, points in ((3.0, self._few), (0.6, self.contact.every)):
-            self.place = self.place + self._climbed(points, step, 60)
+        square = self.kind == "rests" and len(self.free) <= 2
+        self.place = self._looked_through((0.0,) if square or _PITCH not in self.free else PITCHES)
+        if not square:  # margins have edges and jumps: the best of the pitches is climbed from
+            for step, points in ((3.0, self._few), (0.6, self.contact.every)):
+                self.place = self.place + self._climbed(points, step, 60)
+        if self.kind == "rests" and self.eyes and _PITCH in self.free and _HEIGHT not in self.free:
+            self._look_level()
         if self.kind != "girth":
-            self._step_up()
+            self._step_up(self.free)
+
+    def _look_level(self) -> None:
+        """Find what its openings cover where it sits level, and how that changes with its pitch."""
+        tilted, self.place = self.place, self.place.copy()
+        self.place[_PITCH] = 0.0
+        self._step_up(self.free[self.free != _PITCH])
+        pose = self.pose(self.place)
+        rise = self.contact.rise(pose, self.scale, None, self.rose)
+        pose = moved(pose, (rise[0] if rise else 0.0) * self.contact.up)
+        slopes = self.eyes.slopes(self.steps, pose, self.scale)
+        self._level = self.eyes.over(pose, self.scale), slopes[:, _PITCH]
+        if tilted[_PITCH]:
+            self.place = tilted
 
     def set_down(self, place: FloatArray) -> tuple[Pose, float, float]:
         """Return the pose of a step set down on what carries it, with padding for the eyes, that, and what is covered.
@@ -147,19 +158,33 @@ class Search:
             return -_NOWHERE - cost
         rise, look = found
         self.rose = rise
-        # Walls are weighed as it rests without padding for the eyes: no tilt is worth the lift that it then asks for.
-        # What lacks room may be lifted clear, though.
-        set_down = moved(pose, rise * contact.up)
-        lift, covered = self.eyes.lift(set_down, scale, contact.up, self.padding)
-        free = look.least_free()[0]
-        if lift and free < 0:
-            lifted = contact.look(moved(set_down, lift * contact.up), scale, some)
-            free = max(free, min(0.0, lifted.least_free()[0]))
-        if free < 0:  # no tilt that shows the eyes a little more is worth walls that cut in
-            free *= 1 + min(covered, _EYE_ROOM)
-        cost += LIFT * lift
-        height = float((pose.translation_mm - self.base.translation_mm) @ contact.up) + rise
-        return free - _EYE * covered - LOWER * max(0.0, height - HIGHER_MM) - cost
+        pose = moved(pose, rise * contact.up)
+        lift, covered = self.eyes.lift(pose, scale, contact.up, self.padding)
+        if lift:
+            look = contact.look(moved(pose, lift * contact.up), scale, some)
+        room = float(look.evenness.min(initial=_NOWHERE))
+        if _HEIGHT in self.free:
+            covered = float(self.eyes.over(pose, scale).max(initial=-_NOWHERE))
+        return float(self._valued(room, self._height(place) + rise, covered, place[_PITCH])) - cost
+
+    def _valued(self, room: Any, height: Any, covered: Any, pitch: Any) -> Any:
+        """Return what the least room, the height above where it was laid on, and the eyes are worth, mm.
+
+        `covered` is what covers the eyes most; what slides to them counts by how much it is off, where negative.
+        """
+        worth = np.minimum(room, 0.0) + ROOM_MM * np.log1p(np.maximum(room, 0.0) / ROOM_MM)
+        worth = worth - LOWER * np.maximum(0.0, height - HIGHER_MM)
+        if _HEIGHT in self.free:
+            return worth - _EYE * np.maximum(covered, 0.0) - (_CENTRE * covered if self.eyes else 0.0)
+        if self._level is None:
+            return worth
+        # What a tilt shows of a covered eye is told from the level seat: no helmet is worn off the middle to see.
+        over, slope = self._level
+        covers: FloatArray = over[:, None] + slope[:, None] * np.atleast_1d(pitch)
+        return worth - _EYE_BY_TILT * self.eyes.lifts(covers, self.contact.up, self.padding)[1].reshape(np.shape(pitch))
+
+    def _height(self, places: FloatArray) -> Any:
+        return places[..., :3] @ (self.steps.axes.T @ self.contact.up)
 
     def _off_level(self, places: FloatArray) -> Any:
         """Return the degrees squared off level at places (..., 6), with walls at their range."""
@@ -168,75 +193,24 @@ class Search:
 
     # --- the best place ---------------------------------------------------------------------------------------------
 
-    def _looked_through(self) -> tuple[FloatArray, int | None]:
-        """Return the best step of those at a few pitches, each at its own best along the next freedom; and that one."""
+    def _looked_through(self, pitches: tuple[float, ...]) -> FloatArray:
+        """Return the best step of those at a few pitches, each at its own best along the next freedom."""
         others = [int(k) for k in self.free if k != _PITCH]
         along = None if not others else others[1] if others[0] == 0 and len(others) > 1 else others[0]
-        pitches = PITCHES if _PITCH in self.free else (0.0,)
-        level = pitches.index(0.0)
-        best: dict[int, float] = {}
         tried: list[tuple[float, FloatArray]] = []
-        for k in sorted(range(len(pitches)), key=lambda k: abs(pitches[k])):
-            # The best fore-aft moves evenly with the pitch: from the last one's, and on as it moved before.
-            inner = k + (k < level) - (k > level)
-            guess = 2 * best[inner] - best[level] if abs(k - level) == 2 else best.get(inner, 0.0)
-            value, best[k] = self._best_along(along, pitches[k], self._few, guess)
-            tried.append((value, self._at(along, best[k], pitches[k])))
-        return max(tried, key=lambda one: one[0])[1], along
+        for pitch in pitches:
+            place = np.zeros(6)
+            place[_PITCH] = np.radians(pitch) * ARM_MM
 
-    def _at(self, along: int | None, by: float, pitch_deg: float) -> FloatArray:
-        place = np.zeros(6)
-        place[_PITCH] = np.radians(pitch_deg) * ARM_MM
-        if along is not None:
-            place[along] = by
-        return place
+            def at(by: float, place: FloatArray = place) -> FloatArray:
+                moved_on = place.copy()
+                if along is not None:
+                    moved_on[along] = by
+                return moved_on
 
-    def _best_along(self, along: int | None, pitch_deg: float, some: Points, guess: float) -> tuple[float, float]:
-        def worth(by: float) -> float:
-            return self.worth(self._at(along, by, pitch_deg), some)
-
-        return climbed_by(worth, guess, (6.0, 2.0)) if along is not None else (worth(0.0), 0.0)
-
-    def _along_ridge(self, along: int | None) -> None:
-        """Move `place` to the best pitch, each pitch at its own best along the other freedom.
-
-        The crest of the worth is a slanting ridge: one pitch after another is looked at on its crest, so that no step
-        falls off it. Few places decide: those are looked at, and what they leave out is added until nothing is missed.
-        """
-        pitch = float(np.degrees(self.place[_PITCH]) / ARM_MM)
-        by = 0.0 if along is None else float(self.place[along])
-        rows = np.zeros(0, np.intp)
-        best = self.worth(self.place)
-        for near in (1.0, 0.5, 0.3, 0.2, 0.1):
-            rows = np.union1d(rows, self._foremost(self._at(along, by, pitch)))
-            crest = partial(self._crest, along, self.contact.some(rows), (by - near * NEAR_MM, by + near * NEAR_MM))
-            if _PITCH in self.free:
-                if near == 1.0:  # there may be two tops between two of the pitches that were looked at
-                    pitch = max((crest(pitch + step)[0], pitch + step) for step in _BETWEEN_DEG)[1]
-                pitch = narrowed(_first_of(crest), pitch - near, pitch + near, FINE_DEG)[1]
-            value, by = crest(pitch)
-            place = self._at(along, by, pitch)
-            if (whole := self.worth(place)) > best:
-                best, self.place = whole, place
-            if value - whole < _MISSED_MM:
-                break
-
-    def _crest(
-        self, along: int | None, some: Points, between: tuple[float, float], pitch_deg: float
-    ) -> tuple[float, float]:
-        """Return the largest worth at a pitch, and how far along the other freedom it is had."""
-
-        def worth(by: float) -> float:
-            return self.worth(self._at(along, by, pitch_deg), some)
-
-        return narrowed(worth, *between, FINE_MM) if along is not None else (worth(0.0), 0.0)
-
-    def _foremost(self, place: FloatArray) -> Any:
-        """Return the points that touch or come to touch first at a place: of what carries, and of what is free."""
-        pose = self.pose(place)
-        found = self.contact.rise(pose, self.scale, None, self.rose)
-        look = self.contact.look(pose, self.scale) if found is None else found[1]
-        return np.concatenate([look.lowest(look.carries, _FOREMOST), look.lowest(~look.carries, _FOREMOST)])
+            value, by = climbed_by(lambda by: self.worth(at(by), self._few), 0.0, (6.0, 2.0) if along else ())
+            tried.append((value, at(by)))
+        return max(tried, key=lambda one: one[0])[1]
 
     def _climbed(self, points: Points, step: float, looks: int) -> FloatArray:
         """Return the step from the place held to the best one near it."""
@@ -250,54 +224,68 @@ class Search:
         by[self.free] = climbed(worth, len(self.free), step, looks)
         return by
 
-    def _step_up(self) -> None:
-        """Move the place held to the best one near it, however sharp the crest it stands on.
+    def _step_up(self, free: Any) -> None:
+        """Move the place held, in some freedoms, to the best one near it, however sharp the crest it stands on.
 
         The margins about a place are taken as planes, of what carries and of what is free; where the piece is set down
-        by what carries it, the least of the free is largest at some node of a lattice about the place. It is gone to if
-        it is better in truth; otherwise the lattice is drawn in.
+        by what carries it, the worth is largest at some node of a lattice about the place. It is gone to if it is
+        better in truth; otherwise the lattice is drawn in.
         """
-        reach, worth = 4.0, self.worth(self.place)
-        nodes = np.linspace(-1.0, 1.0, NODES[len(self.free)])
-        steps = np.array(list(product(nodes, repeat=len(self.free))))
-        while reach > 0.015:
-            planes = self._planes()
+        if not len(free):
+            return
+        reach, worth = _FIRST_MM, self.worth(self.place)
+        nodes = np.linspace(-1.0, 1.0, NODES[len(free)])
+        steps = np.array(list(product(nodes, repeat=len(free))))
+        while reach > _LAST_MM:
+            planes = self._planes(free)
             if planes is None:
                 return
             places = np.repeat(self.place[None], len(steps), axis=0)
-            places[:, self.free] += reach * steps
-            place = places[int(np.argmax(planes(reach * steps) - LEVEL_MM * self._off_level(places)))]
+            places[:, free] += reach * steps
+            place = places[int(np.argmax(planes(reach * steps, places) - LEVEL_MM * self._off_level(places)))]
             new = self.worth(place)
-            if new > worth + 1e-3:
+            if new > worth + _BETTER_MM:
                 self.place, worth = place, new
             else:
                 reach *= 0.4
 
-    def _planes(self) -> Callable[[FloatArray], FloatArray] | None:
-        """Return the least free margin after steps (n, f) from the place held, by planes; None: nothing carries."""
-        pose, carriers = self.pose(self.place), np.zeros(0, np.intp)
+    def _planes(self, free: Any) -> Callable[[FloatArray, FloatArray], FloatArray] | None:
+        """Return what steps (n, f) from the place held to places (n, 6) are worth, by planes; None: nothing carries."""
+        contact, scale, pose = self.contact, self.scale, self.pose(self.place)
+        carriers, rose, padding = np.zeros(0, np.intp), 0.0, 0.0
         if self.kind == "rests":
-            if (found := self.contact.rise(pose, self.scale, None, self.rose)) is None:
+            if (found := contact.rise(pose, scale, None, self.rose)) is None:
                 return None
-            pose, look = moved(pose, found[0] * self.contact.up), found[1]
-            carriers, walls = look.lowest(look.carries, 300), look.lowest(~look.carries, 300)
+            rose, look = found
+            pose, carriers = moved(pose, rose * contact.up), look.lowest(look.carries, _FOREMOST)
+            held_by = look.margin[carriers][:, None], look.slope[carriers][:, None]
+            padding = self.eyes.lift(pose, scale, contact.up, self.padding)[0]
+            if padding:
+                look = contact.look(moved(pose, padding * contact.up), scale)
+            walls = look.evenest(_FOREMOST)
         else:
-            look = self.contact.look(pose, self.scale)
-            walls = look.lowest(np.ones(len(look.margin), bool), 300)
-        points = self.contact.points[np.concatenate([carriers, walls])]
-        slopes = self.steps.slopes(self.contact.field, points, pose, self.scale)[:, self.free]
+            look = contact.look(pose, scale)
+            walls = look.lowest(np.ones(len(look.margin), bool), _FOREMOST)
+        points, lifted = contact.points, moved(pose, padding * contact.up)
+        touching = self.steps.slopes(contact.field, points[carriers], pose, scale)[:, free]
+        open_ = self.steps.slopes(contact.field, points[walls], lifted, scale)[:, free]
+        over, overs = self.eyes.over(pose, scale)[:, None], self.eyes.slopes(self.steps, pose, scale)[:, free]
 
-        def least(by: FloatArray) -> FloatArray:
-            held, open_ = slopes[: len(carriers)] @ by.T, slopes[len(carriers) :] @ by.T
-            margin = look.margin[walls][:, None] + open_
-            if len(carriers):
-                lift = np.max(-(look.margin[carriers][:, None] + held) / look.slope[carriers][:, None], axis=0)
-                margin = margin + look.slope[walls][:, None] * lift
-            found: FloatArray = np.min(margin, axis=0)
-            return found
+        def worth(by: FloatArray, places: FloatArray) -> FloatArray:
+            margin = look.margin[walls][:, None] + open_ @ by.T
+            covers: FloatArray = over + overs @ by.T
+            if not len(carriers):
+                least: FloatArray = np.min(margin, axis=0)
+                return least - _EYE * np.max(covers, axis=0, initial=0.0)
+            rise = np.max(-(held_by[0] + touching @ by.T) / held_by[1], axis=0)
+            covers = covers + np.outer(self.eyes.rises(contact.up), rise)
+            lift, covered = self.eyes.lifts(covers, contact.up, self.padding)
+            if _HEIGHT in self.free:
+                covered = np.max(covers, axis=0, initial=-_NOWHERE)
+            margin = margin + look.slope[walls][:, None] * (rise + lift - padding)
+            room = np.min(margin * np.where(margin > 0, look.ease[walls][:, None], 1.0), axis=0, initial=_NOWHERE)
+            height = self._height(places) + rose + rise
+            valued: FloatArray = self._valued(room, height, covered, places[:, _PITCH])
+            return valued
 
-        return least
-
-
-def _first_of(pair: Callable[[float], tuple[float, float]]) -> Callable[[float], float]:
-    return lambda value: pair(value)[0]
+        return worth

@@ -12,11 +12,14 @@ The law, in the order in which it binds:
    the body most evenly.
 2. *It is worn square.* With a mirror plane of its own it sits with that plane in the wearer's: side, roll and yaw are
    nought. Its pitch stays within `PITCH_DEG` of its level attitude (`attitude`).
-3. *It is even where it is free.* Fore-aft and pitch are chosen so that the least margin of what does not carry, the
-   walls at front, back and sides, is largest. Of poses alike in this the more level one is taken (`LEVEL_MM`); and no
-   margin is worth a piece that has slid up to stand on its rim (`LOWER`).
+3. *It is even where it is free.* Fore-aft is chosen so that the least margin of what does not carry it, as it is worn
+   with its padding, is largest; upright walls tell that, for beside the crown a hollow always has little room. A pitch
+   must gain more than `LEVEL_MM` a degree squared, and room that is plenty is worth its logarithm (`ROOM_MM`): the
+   worth bends down along the pitch faster than any place of the inside can bend it up, so that there is one best pitch
+   and the seat moves evenly with the scale. No margin is worth a piece that has slid up to stand on its rim (`LOWER`).
 4. *The eyes see.* Where it has openings before the eyes, the padding under what carries it is as much as brings them to
-   the eyes, up to the wearer's `padding_mm`, and it is told: a helmet's standing height is its padding.
+   the eyes, up to the wearer's `padding_mm`, and it is told: a helmet's standing height is its padding. It is tilted to
+   see by three degrees at most; what is still covered is told. A mask slides until its openings lie before the eyes.
 5. *Too small is too small.* At rest the walls of a piece that is too small lie within the grown form, by its
    *shortfall*. It does not get there: it *stops* where it first touches on its way down, and that pose is the seat.
 
@@ -34,6 +37,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -67,6 +71,8 @@ RIM_SHARE = 0.5
 # A piece that is open along one side (the level part of its inside's vector area, as a share of the area) is not turned
 # farther than this about the limb: a greave that is open behind is not worn open beside.
 SLOT_SHARE, SLOT_TURNS_DEG = 0.05, 20.0
+# The inside of a helmet that fits is about so much broader than a head (the piece's sizes of the demo, no source).
+BROADER = 1.2
 # Places within this of the tightest carry with it.
 SUPPORT_MM = 0.3
 
@@ -245,11 +251,27 @@ class Seater:
                 kind, base = "rests", moved(low, found[0] * self.up)
         if kind == "strapped" and not self.head and "height" not in self.pinned:
             base = self._laying.along(base, scale, free)
-        eyes = Eyes(self._surface, self.field.form.landmarks, base, scale)
-        laid = base, scale, kind
+        laid, eyes = (base, scale, kind), self._eyes
         return Search(
             (self.contact, self._few), self.steps, laid, self._searched(kind), eyes, self.padding, 1 if self.head else 2
         )
+
+    @cached_property
+    def _eyes(self) -> Eyes:
+        """The piece's openings, looked for once, at the scale at which it is about as broad as a helmet for this head.
+
+        An edge that was looked for at every scale anew would be another one from one scale to the next.
+        """
+        landmarks = self.field.form.landmarks
+        if not self.head or self.attitude.closed or not landmarks:
+            return Eyes(self._surface, {}, self.start, 1.0)
+        theirs = float(np.ptp(self._laying.skull() @ self.axes[:, 0]))
+        own = float(np.ptp((self.contact.points - self.centre) @ self.attitude.axes[:, 0]))
+        scale = BROADER * theirs / max(own, 1e-3)
+        base = self._laying.on_head(self.attitude, self.middle, self.contact.points, scale)
+        if (found := self.contact.rise(base, scale)) is not None:
+            base = moved(base, found[0] * self.up)
+        return Eyes(self._surface, landmarks, base, scale)
 
     def _told(self, search: Search) -> Rest:
         """Return the place found as an answer."""

@@ -38,6 +38,12 @@ class Steps:
             turn = rotation_about(self.axes @ place[3:], float(np.degrees(angle)))
         return base.then(Pose(turn, pivot - turn @ pivot + self.axes @ place[:3]))
 
+    def moves(self, points: FloatArray, pose: Pose, scale: float) -> FloatArray:
+        """Return how points (n, 3) of the piece move with the freedoms: (n, 3, 6)."""
+        arm = scale * (points - self.centre) @ pose.rotation.T
+        turned = np.cross(self.axes.T[None], arm[:, None]).transpose(0, 2, 1) / ARM_MM
+        return np.concatenate([np.repeat(self.axes[None], len(points), axis=0), turned], axis=2)
+
     def slopes(self, field: Field, points: FloatArray, pose: Pose, scale: float) -> FloatArray:
         """Return the slopes (n, 6) in the freedoms of the standoffs of a piece's points (n, 3)."""
         slope = np.asarray(Probe(field, points).gradient(pose, scale), float)
