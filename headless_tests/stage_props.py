@@ -26,6 +26,16 @@ def ball_in_band(unit_mm=1.0, inner=100.0):
     return form, part
 
 
+def ball_in_flare():
+    """The same ball in a band that widens downwards: the room grows from the first step off, which is soon proved."""
+    form, part = ball_in_band()
+    for vertex in part.data.vertices:
+        vertex.co.xy *= 1.06 - vertex.co.z / 240.0
+    part.data.update()
+    bpy.context.view_layer.update()
+    return form, part
+
+
 def select(*objects):
     """Select these and nothing else; the first is active."""
     for ob in bpy.context.scene.objects:

@@ -40,9 +40,11 @@ def job_of_blend(path: Path, scale: float = 1.0) -> Job:
             reason = str(error).strip().splitlines()[-1] if str(error).strip() else "Blender refused it"
             raise InputError(f"cannot be opened ({reason})", source=str(path), remedy="save it again") from None
     job = job_of_scene(bpy.context.scene)
+    known = [one.known.read.sources for one in job.fittings if one.known is not None]
+    cards = [{"file": one.path.name, "sha256": one.sha256} for one in dict.fromkeys(s for some in known for s in some)]
     return dataclasses.replace(
         job,
         title=path.stem if job.title == "Scene" else job.title,
         fittings=tuple(dataclasses.replace(f, scale=f.scale * scale) for f in job.fittings),
-        inputs=({"file": path.name, "sha256": sha256(content)},),
+        inputs=({"file": path.name, "sha256": sha256(content)}, *cards),
     )

@@ -7,7 +7,8 @@ and a progress callback; where that has a `tell`, what is finished is handed ove
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,10 +19,11 @@ from .core.errors import InputError
 from .core.mesh import TriangleMesh
 from .core.piece import Piece, swapped
 from .core.pose import Pose
-from .core.progress import Progress, silent
+from .core.progress import Progress, part_of, silent
 
 if TYPE_CHECKING:
     from .core.checks.job import Job
+    from .core.checks.known import Known
     from .core.report.model import FitReport, RunReport
     from .core.wearer.form import Form, Wearer
 
@@ -54,20 +56,31 @@ class Body:
         for.
     allowance_mm
         Room by region.
+    card
+        The wearer's card; None where there is none.
+    matrix
+        (4, 4) where the object stands, in mm.
     """
 
     mesh: TriangleMesh
     regions: IntArray
     facts: dict[str, Any] | None
     allowance_mm: dict[str, float]
+    card: Path | None = None
+    matrix: FloatArray = field(default_factory=lambda: np.eye(4))
 
-    def wearer(self, name: str) -> Wearer:
-        """Return the wearer it stands for; raises `InputError` where it is not closed."""
+    def known(self, name: str, progress: Progress = silent) -> Known:
+        """Return the wearer it stands for with what their card knows; raises `InputError` where it is not closed."""
+        from .core.checks.known import of_body
         from .core.wearer.form import Wearer
         from .core.wearer.recognise import form_of
 
         form = form_of_facts(self.mesh, self.regions, self.facts) if self.facts else form_of(self.mesh, "mesh")
-        return Wearer(name, form, self.allowance_mm)
+        return of_body(Wearer(name, form, self.allowance_mm), self.card, Pose.of_matrix(self.matrix), progress)
+
+    def wearer(self, name: str) -> Wearer:
+        """Return that wearer alone."""
+        return self.known(name).read.wearer
 
 
 @dataclass(frozen=True)
@@ -120,20 +133,27 @@ class Draft:
                     source=form,
                     remedy="give the role Wearer to the body, and Part to what is worn",
                 )
-        wearers = {}
+        wearers: dict[str, Known] = {}
         for name, body in self.bodies.items():
             progress(0.0, f"Reading {name}")
-            wearers[name] = body.wearer(name)
+            wearers[name] = body.known(name, part_of(progress, 0.0, 0.05))
         meshes = [body.mesh for body in self.bodies.values()] + [
             part.mesh for piece, _ in self.worn for part in piece.parts
         ]
         return Job(
             title=self.title,
-            fittings=tuple(Fitting(piece, wearers[form], 1.0, self.seat) for piece, form in self.worn),
+            fittings=tuple(
+                Fitting(piece, wearers[form].read.wearer, 1.0, self.seat, wearers[form]) for piece, form in self.worn
+            ),
             limits=limits,
-            inputs=tuple({"file": mesh.name, "sha256": mesh.content_hash} for mesh in meshes),
-            warnings=self.warnings,
+            inputs=(*({"file": mesh.name, "sha256": mesh.content_hash} for mesh in meshes), *_files(wearers.values())),
+            warnings=(*self.warnings, *dict.fromkeys(text for one in wearers.values() for text in one.read.warnings)),
         )
+
+
+def _files(wearers: Iterable[Known]) -> list[dict[str, str]]:
+    """Return a document's `inputs` for the cards that wearers were read from."""
+    return [{"file": one.path.name, "sha256": one.sha256} for known in wearers for one in known.read.sources]
 
 
 # --- the checks -------------------------------------------------------------------------------------------------------
@@ -264,10 +284,10 @@ def make_rings(
 
 
 def make_form(card: Any, progress: Progress) -> Any:
-    """Return the wearer that a card describes."""
-    from .core.wearer.cardform import wearer_as_known
+    """Return the wearer that a card describes, as read."""
+    from .core.checks.known import of_card
 
-    return wearer_as_known(card, progress)
+    return of_card(card, progress).read
 
 
 def find_head(mesh: TriangleMesh, options: dict[str, Any], progress: Progress) -> Any:

@@ -75,21 +75,6 @@ def test_more_allowance_than_room_fails_and_says_where(scene, quick):
     assert fit(scene)["verdict"] == "fail"
 
 
-def test_the_button_and_the_command_line_agree(scene, tmp_path):
-    from arming_cap.blendfile import job_of_blend
-    from arming_cap.core.checks.fit import check_job
-
-    ball_in_band()
-    bpy.ops.arming_cap.check_fit()
-    path = tmp_path / "band.blend"
-    by_button = results().of(scene).document["result"]
-    bpy.ops.wm.save_as_mainfile(filepath=str(path))
-    bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
-    by_batch = json.loads(json.dumps(check_job(job_of_blend(path)).as_dict()))
-    assert by_batch["fits"] == by_button["fits"]
-    assert by_batch["settings"] == by_button["settings"]
-
-
 def test_a_saved_file_still_shows_its_verdicts(checked, tmp_path):
     before = results().of(checked).document
     bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "kept.blend"))

@@ -3,10 +3,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import bpy
 import pytest
 from stage_props import ball_in_band, select
 
+from arming_cap.core.checks.job import Limits
 from arming_cap.core.fit.size.knownfit import fits_of
 from arming_cap.core.wearer.card import read_card
 
@@ -37,6 +40,28 @@ def test_the_outcome_stands_in_the_card_with_a_file_beside_it(scene, tried):
     from arming_cap.blender import cards
 
     assert "was tight at the left temple" in cards.history_of(scene.arming_cap.card)[0]
+
+
+def test_the_next_size_knows(scene, tried, monkeypatch):
+    from arming_cap.blender import results
+    from arming_cap.core.checks import fit as checks
+
+    whole, size = checks.check_job, Limits(checks=("placement", "size"), distortion_percent=0.0)
+    monkeypatch.setattr(checks, "check_job", lambda job, *rest, **more: whole(replace(job, limits=size), *rest, **more))
+
+    def sized():
+        bpy.ops.arming_cap.check_fit()
+        document = results.of(scene).document
+        return document["result"]["fits"][0]["size"]["scale"], document["warnings"]
+
+    before, _ = sized()
+    bpy.ops.arming_cap.record_outcome(outcome="tight")
+    assert results.compare(scene) == ["'Ball' has changed"]  # what is shown rests on a card that knew less
+    after, said = sized()
+    # Tight is a room of -2 to 0 mm where the form has 5 to spare: some of 5 mm in 100 are asked for on top.
+    assert after > before + 0.02 and any("1 known fit" in text for text in said)
+    bpy.ops.arming_cap.forget_outcome(row=0)
+    assert sized()[0] == before
 
 
 def test_the_same_piece_is_kept_once_and_another_size_with_its_scale(scene, tried):

@@ -450,7 +450,7 @@ class ARMINGCAP_PG_object(PropertyGroup):
         )
         card: StringProperty(
             name="Card",
-            description="The file of this wearer's card, where what was tried on is recorded",
+            description="The file of the wearer's card: what was tried on is recorded there, and the next check knows",
             subtype="FILE_PATH",
             options={"PATH_SUPPORTS_BLEND_RELATIVE"},
         )

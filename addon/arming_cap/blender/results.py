@@ -120,7 +120,7 @@ def footing(scene: Scene) -> dict[str, Any]:
             "springs_mm": round(scene.arming_cap.springs_mm, 3),
             "wall_mm": round(scene.arming_cap.wall_mm, 3) if scene.arming_cap.with_walls else None,
         },
-        "objects": {ob.name: scenes.fingerprint(ob, depsgraph, mm) for ob in involved},
+        "objects": {ob.name: scenes.fingerprint(scene, ob, depsgraph, mm) for ob in involved},
     }
 
 

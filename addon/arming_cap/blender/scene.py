@@ -9,6 +9,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import bpy
@@ -23,6 +24,7 @@ from ..core.mesh import TriangleMesh
 from ..core.piece import Hinge, Part, Piece
 from ..core.progress import Progress, silent
 from ..errands import Body, Draft
+from . import cards
 from .forms import REGION, facts_of
 
 if TYPE_CHECKING:
@@ -270,8 +272,8 @@ def _arrays(ob: Object, depsgraph: Depsgraph, mm: float) -> tuple[FloatArray, In
     return placed, corners, regions.astype(np.int64)
 
 
-def fingerprint(ob: Object, depsgraph: Depsgraph, mm: float) -> str:
-    """Return a text that changes when the object's shape, place, role or allowances do.
+def fingerprint(scene: Scene, ob: Object, depsgraph: Depsgraph, mm: float) -> str:
+    """Return a text that changes when the object's shape, place, role or allowances do, or its wearer's card.
 
     A checksum, not a proof: it only decides whether verdicts are shown as resting on an older state.
     """
@@ -279,6 +281,8 @@ def fingerprint(ob: Object, depsgraph: Depsgraph, mm: float) -> str:
     said = f"{own.role} {own.piece} {own.worn_by.name if own.worn_by else ''}"
     if own.role == "FORM":
         said += f" {sorted(allowances_of(ob).items())} {zlib.crc32(own.form_facts.encode()):08x}"
+        card = card_of(scene, ob)
+        said += "" if card is None else f" {card.name} {zlib.crc32(card.read_bytes()) if card.is_file() else 0:08x}"
     try:
         vertices, triangles, _ = _arrays(ob, depsgraph, mm)
     except InputError as error:
@@ -295,9 +299,19 @@ def allowances_of(form: Object) -> dict[str, float]:
     return {"default": round(own.allowance_mm, 3), **given}
 
 
-def body_of(form: Object, depsgraph: Depsgraph, mm: float) -> Body:
+def card_of(scene: Scene, form: Object) -> Path | None:
+    """Return a wearer's card: the form's own, or the open one where it is called like the form."""
+    if form.arming_cap.card:
+        return Path(bpy.path.abspath(form.arming_cap.card))
+    own = scene.arming_cap.card
+    return cards.path_of(own) if own.title.strip() == form.name else None
+
+
+def body_of(scene: Scene, form: Object, depsgraph: Depsgraph, mm: float) -> Body:
     """Copy out a form; raises `InputError` where its object has no usable surface."""
-    return Body(*_read(form, depsgraph, mm), facts_of(form, mm), allowances_of(form))
+    matrix = np.array(form.evaluated_get(depsgraph).matrix_world, float)
+    matrix[:3, 3] *= mm
+    return Body(*_read(form, depsgraph, mm), facts_of(form, mm), allowances_of(form), card_of(scene, form), matrix)
 
 
 def hinge_of(ob: Object, depsgraph: Depsgraph, mm: float) -> Hinge | None:
@@ -340,7 +354,7 @@ def draft_of(scene: Scene) -> Draft:
     bodies = {}
     for name in sorted({cast.form for cast in casts}):
         form = scene.objects[name]
-        bodies[name] = body_of(form, depsgraph, mm)
+        bodies[name] = body_of(scene, form, depsgraph, mm)
     worn = []
     for cast in casts:
         members = [scene.objects[name] for name in cast.parts]

@@ -75,6 +75,17 @@ class Pose:
         pivot = np.asarray(pivot_mm, float)
         return cls(rotation, pivot - rotation @ pivot + np.asarray(translation_mm, float))
 
+    @classmethod
+    def of_matrix(cls, matrix: FloatArray) -> Pose | None:
+        """Return a matrix (4, 4) as a pose; None where it also scales, shears or mirrors."""
+        turn = matrix[:3, :3]
+        if not np.allclose(turn @ turn.T, np.eye(3), atol=1e-5) or np.linalg.det(turn) < 0:
+            return None
+        if not np.array_equal(turn, np.eye(3)):  # single precision leaves it not quite orthonormal
+            left, _, right = np.linalg.svd(turn)
+            turn = left @ right
+        return cls(turn, matrix[:3, 3].copy())
+
     def apply(self, points: FloatArray) -> FloatArray:
         """Move points (n, 3)."""
         return points @ self.rotation.T + self.translation_mm

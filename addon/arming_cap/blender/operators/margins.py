@@ -81,7 +81,7 @@ class ARMINGCAP_OT_show_margins(work.InBackground, Operator):
             raise InputError("the piece or its form is no longer in the scene", remedy="run the checks again")
         mm, depsgraph = scenes.mm_per_unit(scene), scenes.depsgraph_of(scene)
         self._corners = {name: _own_corners(scene.objects[name], depsgraph) for name in (cast.form, *cast.parts)}
-        body = scenes.body_of(scene.objects[cast.form], depsgraph, mm)
+        body = scenes.body_of(scene, scene.objects[cast.form], depsgraph, mm)
         parts = tuple(Part(name, scenes.mesh_of(scene.objects[name], depsgraph, mm)) for name in cast.parts)
         pose = Pose.of(fit["seat"]["translation_mm"], fit["seat"]["rotation_deg"])
 

@@ -6,7 +6,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import bpy
 from bpy.props import EnumProperty
 from bpy.types import Context, Event, Operator, Scene
 
@@ -27,15 +26,10 @@ OUTCOME_ITEMS = tuple((name, name.title(), FELT[name]) for name in OUTCOMES)
 PLACES = (("whole", "All Round", "Not at one place more than at another"), *REGIONS)
 
 
-def card_of_wearer(scene: Scene, cast: scenes.Cast) -> Path | None:
-    """Return the card of the wearer of a piece: the form's own, or the open one where it is called like the form."""
+def _card_of(scene: Scene, cast: scenes.Cast) -> Path | None:
+    """Return the card of the wearer of a piece."""
     form = scene.objects.get(cast.form)
-    if form is None:
-        return None
-    if form.arming_cap.card:
-        return Path(bpy.path.abspath(form.arming_cap.card))
-    own = scene.arming_cap.card
-    return cards.path_of(own) if own.title.strip() == form.name else None
+    return None if form is None else scenes.card_of(scene, form)
 
 
 class ARMINGCAP_OT_record_outcome(Operator):
@@ -58,7 +52,7 @@ class ARMINGCAP_OT_record_outcome(Operator):
         if cast is None or not cast.form:
             cls.poll_message_set("Make a part of the piece that was tried on the active object first")
             return False
-        path = card_of_wearer(context.scene, cast)
+        path = _card_of(context.scene, cast)
         if path is None:
             cls.poll_message_set(
                 f"'{cast.form}' has no wearer card: select it and choose its Card, or save one so named"
@@ -76,7 +70,7 @@ class ARMINGCAP_OT_record_outcome(Operator):
         layout, cast = self.layout, cast_to_split(context)
         layout.use_property_split = True
         layout.label(text=f"{cast.piece} on {cast.form}", icon="USER")
-        layout.label(text=f"In {card_of_wearer(context.scene, cast).name}", icon="FILE_TEXT")
+        layout.label(text=f"In {_card_of(context.scene, cast).name}", icon="FILE_TEXT")
         layout.prop(self, "outcome")
         layout.prop(self, "region")
 
@@ -85,7 +79,7 @@ class ARMINGCAP_OT_record_outcome(Operator):
 
         scene = context.scene
         cast = cast_to_split(context)
-        path = card_of_wearer(scene, cast)
+        path = _card_of(scene, cast)
         mm, depsgraph = scenes.mm_per_unit(scene), scenes.depsgraph_of(scene)
         # What was printed is the file at a scale, and that is what the card tells.
         scale = scenes.file_scale((scene.objects[name] for name in cast.parts), mm) or 1.0
@@ -103,6 +97,7 @@ class ARMINGCAP_OT_record_outcome(Operator):
             return {"CANCELLED"}
         if cards.path_of(scene.arming_cap.card) == path:
             cards.read_history(scene.arming_cap.card)
+        results.look_again()
         count = len(card.known_fits)
         known = "1 known fit" if count == 1 else f"{count} known fits"
         self.report({"INFO"}, f"{cast.piece} was {self.outcome} on {cast.form}: {card.name} has {known}")
@@ -138,6 +133,7 @@ class ARMINGCAP_OT_forget_outcome(Operator):
         except InputError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
+        results.look_again()
         return {"FINISHED"}
 
 

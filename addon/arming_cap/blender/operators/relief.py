@@ -49,7 +49,7 @@ class ARMINGCAP_OT_make_room(work.InBackground, Operator):
             cast.piece, tuple(Part(name, scenes.mesh_of(scene.objects[name], depsgraph, mm)) for name in cast.parts)
         )
         body, form, wall = (
-            scenes.body_of(scene.objects[cast.form], depsgraph, mm),
+            scenes.body_of(scene, scene.objects[cast.form], depsgraph, mm),
             cast.form,
             round(scene.arming_cap.left_wall_mm, 3),
         )

@@ -115,7 +115,7 @@ class ARMINGCAP_OT_make_rings(OfPiece, work.AfterChoosing, Operator):
             raise InputError("no plane is shown", source=cast.piece, remedy="add one, or take the levels that decide")
         parts = tuple(Part(name, scenes.mesh_of(scene.objects[name], depsgraph, mm)) for name in cast.parts)
         piece = Piece(cast.piece, parts)
-        body = scenes.body_of(scene.objects[cast.form], depsgraph, mm) if cast.form else None
+        body = scenes.body_of(scene, scene.objects[cast.form], depsgraph, mm) if cast.form else None
         form_name, folder, page = cast.form, Path(bpy.path.abspath(self.directory)), self.page
         own = scene.arming_cap.printer
         options = RingOptions(

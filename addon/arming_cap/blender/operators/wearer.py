@@ -103,6 +103,7 @@ class ARMINGCAP_OT_save_card(_CardFile, Operator):
         except InputError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
+        results.look_again()
         self.report({"INFO"}, f"Card written to {path.name}")
         return {"FINISHED"}
 

@@ -7,18 +7,27 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from ..errors import InputError
 from ..files import read_input, sha256
 from ..fit.size.causes import Causes, causes_of
-from ..fit.size.knownfit import corrected, fits_of, tried_on
+from ..fit.size.knownfit import SEPARATOR, corrected, fits_of, tried_on
 from ..fit.size.learning import MIDDLES
 from ..make.walls.hollow import hollow_of
+from ..memory import remembered
+from ..pose import Pose
 from ..progress import Progress, silent
 from ..wearer.card import Card, KnownFit, read_card
+from ..wearer.cardform import wearer_as_known
 from ..wearer.dimension import DIMENSIONS
 from ..wearer.form import Wearer
 from ..wearer.found import ReadWearer, Source
 from ..wearer.sources import read_wearer
+
+# Within this a form in a scene, in single precision, is the one that its card describes.
+SAME_MM = 0.01
+BODIES_KEPT = 4
 
 
 @dataclass(frozen=True)
@@ -36,7 +45,7 @@ class Known:
     more_mm
         Room that such a print was felt to lack all round; negative where it was loose.
     learnt
-        What the known fits leave unsure of form and allowances, which are then as these fits have it; None without any.
+        What is unsure of form and allowances where that is not what `read` says: what known fits leave of it, say.
     """
 
     read: ReadWearer
@@ -53,6 +62,14 @@ class Known:
         """Return the wearer who puts at most so much padding where a piece rests."""
         wearer = replace(self.read.wearer, padding_mm=padding_mm)
         return replace(self, read=replace(self.read, wearer=wearer))
+
+    def moved(self, pose: Pose, progress: Progress = silent) -> Known:
+        """Return the same wearer standing elsewhere. What of `read` has a place of its own, such as stations, goes."""
+        causes, wearer = self.causes(progress), self.read.wearer
+        moves = None if causes.moves is None else causes.moves @ pose.rotation.T
+        wearer = replace(wearer, form=wearer.form.moved(pose))
+        read = ReadWearer(wearer, self.read.sources, self.read.warnings)
+        return replace(self, read=read, learnt=replace(causes, moves=moves))
 
     def with_allowances(
         self, allowance_mm: Mapping[str, float] | None, seat: str, progress: Progress = silent
@@ -84,25 +101,95 @@ def read_known(path: Path | str, units: str | None = None, progress: Progress = 
     path = Path(path)
     if path.suffix.lower() != ".toml":
         return Known(read_wearer(path, units, progress))
-    card = read_card(path)
+    return of_card(read_card(path), progress)
+
+
+def of_card(card: Card, progress: Progress = silent) -> Known:
+    """Return what a card tells, whether or not it stands in a file; raises as `read_known` does."""
     kind, _ = card.body_part
     bare = card.scan_path is None and not any(DIMENSIONS[name].group == kind for name in card.readings)
     usable = [fit for fit in card.known_fits if fit.verdict != "would not pass"]
     if not (bare and usable):
-        return Known(read_wearer(path, units, progress), card)
-    best = min(usable, key=lambda fit: ("good", "tight", "loose").index(fit.verdict))
-    more = MIDDLES["good"] - MIDDLES[best.verdict]
-    return Known(_stand_in(card, path, best, more, progress), card, True, more)
+        known = Known(wearer_as_known(card, progress), card)
+    else:
+        best = min(usable, key=lambda fit: ("good", "tight", "loose").index(fit.verdict))
+        more = MIDDLES["good"] - MIDDLES[best.verdict]
+        known = Known(_stand_in(card, best, more, progress), card, True, more)
+    if card.path is None or not card.path.exists():
+        return known
+    source = Source(card.path, sha256(read_input(card.path)))
+    return replace(known, read=replace(known.read, sources=(source, *known.read.sources)))
 
 
-def _stand_in(card: Card, path: Path, best: KnownFit, more: float, progress: Progress) -> ReadWearer:
+def of_body(wearer: Wearer, card_path: Path | None, pose: Pose | None, progress: Progress = silent) -> Known:
+    """Return a wearer whose form stands in a scene with what their card knows of them, moved to where they stand.
+
+    Where the form is the one that the card describes, moved and turned at the most, it is read from the card as
+    `read_known` does, and what was not measured stays unsure. Any other form is taken as it stands; of the card counts
+    what was tried on.
+
+    Parameters
+    ----------
+    wearer
+        With the form as it stands and the room that is asked for.
+    card_path
+        The card's file; None where the wearer has none.
+    pose
+        Where the form's object stands; None where it is scaled as well.
+
+    Raises
+    ------
+    InputError
+        If the card cannot be read.
+    """
+    known = Known(ReadWearer(wearer, ()))
+    if card_path is None:
+        return known
+    if not card_path.exists():
+        said = f"{wearer.name}: the card {card_path.name} is not there any more: what was tried on does not count"
+        return replace(known, read=replace(known.read, warnings=(said,)))
+    card = read_card(card_path)
+
+    def made() -> Known:
+        own = _as_described(wearer, card, pose, progress)
+        if own is None:
+            source = Source(card_path, sha256(read_input(card_path)))
+            return replace(known, read=replace(known.read, sources=(source,)), card=card).with_allowances(
+                wearer.allowance_mm, "best", progress
+            )
+        read = replace(own.read, wearer=replace(own.read.wearer, name=wearer.name, padding_mm=wearer.padding_mm))
+        own = replace(own, read=read).with_allowances(wearer.allowance_mm, "best", progress)
+        assert pose is not None
+        still = np.array_equal(pose.rotation, np.eye(3)) and not pose.translation_mm.any()
+        return own if still else own.moved(pose, progress)
+
+    files = sorted({name for fit in card.known_fits for name in fit.piece.split(SEPARATOR)})
+    there = [(name, (card_path.parent / name).is_file()) for name in files]
+    asked = f"{wearer.form.mesh.content_hash} {sorted(wearer.allowance_mm.items())} {wearer.name} {wearer.padding_mm}"
+    return remembered(f"known:{card_path} {sha256(read_input(card_path))} {there} {asked}", BODIES_KEPT, made)
+
+
+def _as_described(wearer: Wearer, card: Card, pose: Pose | None, progress: Progress) -> Known | None:
+    """Return what a card tells where a wearer's form is the one it describes, which stands at `pose`; else None."""
+    if pose is None:
+        return None
+    try:
+        known = of_card(card, progress)
+    except InputError:  # a card of another body part, or of outcomes alone
+        return None
+    own, theirs = known.read.wearer.form.mesh.moved(pose).corners, wearer.form.mesh.corners
+    same = own.shape == theirs.shape and np.allclose(own, theirs, rtol=0.0, atol=SAME_MM)
+    return known if same else None
+
+
+def _stand_in(card: Card, best: KnownFit, more: float, progress: Progress) -> ReadWearer:
     """Return the hollow of a print that fits, asking for as much more room as was felt to lack."""
     progress(0.0, f"The hollow of {best.piece}")
     try:
-        one = tried_on(best, path.parent)
+        one = tried_on(best, card.path.parent if card.path else Path())
         form, remarks = hollow_of(one.piece.scaled(best.scale))
     except InputError as error:
-        raise InputError(error.what, source=str(path), remedy=error.remedy) from None
+        raise InputError(error.what, source=card.shown, remedy=error.remedy) from None
     said = (
         f"{card.name}: nothing but prints is known; the hollow of {best.piece} at {100 * best.scale:.1f} %, "
         f"which was {best.verdict}, stands in for the form",
@@ -110,5 +197,4 @@ def _stand_in(card: Card, path: Path, best: KnownFit, more: float, progress: Pro
         *remarks,
     )
     wearer = Wearer(card.name, form, {"default": more} if more else {})
-    sources = (Source(path, sha256(read_input(path))),)
-    return ReadWearer(wearer, sources, said)
+    return ReadWearer(wearer, (), said)
