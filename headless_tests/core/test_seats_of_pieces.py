@@ -19,6 +19,7 @@ from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.report.results import ClearanceResult
 from arming_cap.core.verdict import Status
+from arming_cap.core.wearer.cardform import wearer_of_card
 from arming_cap.core.wearer.form import Form, Wearer
 from arming_cap.core.wearer.headform import form_from_dimensions
 
@@ -196,6 +197,29 @@ def test_a_slotted_greave_is_not_turned_about_the_leg_nor_left_where_it_cuts_in(
     turn = np.degrees(np.arctan2(rest.pose.rotation[1, 0], rest.pose.rotation[0, 0]))
     assert rest.kind == "strapped" and abs(turn) < 20.5
     assert 210.0 - LEASH_MM < rest.pose.translation_mm[2] < 291.0 and rest.free_mm > -ROOM
+
+
+def test_an_open_bracer_too_narrow_for_the_hand_is_tied_above_it(tmp_path):
+    # Inside it measures 61 mm at the wrist and 90 to 97 at the elbow; the wrist is about 56 mm thick, the forearm 95,
+    # the hand about 68 over its knuckles. Its file holds it at the origin, where the card's arm has its hand.
+    card = """card = 1
+name = "Ben"
+sex = "m"
+unit = "mm"
+form = "left arm"
+[readings]
+forearm_circumference_flexed = 300
+wrist_circumference = 175
+hand_circumference = 215
+"""
+    (tmp_path / "ben.toml").write_text(card, encoding="utf-8")
+    arm = wearer_of_card(tmp_path / "ben.toml").wearer
+    bracer = kept(sleeve(30.5, 45, 160).scaled([1.0, 1.08, 1.0]), lambda p: (p[:, 1] < 0) | (np.abs(p[:, 0]) > 14))
+    found = seat(piece_of(bracer), arm)
+    assert found.rest.kind == "strapped" and found.rest.free_mm > -2.0
+    names = arm.form.region_names
+    hand = arm.form.region_of_triangle == names.index("hand_left")
+    assert found.rest.pose.translation_mm[2] > arm.form.mesh.corners[hand].reshape(-1, 3)[:, 2].mean()
 
 
 def test_a_slotted_piece_is_not_turned_even_where_that_would_follow_the_limb_better():

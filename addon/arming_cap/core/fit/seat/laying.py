@@ -15,7 +15,7 @@ from .steps import FREEDOMS, Steps, moved
 
 _SOFT_MM = 10.0  # unevenness beyond this counts by its length alone
 _UNEVEN_MM = 40.0  # what unevenness by one counts beside margin: a slotted piece laid before a thigh cuts in nowhere
-_LACKS_MM = 3.0  # as laid on, what cuts in by no more stays about where its file holds it
+LACKS_MM = 3.0  # as laid on, what cuts in by no more stays about where its file holds it
 _SNUG = 0.05  # of places alike in both, the one where the piece follows the limb more closely
 _SKULL_MM = 120.0
 _ALONG_MM = 15.0  # how densely heights along a limb are tried
@@ -90,7 +90,7 @@ class Laying:
             return lack, lack - _UNEVEN_MM * cost - _SNUG * max(float(np.median(off)), 0.0), pose
 
         lack, best, pose = tried(0.0)
-        if lack > -_LACKS_MM and best > -2 * _LACKS_MM:
+        if lack > -LACKS_MM and best > -2 * LACKS_MM:
             return base
         own, body = base.apply(scale * self.points) @ up, self.field.form.mesh.vertices @ up
         down, above = min(0.0, float(body.min() - own.min())), max(0.0, float(body.max() - own.max()))

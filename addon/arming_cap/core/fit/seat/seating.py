@@ -54,7 +54,7 @@ from ...wearer.form import Wearer
 from .attitude import Attitude, as_filed, attitude_of, inner_points
 from .contact import TOUCH_MM, Contact
 from .eyes import Eyes
-from .laying import Laying
+from .laying import LACKS_MM, Laying
 from .midplane import is_head, wearer_axes
 from .rest import Rest, Seat, Support
 from .search import FEW, Search
@@ -249,12 +249,25 @@ class Seater:
             kind, low = "girth", moved(base, sunk * self.up)
             if not self.head and (found := self.contact.rise(low, scale)) is not None:  # onto shoulders, say
                 kind, base = "rests", moved(low, found[0] * self.up)
-        if kind == "strapped" and not self.head and "height" not in self.pinned:
-            base = self._laying.along(base, scale, free)
+        if not self.head and "height" not in self.pinned and (kind == "strapped" or self._slotted):
+            kind, base = self._strapped(kind, base, scale, free)
         laid, eyes = (base, scale, kind), self._eyes
         return Search(
             (self.contact, self._few), self.steps, laid, self._searched(kind), eyes, self.padding, 1 if self.head else 2
         )
+
+    def _strapped(self, kind: str, base: Pose, scale: float, free: Any) -> tuple[str, Pose]:
+        """Return how and where a limb's piece is strapped on, unless it lies as well where it would be carried.
+
+        An open piece need not slide down to what stops it: a bracer that is too narrow for the hand is tied above it.
+        """
+        lacks = self.contact.look(base, scale).least_free(kind)[0]
+        if kind != "strapped" and lacks > -LACKS_MM:
+            return kind, base
+        laid = self._laying.along(base, scale, free)
+        if kind == "strapped" or self.contact.look(laid, scale).least_free("strapped")[0] > lacks:
+            return "strapped", laid
+        return kind, base
 
     @cached_property
     def _eyes(self) -> Eyes:
