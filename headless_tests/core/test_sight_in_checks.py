@@ -10,7 +10,7 @@ import shapes
 from arming_cap.core.checks.fit import check_fit
 from arming_cap.core.checks.job import CHECKS, Fitting, Limits
 from arming_cap.core.fit.sight import eyes_of, judge_sight, look_out
-from arming_cap.core.mesh import TriangleMesh
+from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.verdict import Status
@@ -26,11 +26,14 @@ def wearer():
 
 
 def hood(wearer, open_in_front):
-    """A sphere of 200 mm about the eyes, whole or with its front half open."""
+    """A sphere of 200 mm about the eyes: a closed shell, or its inside alone with the front half open."""
     middle = sum(eyes_of(wearer.form)) / 2
-    ball = shapes.sphere(200.0, 40)
+    ball, outer = shapes.sphere(200.0, 40), shapes.sphere(203.0, 40)
     mesh = TriangleMesh(ball.vertices + middle, ball.triangles, "hood")
-    if open_in_front:
+    if not open_in_front:
+        inner = TriangleMesh(mesh.vertices, mesh.triangles[:, ::-1], "inside")
+        mesh = joined([TriangleMesh(outer.vertices + middle, outer.triangles, "hood"), inner], "hood")
+    else:
         mesh = mesh.submesh(np.flatnonzero((mesh.corners[:, :, 1] > middle[1] - 10.0).all(axis=1)))
     return Piece("Hood", (Part("hood", mesh),))
 

@@ -23,7 +23,7 @@ from .springs import sprung
 
 CLEAR_MM = 20.0  # with so much margin for good the piece is off, and the rest of the way says nothing
 STATIONS = 25
-LOOKS = 12_000  # for each pose
+LOOKS = 24_000  # for each pose
 
 
 @dataclass(frozen=True, eq=False)
