@@ -120,6 +120,7 @@ def main() -> int:
         "build": "build the extension's zip into dist/; --platform windows-x64 or macos-arm64 for others",
         "try": "install the zip in dist/ into this Blender and run a check with it",
         "scenes": "make the demo production again",
+        "pictures": "make the pictures of README and guide again, but for those of the window; needs chromium",
         "help": "show this",
     }.items():
         commands.add_parser(name, help=about, add_help=False)
@@ -144,6 +145,8 @@ def main() -> int:
         python = environment(options.blender or "5.0", ["run", "test"])
         checks = (["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"])
         return max(run(python, "-m", *check) for check in checks)
+    if options.command == "pictures":
+        return run(environment(options.blender, ["run", "test"]), "scripts/draw_pictures.py", *rest)
     if options.command == "build":
         return run(environment(options.blender, ["run"]), "scripts/build_extension.py", *rest)
     if options.command == "try":

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Make the demo production: scans, pieces, a .blend for each scene and the cast's picture.
+"""Make the demo production: scans, pieces and a .blend for each scene.
 
     python scripts/make_demo_scenes.py [--out FOLDER] [--meshes-only]
 
-Meshes need numpy, scipy, manifold3d and libigl; scenes and the picture need the bpy module too.
+Meshes need numpy, scipy, manifold3d and libigl; scenes need the bpy module too.
 """
 
 from __future__ import annotations
@@ -46,14 +46,13 @@ def make_meshes(home: Path) -> None:
 
 
 def make_scenes(home: Path) -> None:
-    """Write a .blend beside every job whose wearers are scans, and the cast's picture."""
+    """Write a .blend beside every job whose wearers are scans."""
     import bpy
 
     from arming_cap.blender import properties
     from demo import stage
 
     scans, parts = wearers.wearers(), pieces.all_parts()
-    cast = []
     for job_file in sorted(HOME.glob("[0-9]*.toml")):
         job = tomllib.loads(job_file.read_text(encoding="utf-8"))
         if "card" in job["wearer"][0]:
@@ -69,37 +68,21 @@ def make_scenes(home: Path) -> None:
         stage.give_role(person, "FORM")
         stage.give_allowances(person, job["wearer"][0]["allowance_mm"])
         bpy.context.scene.arming_cap.padding_gives_mm = job.get("limits", {}).get("padding_gives_mm", 0.0)
-        shown = []
         for piece in job["piece"]:
-            for part in piece["part"]:
+            for number, part in enumerate(piece["part"]):
                 name = Path(part["file"]).stem
                 mesh, place = arrays(parts[name]), part.get("translation_mm", (0.0, 0.0, 0.0))
-                thing = stage.put(name, *mesh, COLOURS[len(shown) % 3], place, piece.get("scale", 1.0))
+                thing = stage.put(name, *mesh, COLOURS[number % 3], place, piece.get("scale", 1.0))
                 role = "REMOVABLE" if part.get("removable") else "PART"
                 stage.give_role(thing, role, piece["name"], person)
-                shown.append((mesh, place, piece.get("scale", 1.0)))
         bpy.ops.wm.save_as_mainfile(filepath=str(home / f"{job_file.stem}.blend"), compress=True)
-        if "unplaced" not in job_file.stem:
-            cast.append((form, shown))
-    stage.fresh()
-    turn = np.radians(28)
-    about = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
-    for column, (form, shown) in enumerate(cast):
-        along = np.array([column * 340.0, 0, 0])
-        stage.put("form", form[0] @ about.T + along, form[1], stage.SKIN)
-        for index, (mesh, place, scale) in enumerate(shown):
-            moved = (mesh[0] * scale + np.asarray(place)) @ about.T + along
-            stage.put("part", moved, mesh[1], COLOURS[index % 3])
-    stage.look((680, -2000, 260), (680, 0, -20), 1720)
-    (home / "pictures").mkdir(exist_ok=True)
-    stage.render(home / "pictures" / "cast.png", (1600, 440))
 
 
 def main() -> None:
     """Run from the command line."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--out", type=Path, default=HOME, help="where to write (default: demo_scenes)")
-    parser.add_argument("--meshes-only", action="store_true", help="no .blend files and no picture")
+    parser.add_argument("--meshes-only", action="store_true", help="no .blend files")
     given = parser.parse_args()
     make_meshes(given.out)
     if not given.meshes_only:

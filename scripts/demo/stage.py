@@ -89,6 +89,7 @@ def render(path: Path, size: tuple[int, int]) -> None:
     scene.view_settings.view_transform = "Standard"
     scene.render.resolution_x, scene.render.resolution_y = size
     scene.render.film_transparent = False
+    scene.render.dither_intensity = 0  # noise does not compress
     if scene.world is None:
         scene.world = bpy.data.worlds.new("world")
     scene.world.color = (0.83, 0.83, 0.81)
