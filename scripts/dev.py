@@ -120,7 +120,7 @@ def main() -> int:
         "build": "build the extension's zip into dist/; --platform windows-x64 or macos-arm64 for others",
         "try": "install the zip in dist/ into this Blender and run a check with it",
         "scenes": "make the demo production again",
-        "pictures": "make the pictures of README and guide again, but for those of the window; needs chromium",
+        "pictures": "make the pictures of README and guide again; needs chromium and blender-gui",
         "help": "show this",
     }.items():
         commands.add_parser(name, help=about, add_help=False)

@@ -1,13 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Make the pictures of README.md, of demo_scenes/README.md and of the guide from the program as it is.
-
-All but the two of Blender's window: those are cut from what `dev.py test-gui` keeps.
+"""Make every picture of README.md, of demo_scenes/README.md and of the guide from the program as it is.
 
     python scripts/draw_pictures.py [--out FOLDER] [NAME ...]
 
 NAME is of `ROADS`; without one, all are made. Needs the bpy module and pymupdf. Pages of HTML need Chromium
-(``chromium`` on the path, or ARMING_CAP_BROWSER names it); where it is missing, theirs stay as they are and the exit
-status is 1.
+(``chromium`` on the path, or ARMING_CAP_BROWSER names it); the panel needs a windowed Blender (``blender-gui`` on the
+path, or ARMING_CAP_GUI names it). Where one is missing, its pictures stay as they are and the exit status is 1.
 """
 
 from __future__ import annotations
@@ -175,12 +173,24 @@ def sheet(out: Path) -> None:
         web_page(Path(folder) / "heron-helm-build-sheet.html", out / "build_sheet.png", (0, 490, 1020, 1000))
 
 
+def window(out: Path) -> None:
+    """Show the tab with the sluice helm's verdicts and with the pike helm's split, in a real window."""
+    program("ARMING_CAP_GUI", "blender-gui")
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, "-m", "pytest", "-q", "-m", "gui", "headless_tests/gui", "-k", "for_the_readme"]
+        subprocess.run(command, cwd=ROOT, check=True, env=os.environ | {"ARMING_CAP_PICTURES": folder})
+        for picture in ("panel", "split"):
+            (shot,) = Path(folder).glob(f"for_the_readme/*_{picture}.png")
+            shutil.copy(shot, out / f"{picture}.png")
+            keep(out / f"{picture}.png", (312, 60, 1312, 1190))
+
+
 def guide(_: Path) -> None:
     """Draw the measuring guide where the extension carries it."""
     subprocess.run([sys.executable, str(ROOT / "scripts" / "draw_measures.py")], check=True)
 
 
-ROADS = {road.__name__: road for road in (cast, tryon, report, sheet, guide)}
+ROADS = {road.__name__: road for road in (cast, tryon, report, sheet, window, guide)}
 
 
 def main() -> int:

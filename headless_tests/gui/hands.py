@@ -143,8 +143,8 @@ class Hands:
                 (self.out / "failed.txt").write_text(f"at {self.step}\n{traceback.format_exc()}", encoding="utf-8")
                 os._exit(1)
 
-        bpy.app.timers.register(self.beat)
-        bpy.app.timers.register(tick, first_interval=3.0)
+        bpy.app.timers.register(self.beat, persistent=True)
+        bpy.app.timers.register(tick, first_interval=3.0, persistent=True)
 
 
 def step(hands: Hands, name: str) -> None:

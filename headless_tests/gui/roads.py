@@ -4,11 +4,14 @@
 from __future__ import annotations
 
 import importlib
+import subprocess
 import time
+from math import radians
 from pathlib import Path
 
 import bpy
 from hands import Hands, package, step
+from mathutils import Euler
 
 
 def module(name: str):
@@ -190,3 +193,40 @@ def to_the_print(hands: Hands):
     yield 2.0
     assert results(), "the verdicts are not in the saved file"
     hands.shot("reopened")
+
+
+def for_the_readme(hands: Hands):
+    """The pike helm's split as planned, and the verdicts on the sluice helm."""
+    sluice, pike = hands.files
+    yield from opened(hands, pike)
+    printer = bpy.context.scene.arming_cap.printer
+    printer.volume_width_mm = printer.volume_depth_mm = printer.volume_height_mm = 180.0
+    yield from hands.find("check_fit")
+    subprocess.run("xdotool mousemove_relative 0 40 click 1".split(), check=True)  # the head of the panel below: Print
+    yield 1.0
+    bpy.ops.arming_cap.plan_split("INVOKE_DEFAULT")
+    yield from hands.until(idle, 300, "split planned")
+    yield 2.0
+    hands.shot("split")
+    yield from opened(hands, sluice)
+    bpy.ops.arming_cap.check_fit("INVOKE_DEFAULT")
+    yield from hands.until(lambda: bool(results()) and idle(), 900, "every verdict")
+    hands.found["fit"] = results()[0]["verdict"]
+    yield 2.0
+    hands.shot("panel")
+
+
+def opened(hands: Hands, file: Path):
+    """Open a demo scene and its tab; look at the piece from the front left."""
+    bpy.ops.wm.open_mainfile(filepath=str(file))
+    yield 2.0
+    yield from hands.open_tab()
+    view = hands.area.spaces.active.region_3d
+    view.view_rotation = Euler((radians(78.0), 0.0, radians(30.0))).to_quaternion()
+    for ob in bpy.context.view_layer.objects:
+        ob.select_set(ob.arming_cap.role != "FORM")
+    with bpy.context.temp_override(window=hands.window, area=hands.area, region=hands.region("WINDOW")):
+        bpy.ops.view3d.view_selected()
+    bpy.ops.object.select_all(action="DESELECT")
+    view.view_distance *= 1.3
+    yield 2.0

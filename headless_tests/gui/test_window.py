@@ -35,7 +35,7 @@ def zip_file(tmp_path_factory):
     return build_extension.build(tmp_path_factory.mktemp("dist"))
 
 
-def driven(road, files, zip_file, tmp_path, seconds=1500):
+def driven(road, files, zip_file, tmp_path, seconds=1500, size="1600x1000"):
     """Go a road in the window and return what was found on it."""
     out = Path(os.environ.get("ARMING_CAP_PICTURES", tmp_path)) / road
     out.mkdir(parents=True, exist_ok=True)
@@ -53,7 +53,10 @@ def driven(road, files, zip_file, tmp_path, seconds=1500):
     folders = sorted({str(out), *(str(f.parent) for f in files)})
     binds = [word for folder in folders for word in ("--bind", folder)]
     done = subprocess.run(
-        [COMMAND, "--install", str(zip_file), "--seconds", str(seconds), *binds, "--", "--python", str(script)],
+        [
+            *(COMMAND, "--install", str(zip_file), "--seconds", str(seconds), "--size", size),
+            *(*binds, "--", "--python", str(script)),
+        ],
         cwd=ROOT,
         capture_output=True,
         text=True,
@@ -93,3 +96,9 @@ def test_to_the_print(zip_file, tmp_path):
     assert 1.018 <= found["scaled_to"] <= 1.026
     assert found["size_after"] == "pass"
     check_pulse({"cpu": {key: found["cpu"][key] for key in ("check", "check again")}})
+
+
+def test_for_the_readme(zip_file, tmp_path):
+    files = [ROOT / "demo_scenes" / name for name in ("2_sluice.blend", "5_pike.blend")]
+    found = driven("for_the_readme", files, zip_file, tmp_path, size="1600x1300")
+    assert found["fit"] == "fail"  # too little is seen downwards
