@@ -19,6 +19,7 @@ from arming_cap.core.piece import Hinge, Part, Piece
 from arming_cap.core.pose import Pose
 from arming_cap.core.report.results import DonningResult
 from arming_cap.core.report.said import mends_in_words
+from arming_cap.core.verdict import Status
 from arming_cap.core.wearer.form import Form, Wearer
 
 BALL = Wearer("ball", Form(shapes.sphere(40, 96)))
@@ -93,3 +94,15 @@ def test_a_hinged_part_is_swung_open_not_taken_off(monkeypatch):
     (seated,) = asked
     assert [part.name for part in seated.parts] == ["band", "visor", "face"]
     assert np.allclose(seated.parts[1].mesh.bounds, 1.1 * parts[1].mesh.bounds)
+
+
+def test_what_goes_on_with_a_part_off_says_by_how_much_the_whole_fails():
+    # The collar's hole is 8 mm narrower than the ball all round; without it the dome is open at its widest.
+    collar = shapes.tube(32, 47, 4, 96).moved(Pose.of((0, 0, -16)))
+    piece = Piece("helm", (Part("dome", shapes.dome(45, 48, 0)), Part("collar", collar, True)))
+    fit = check_fit(Fitting(piece, BALL), Limits(checks=("donning",)))
+    (verdict,) = (v for v in fit.verdicts if v.check == "donning")
+    whole = fit.results["donning"].whole
+    assert verdict.status is Status.PASS and whole.verdict is Status.FAIL and -9.0 < whole.pinch_mm < -7.5
+    said = verdict.why
+    assert "as a whole it does not" in said and f"lacks {-whole.pinch_mm:.1f} mm" in said and "0.0 mm" not in said

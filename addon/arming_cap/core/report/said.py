@@ -191,7 +191,8 @@ def _donning(result: DonningResult) -> Verdict:
         held = f", the slit held open by {found.springs_mm:g} mm as stated" if found.springs_mm else ""
         why = f"{taken}, {manner}{held}{soft}; tightest {where}"
         if result.off:
-            why += f"; as a whole no way is wider than {figure(whole.bound_mm)} mm{_searched(whole)}"
+            not_so = f"it does not{_searched(whole)}" if whole.verdict is Status.FAIL else "no way on was found"
+            why += f"; as a whole {not_so}: the widest way found lacks {figure(-whole.pinch_mm)} mm"
     elif found.verdict is Status.FAIL:
         why = f"no way on is wider than {figure(found.bound_mm)} mm{_searched(found)}"
         why += f"; the widest that was found has {figure(found.pinch_mm)} mm; tightest {where}"
