@@ -68,3 +68,13 @@ def test_a_check_says_that_it_is_solid_and_how_to_mend_it_and_the_mend_is_worn(t
     # Closed form: the ball of 40 in an ellipsoid of 50, less the wall, at its side.
     least = json.loads(capsys.readouterr().out)["result"]["min_standoff_mm"]
     assert least == pytest.approx(7.0, abs=0.4)
+
+
+def test_a_torn_sculpt_is_refused_in_one_line_and_leaves_no_file(tmp_path, capsys):
+    ball = shapes.sphere(40.0, 48)
+    holed = ball.submesh(np.flatnonzero(ball.corners[:, :, 0].max(axis=1) < 25.0))
+    write_mesh(tmp_path / "torn.stl", holed)
+    assert batch.main(["hollow", str(tmp_path / "torn.stl"), "--wall", "3", "--out", str(tmp_path / "out")]) == 2
+    said = capsys.readouterr()
+    assert "torn" in said.err and "open edges" in said.err and "Traceback" not in said.err and not said.out
+    assert not list(tmp_path.glob("out/*"))

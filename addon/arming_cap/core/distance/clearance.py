@@ -389,7 +389,7 @@ def _limits(field: Field, points: Any, reach: Any, values: FloatArray) -> Any:
     found = np.full(points.shape[1], np.max(values), np.float32)
     cells = np.ceil(reach / LABEL_MM) + 1
     limit, spread, before = values.astype(np.float32)[labels], 1, 0.0
-    while spread <= WIDEST:
+    while spread <= WIDEST and (cells > before).any():
         limit = _beside(limit, np.maximum, 1 if spread == 1 else spread // 2)
         some = np.flatnonzero((cells <= spread) & (cells > before) & ~outside)
         found[some] = np.ascontiguousarray(limit).ravel()[held[some]]

@@ -259,7 +259,7 @@ class Field:
         return Probe(self, points).floor().astype(np.float64)
 
     def floor_over(self, hulls: FloatArray) -> FloatArray:
-        """Return bounds (n,) that no standoff in the convex hulls of points (n, k, 3) is below; −inf where unknown.
+        """Return bounds (n,) mm that no standoff in the convex hulls of points (n, k, 3) mm is below; −inf if unknown.
 
         A distance changes by no more than one moves, so a node's standoff less how far the hull reaches from it is a
         bound. A node straight above a hull that lies along the form loses next to nothing: what is `s` beside the
@@ -309,7 +309,7 @@ class Field:
         within = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1) & (distance > 1e-9))
         inside[within], known = self._sign(points[within], distance[within])
         # Next to the surface, step straight away from it: what is farther from the surface than the step is long has
-        # the start's sign. That is cheaper than a winding number, which builds its tree at each call.
+        # the start's sign. That is several times cheaper than a winding number.
         unsure = within[~known]
         for step in (1.25 * self.spacing, 0.5 * self.spacing):
             away = (points[unsure] - closest[unsure]) / distance[unsure, None]

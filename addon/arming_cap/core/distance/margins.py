@@ -106,7 +106,7 @@ class Margins:
         return low, count, slack
 
     def highest(self, points: FloatArray, reach: FloatArray, lowest: bool = False) -> FloatArray:
-        """Return allowances (n,) that none within `reach` (n,) of points (n, 3) is above (or below), by a lattice.
+        """Return allowances (n,) mm that none within `reach` (n,) of points (n, 3) is above (or below), by a lattice.
 
         Never tighter than `allowed`, and much sooner there.
         """

@@ -9,6 +9,7 @@ from ..mesh import TriangleMesh
 from .foils import foils
 
 # What missing faces do to each answer. The verbs that measure standoff say the same.
+_CUT = "small holes are closed before it is cut, larger ones are refused"
 _MEASURED = "where faces are missing nothing is measured, so a standoff there may be smaller than told"
 TORN = {
     "section": "tears of a wall up to 5 mm are taken as closed, wider ones bridged by a straight line",
@@ -16,12 +17,13 @@ TORN = {
     "size": _MEASURED,
     "don": _MEASURED,
     "sight": "what is seen through a hole of the mesh counts as seen",
-    "ring": "small holes are closed before it is cut, larger ones are refused",
-    "relief": "small holes are closed before it is cut, larger ones are refused",
-    "split": "small holes are closed before it is cut, larger ones are refused",
+    "ring": _CUT,
+    "relief": _CUT,
+    "split": _CUT,
+    "hollow": _CUT,
 }
 # What copies and turned faces do: no measure asks which way a face looks, and one face more in a place is no farther.
-MENDED = {"ring", "relief", "split"}
+MENDED = {"ring", "relief", "split", "hollow"}
 
 
 def doubts(meshes: Sequence[TriangleMesh], answer: str) -> list[str]:

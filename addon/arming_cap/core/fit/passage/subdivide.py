@@ -8,9 +8,9 @@ box is *closed* if its bound is below it, and *good* if its middle reaches it. T
 * the boxes that are not closed are flooded from the seat. If the flood does not reach the outside there is no way,
   whatever the boxes' sizes. That is proved once the closed boxes about the flood are closed by exact distances too;
 * if good boxes alone lead from the seat to the outside, the chain of their middles is held against the piece, between
-  the middles too. Where it fails the boxes there are cut;
-* else two kinds of boxes are cut, and the flood is made again: the largest on the way that crosses fewest boxes that
-  are not good, for a yes; and, for a no, those that join the seat's side to the outside when boxes join in order of
+  the middles too. Where it fails the boxes there, and those beside them, are cut;
+* else two kinds of boxes are cut, and the flood is made again: the largest on some ways that cross few boxes that are
+  not good, for a yes; and, for a no, those that join the seat's side to the outside when boxes join in order of
   falling bounds, since a wall closes there first.
 
 That frame is subdivision search with soft predicates (Wang, Chiang, Yap 2013, "On soft predicates in subdivision

@@ -192,6 +192,35 @@ def _together(solids: Sequence[Any]) -> Any:
     return Manifold(Mesh64(np.concatenate([v for v, _ in meshes]), triangles.astype(np.uint64)))
 
 
+def solid_below(value: FloatArray, nodes: FloatArray, shape: IntArray, outside: float) -> Any:
+    """Return where a grid's values lie below 0, as a solid (marching cubes, Lorensen and Cline 1987), or None.
+
+    Parameters
+    ----------
+    value, nodes
+        (N,) of each node, changed in place, and the nodes' places (N, 3) mm, x running fastest.
+    shape
+        (3,) nodes along x, y and z.
+    outside
+        Above 0: what the nodes at the border get, so that the surface closes there.
+    """
+    import igl
+    from manifold3d import Manifold, Mesh64
+
+    block = value.reshape(shape[::-1])
+    for axis in range(3):
+        border = np.moveaxis(block, axis, 0)
+        border[0] = border[-1] = outside
+    if not (value < 0).any():
+        return None
+    value[value == 0] = 1e-9  # a node on the surface would give triangles without area
+    points, faces, _ = igl.marching_cubes(value, nodes, *(int(n) for n in shape), 0.0)
+    solid = Manifold(Mesh64(np.round(points, 6), faces[:, ::-1].astype(np.uint64)))
+    if solid.volume() < 0:
+        solid = Manifold(Mesh64(np.round(points, 6), faces.astype(np.uint64)))
+    return solid
+
+
 def mesh_of(solid: Any, name: str = "") -> TriangleMesh:
     """Return a ``manifold3d.Manifold`` as a mesh."""
     out = solid.to_mesh64()

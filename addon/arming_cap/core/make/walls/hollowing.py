@@ -16,7 +16,7 @@ import numpy as np
 from ...errors import InputError
 from ...mesh import TriangleMesh
 from ...progress import Progress, silent
-from ..solid.solid import mesh_of, solid_of
+from ..solid.solid import mesh_of, solid_below, solid_of
 
 NODES = 2_000_000
 GRID_MM = 1.5
@@ -30,7 +30,7 @@ class Hollowed:
     Attributes
     ----------
     mesh
-        Closed; its wall is nowhere thinner than asked.
+        Closed; its wall is nowhere thinner than asked, save beside the opening where the solid narrows downwards.
     material_mm3, removed_mm3
         What is left, and what was taken away.
     opening_mm
@@ -81,7 +81,6 @@ def hollowed(mesh: TriangleMesh, wall_mm: float, progress: Progress = silent) ->
 def _deeper(mesh: TriangleMesh, wall_mm: float, progress: Progress) -> Any:
     """Return what lies deeper than the wall in a closed mesh, as a solid."""
     import igl
-    from manifold3d import Manifold, Mesh64
 
     low, high = mesh.bounds
     h = max(GRID_MM, float(np.prod(high - low) / NODES) ** (1 / 3))
@@ -99,19 +98,11 @@ def _deeper(mesh: TriangleMesh, wall_mm: float, progress: Progress) -> Any:
             squared = igl.point_mesh_squared_distance(nodes[inside], vertices, triangles)[0]
             # Between nodes the distance bends: by no more than this where it is a wall away from a round outside.
             value[inside] = wall_mm + h * h / (8 * wall_mm) - np.sqrt(squared)
-    block = value.reshape(shape[::-1])
-    for axis in range(3):
-        border = np.moveaxis(block, axis, 0)
-        border[0] = border[-1] = h
-    if not (value < 0).any():
+    cavity = solid_below(value, nodes, shape, h)
+    if cavity is None:
         raise InputError(
             f"nothing lies deeper in it than {wall_mm:g} mm", source=mesh.name, remedy="choose a thinner wall"
         )
-    value[value == 0] = 1e-9  # a node on the surface would give triangles without area
-    points, faces, _ = igl.marching_cubes(value, nodes, *(int(n) for n in shape), 0.0)
-    cavity = Manifold(Mesh64(np.round(points, 6), faces[:, ::-1].astype(np.uint64)))
-    if cavity.volume() < 0:
-        cavity = Manifold(Mesh64(np.round(points, 6), faces.astype(np.uint64)))
     if cavity.is_empty():
         raise InputError("the hollow's surface does not close", source=mesh.name, remedy="report it")
     return max(cavity.decompose(), key=lambda body: body.volume()).simplify(0.01)

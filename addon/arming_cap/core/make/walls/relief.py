@@ -29,7 +29,7 @@ from ...progress import Progress, part_of, silent
 from ...tolerances import TOLERANCES
 from ...verdict import Place
 from ...wearer.form import Wearer
-from ..solid.solid import mesh_of, solid_of
+from ..solid.solid import mesh_of, solid_below, solid_of
 from .thickness import LEAN_DEG, LINE_MM, Material, Thickness, skin_pieces, thickness
 
 WALL_MM = 3 * LINE_MM
@@ -182,9 +182,6 @@ def _tool(
     material: Material, field: Field, needs: FloatArray, wall: float, grid: float, progress: Progress
 ) -> Any | None:
     """Return what to subtract, in the form's frame; None where nothing has to go."""
-    import igl
-    from manifold3d import Manifold, Mesh64
-
     corners = material.corners
     if not len(corners):
         return None
@@ -215,17 +212,9 @@ def _tool(
     if outer.any():
         kept = wall + h * h / (8 * wall)
         value[near] = np.maximum(value[near], kept - _distance(corners[outer], nodes[near]))
-    block = value.reshape(shape[::-1])
-    for axis in range(3):  # closed at the border, where there is nothing to cut
-        border = np.moveaxis(block, axis, 0)
-        border[0] = border[-1] = h
-    if not (value < 0).any():
+    tool = solid_below(value, nodes, shape, h)
+    if tool is None:
         return None
-    value[value == 0] = 1e-9  # a node on the surface would give triangles without area
-    vertices, triangles, _ = igl.marching_cubes(value, nodes, *(int(n) for n in shape), 0.0)
-    tool = Manifold(Mesh64(np.round(vertices, 6), triangles[:, ::-1].astype(np.uint64)))
-    if tool.volume() < 0:
-        tool = Manifold(Mesh64(np.round(vertices, 6), triangles.astype(np.uint64)))
     if tool.is_empty():
         raise InputError("the relief's surface does not close", source=field.form.mesh.name, remedy="report it")
     return tool.simplify(0.01)
