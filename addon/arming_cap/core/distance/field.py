@@ -7,7 +7,7 @@ Against trilinear interpolation that is one cache line instead of eight values, 
 where both are wrong by about curvature times cell size squared; on a convex form it errs to the safe side, for
 the distance to a convex body is convex.
 
-Nodes within `TOLERANCES.field_band_mm` of the surface hold exact distances; farther nodes of the fine grid are
+Nodes whose value is at most `TOLERANCES.field_band_mm` hold exact distances; the others of the fine grid are
 interpolated from exact ones at twice its cell. A form too large for one fine grid has a fine box and, over the
 whole form, a coarse grid. Beyond all grids the value is a lower bound: with c the point of the grid's box nearest to
 p, every q of the form lies in the box, so the angle p-c-q is obtuse and |p - q|² ≥ |p - c|² + |c - q|².
@@ -37,13 +37,14 @@ from ..tolerances import TOLERANCES
 from ..wearer.form import Form
 from ..wearer.regions import HEAD
 
-FORMAT = 2  # of the kept files; raise it when their content changes meaning
+FORMAT = 3  # of the kept files; raise it when their content changes meaning
 NODE_BUDGET = 8_000_000
 NODE_BYTES = 112  # of one node while a grid is filled: its place, three times over, and what is found there
 COARSE_MM = 16.0
 FAR_MM = 28.0  # nodes farther from the form than this are interpolated from every fourth that is exact
 ROOM_MM = 40.0  # between the form and the border of a grid: most pieces stay inside
 SNAP_MM = 32.0  # corners of boxes stand on this lattice, so that near-by questions share a field
+TOUCHING_MM = 1e-6  # a point nearer than this lies on the surface
 _CHUNK = 8192  # points per gather: the temporaries stay in the second-level cache
 _EXACT_CHUNK = 262_144
 _HULLS = 1024  # hulls bounded in one go, for the same reason
@@ -582,26 +583,72 @@ def _sampled(
 ) -> tuple[Float32, NDArray[np.int8]]:
     """Return standoffs (N,) and gradients (N, 3) in 127ths at every node of a grid."""
     surface = _surface_of(form.mesh)
-    if all_exact:
-        value, slope = _exact_nodes(surface, _lattice(origin, spacing, shape), None, progress)
-    else:
+    coarsest = spacing if all_exact else 4 * spacing
+    quarter = shape if all_exact else tuple((n // 2 + 1) // 2 + 1 for n in shape)
+    points = _lattice(origin, coarsest, quarter)
+    value, slope = _exact_nodes(surface, points, part_of(progress, 0.0, 1.0 if all_exact else 0.1))
+    low, high = form.mesh.bounds
+    held = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
+    _turn_inside(value, slope, held[surface.inside(points[held])])
+    if not all_exact:
         # From every fourth node to every second to every one, each time nearer to the surface. The mean of the corners
         # of a cell of side h errs by no more than √3 h/2 for a function that changes no faster than one moves.
         slack = np.sqrt(3) * spacing
         half = tuple(n // 2 + 1 for n in shape)
-        quarter = tuple(n // 2 + 1 for n in half)
-        value, slope = _exact_nodes(surface, _lattice(origin, 4 * spacing, quarter), None, part_of(progress, 0.0, 0.1))
         for upto, before, after, step, share in (
-            (FAR_MM, quarter, half, 2, (0.1, 0.5)),
-            (TOLERANCES.field_band_mm, half, shape, 1, (0.5, 1.0)),
+            (FAR_MM + 2 * slack, quarter, half, 2, (0.1, 0.4)),
+            (TOLERANCES.field_band_mm, half, shape, 1, (0.4, 1.0)),
         ):
             value, slope = _between(value, slope, before, after)
-            band = np.flatnonzero(np.abs(value) <= upto + step * slack)
+            band = np.flatnonzero(np.abs(value) <= upto)
+            inside = value[band] < 0
             points = origin + step * spacing * np.stack(np.unravel_index(band, after), axis=1)
-            value[band], slope[band] = _exact_nodes(
-                surface, points, value[band], part_of(progress, *share), step * slack
-            )
+            value[band], slope[band] = _exact_nodes(surface, points, part_of(progress, *share))
+            unsure = np.flatnonzero(value[band] <= step * slack * 1.01)
+            inside[unsure] = False
+            _turn_inside(value, slope, band[inside])
+            # What is farther than `upto` was not asked, and may err by the step's slack.
+            clear = np.abs(value) - np.where(np.abs(value) > upto, np.float32(step * slack), np.float32(0))
+            clear[band[unsure]] = 0.0
+            inside = _inside(surface, value, slope, clear, band[unsure], (origin, step * spacing, after))
+            _turn_inside(value, slope, band[unsure[inside]])
     return value, np.rint(np.clip(slope, -1, 1) * 127).astype(np.int8)
+
+
+def _turn_inside(value: Float32, slope: Float32, rows: IntArray) -> None:
+    """Make some nodes' distances those of points inside; one on the surface has neither side."""
+    rows = rows[value[rows] > TOUCHING_MM]
+    value[rows] *= -1
+    slope[rows] *= -1
+
+
+def _inside(
+    surface: ExactDistance,
+    value: Float32,
+    slope: Float32,
+    clear: Float32,
+    unsure: IntArray,
+    grid: tuple[FloatArray, float, tuple[int, ...]],
+) -> NDArray[np.bool_]:
+    """Return which of the `unsure` nodes lie inside: those whose `value` has no sign yet.
+
+    No surface lies nearer to a node than `clear`, so what is nearer has its side; 0 where the side is not known. A
+    node straight away from the surface is asked first. The few where that tells nothing are asked for their winding
+    number, which is many times dearer.
+    """
+    origin, spacing, shape = grid
+    node = np.stack(np.unravel_index(unsure, shape), axis=1)
+    inside, rest = np.zeros(len(unsure), bool), np.arange(len(unsure))
+    for cells in (3.0, 2.0):
+        other = np.rint(node[rest] + cells * slope[unsure[rest]])
+        other = np.clip(other, 0, np.array(shape) - 1).astype(np.intp)
+        row = np.ravel_multi_index(tuple(other.T), shape)
+        apart = spacing * np.linalg.norm(other - node[rest], axis=1)
+        known = apart + 1e-3 < clear[row]  # float32 errs by less
+        inside[rest[known]] = value[row[known]] < 0
+        rest = rest[~known]
+    inside[rest] = surface.inside(origin + spacing * node[rest])
+    return inside
 
 
 def _between(
@@ -618,27 +665,21 @@ def _lattice(origin: FloatArray, spacing: float, shape: tuple[int, ...]) -> Floa
     return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
 
 
-def _exact_nodes(
-    surface: ExactDistance, points: FloatArray, near: Float32 | None, progress: Progress, slack: float = 0.0
-) -> tuple[Float32, Float32]:
-    """Return standoffs (n,) and gradients (n, 3); `near` are standoffs known to `slack`, for their sign."""
+def _exact_nodes(surface: ExactDistance, points: FloatArray, progress: Progress) -> tuple[Float32, Float32]:
+    """Return the distances (n,) of points from a surface, and unit vectors (n, 3) straight away from it.
+
+    Of a point on the surface that is the surface's normal.
+    """
     value = np.empty(len(points), np.float32)
     slope = np.empty((len(points), 3), np.float32)
     for start in range(0, len(points), _EXACT_CHUNK):
         some = slice(start, start + _EXACT_CHUNK)
         progress(start / len(points), "distance field")
         distance, triangle, closest = surface.nearest(points[some])
-        if near is None:
-            inside = surface.inside(points[some])
-        else:
-            inside = near[some] < 0
-            unsure = distance <= slack * 1.01
-            inside[unsure] = surface.inside(points[some][unsure])
-        sign = np.where(inside, -1.0, 1.0)
-        away = (points[some] - closest) * sign[:, None]
-        touching = distance < 1e-6
+        away = points[some] - closest
+        touching = distance < TOUCHING_MM
         away[touching] = surface.outward(triangle[touching])
-        value[some] = distance * sign
+        value[some] = distance
         slope[some] = away / np.where(touching, 1.0, distance)[:, None]
     return value, slope
 
