@@ -95,11 +95,12 @@ def c_shape(inner=80.0, outer=84.0, half_gap_deg=30.0, height=100.0, segments=90
 
 
 def ball_on_stem(radius=50.0, stem=20.0, segments=96) -> TriangleMesh:
-    """A ball about the origin on a stem that stands on a disc too wide to pass, 130 mm below."""
+    """A ball about the origin on a stem that stands on a disc 70 mm wider than it, too wide to pass, 130 mm below."""
     t = np.linspace(-np.arccos(stem / radius), np.pi / 2, 40)
     ball = np.stack([radius * np.cos(t), radius * np.sin(t)], axis=1)
     ball[-1, 0] = 0.0
-    profile = np.concatenate([[(0, -140), (200, -140), (200, -130), (stem, -130)], ball])
+    disc = radius + 70.0  # small enough for one fine field over the whole
+    profile = np.concatenate([[(0, -140), (disc, -140), (disc, -130), (stem, -130)], ball])
     return revolved(profile, segments, "ball_on_stem")
 
 

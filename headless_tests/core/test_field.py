@@ -84,6 +84,29 @@ def test_exact_agrees_with_open3d_on_a_body(human):
     assert (np.sign(ours) == np.sign(referee))[np.abs(ours) > 0.01].mean() > 0.9999
 
 
+@pytest.mark.parametrize(
+    "mesh",
+    [
+        shapes.two(shapes.box((60, 40, 0.4)), shapes.box((60, 40, 9.0), centre=(0, 0, 5.3))),  # a sheet, a narrow slot
+        shapes.two(shapes.box((3.0, 70, 50)), shapes.box((70, 3.0, 50), centre=(37, 0, 0))),  # walls meet in corners
+        shapes.ball_on_stem(30.0, 1.5, 48),  # a stem thinner than a cell
+    ],
+    ids=["sheet and slot", "corners", "thin stem"],
+)
+def test_every_node_has_its_side_and_those_told_as_near_are_exact(mesh):
+    # Referee: libigl's winding number and exact distance, asked at every node itself.
+    fine = field_of(Form(mesh)).fine
+    points = fine.origin + fine.spacing * np.stack(np.unravel_index(np.arange(len(fine.nodes)), fine.shape), axis=1)
+    surface = fields.ExactDistance(mesh)
+    told = fine.nodes[:, 0]
+    distance = surface.nearest(points)[0]
+    off = np.flatnonzero(distance > 1e-3)
+    assert np.array_equal(told[off] < 0, surface.inside(points[off]))
+    near = np.abs(told) <= 12.0
+    assert near.sum() > 1000
+    assert np.abs(np.abs(told[near]) - distance[near]).max() < 1e-3
+
+
 def test_floor_is_never_above_the_exact_distance(human):
     for spread in (3.0, 15.0, 60.0):
         points = around(human.form.mesh, 20000, spread, seed=int(spread))
