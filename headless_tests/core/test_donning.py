@@ -9,7 +9,7 @@ import shapes
 
 from arming_cap.core.errors import Cancelled, InputError
 from arming_cap.core.fit.passage.donning import find_passage
-from arming_cap.core.fit.passage.lift import straight_lift
+from arming_cap.core.fit.passage.lift import all_the_way, seated, straight_lift
 from arming_cap.core.fit.passage.search import Search
 from arming_cap.core.piece import Part, Piece
 from arming_cap.core.pose import Pose
@@ -49,6 +49,18 @@ def test_straight_lift_over_a_ball(gap: float) -> None:
     assert found.passes == (gap > 0)
     # The ring's lower half meets the equator: its 4 mm rim passes z = 0 after 66 to 70 mm.
     assert 64 <= found.lifted_mm <= 72
+
+
+def test_the_field_is_fine_all_along_the_way_out() -> None:
+    # A post on a plate too large for one fine grid: the field about the seat ends far below the post's top.
+    form = Form(shapes.two(shapes.box((60, 60, 500)), shapes.box((520, 520, 10), centre=(0, 0, -255.0))))
+    scene = seated(ring(50.0, -200.0), Wearer("post", form), Pose())
+    top = 250.0
+    assert scene.field.box[1, 2] < top
+    along = all_the_way(scene, np.array([0.0, 0.0, 1.0]))
+    assert along.field.spacing == scene.field.spacing
+    assert along.field.box[1, 2] >= top and along.field.box[0, 2] <= -200.0
+    assert all_the_way(along, np.array([0.0, 0.0, 1.0])).field is along.field
 
 
 def test_far_too_small_is_refused_with_proof() -> None:
