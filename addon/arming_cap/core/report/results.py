@@ -182,9 +182,18 @@ class ClearanceResult:
 
     @property
     def limiting(self) -> str:
-        """The region with the worst verdict; of several the one with the least left after its spread."""
-        regions = self.found.regions
-        return max(regions, key=lambda name: (self.status_of(name).severity, -regions[name].margin_mm))
+        """The region with the worst verdict; of several the one with the least left after its spread.
+
+        Of several marginal ones it is the likeliest to be short of room: the one that has the least of its spread left.
+        A region known to 8 mm that has room is no warning beside one that lacks a millimetre and is known to 2.
+        """
+
+        def shortness(name: str) -> tuple[int, float]:
+            region, status = self.found.regions[name], self.status_of(name)
+            left = region.room_mm / region.spread_mm if status is Status.MARGINAL else region.margin_mm
+            return status.severity, -left
+
+        return max(self.found.regions, key=shortness)
 
     @property
     def figures(self) -> RegionStandoff:
