@@ -7,7 +7,7 @@ Against trilinear interpolation that is one cache line instead of eight values, 
 where both are wrong by about curvature times cell size squared; on a convex form it errs to the safe side, for
 the distance to a convex body is convex.
 
-Nodes whose value is at most `TOLERANCES.field_band_mm` hold exact distances; the others of the fine grid are
+Nodes within `TOLERANCES.field_band_mm` of the surface hold exact distances; farther nodes of the fine grid are
 interpolated from exact ones at twice its cell. A form too large for one fine grid has a fine box and, over the
 whole form, a coarse grid. Beyond all grids the value is a lower bound: with c the point of the grid's box nearest to
 p, every q of the form lies in the box, so the angle p-c-q is obtuse and |p - q|² ≥ |p - c|² + |c - q|².
@@ -37,7 +37,7 @@ from ..tolerances import TOLERANCES
 from ..wearer.form import Form
 from ..wearer.regions import HEAD
 
-FORMAT = 3  # of the kept files; raise it when their content changes meaning
+FORMAT = 2  # of the kept files; raise it when their content changes meaning
 NODE_BUDGET = 8_000_000
 NODE_BYTES = 112  # of one node while a grid is filled: its place, three times over, and what is found there
 COARSE_MM = 16.0
@@ -597,7 +597,7 @@ def _sampled(
         half = tuple(n // 2 + 1 for n in shape)
         for upto, before, after, step, share in (
             (FAR_MM + 2 * slack, quarter, half, 2, (0.1, 0.4)),
-            (TOLERANCES.field_band_mm, half, shape, 1, (0.4, 1.0)),
+            (TOLERANCES.field_band_mm + slack, half, shape, 1, (0.4, 1.0)),
         ):
             value, slope = _between(value, slope, before, after)
             band = np.flatnonzero(np.abs(value) <= upto)
