@@ -137,3 +137,8 @@ def test_of_marginal_regions_the_likeliest_to_be_short_is_named():
     assert cleared(knee=knee, calf=calf, ankle=ankle).limiting == "calf"
     assert cleared(knee=knee, ankle=ankle, calf=region(3.0, 0.0, 2.0)).limiting == "knee"
     assert cleared(knee=knee, calf=region(-9.0, 0.0, 2.0)).limiting == "calf"
+
+
+def test_rings_and_report_name_the_same_region():
+    found = cleared(knee=region(0.5, 0.0, 8.0), calf=region(-1.0, 0.0, 2.0))
+    assert found.found.limiting == found.limiting == "calf" and found.found.limited_by.region == "calf"

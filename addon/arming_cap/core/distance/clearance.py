@@ -34,7 +34,7 @@ from ..piece import Piece
 from ..pose import Pose
 from ..progress import Progress, silent
 from ..tolerances import TOLERANCES
-from ..verdict import Place
+from ..verdict import Place, Status, judge
 from ..wearer.form import CUT, Wearer
 from .field import Field, Probe, field_of
 from .surface import PieceSurface, surface_of
@@ -78,6 +78,22 @@ class RegionStandoff:
         """What is left over allowance and spread, mm."""
         return self.room_mm - self.spread_mm
 
+    @property
+    def status(self) -> Status:
+        """The verdict on this region alone."""
+        return judge(self.room_mm, self.spread_mm)
+
+    @property
+    def shortness(self) -> tuple[int, float]:
+        """How near the region is to limiting the piece: what is larger limits first.
+
+        The worst verdict comes first, then what has the least left after its spread. Of marginal regions the likeliest
+        to be short of room comes first: the one that has the least of its spread left. A region known to 8 mm that has
+        room is no warning beside one that lacks a millimetre and is known to 2.
+        """
+        left = self.room_mm / self.spread_mm if self.status is Status.MARGINAL else self.margin_mm
+        return self.status.severity, -left
+
 
 @dataclass(frozen=True)
 class Clearance:
@@ -111,8 +127,8 @@ class Clearance:
 
     @property
     def limiting(self) -> str:
-        """The region with the least margin."""
-        return min(self.regions, key=lambda name: self.regions[name].margin_mm, default=self.region)
+        """The region that limits: the first by `RegionStandoff.shortness`."""
+        return max(self.regions, key=lambda name: self.regions[name].shortness, default=self.region)
 
     @property
     def margin_mm(self) -> float:
@@ -121,7 +137,7 @@ class Clearance:
 
     @property
     def limited_by(self) -> Place:
-        """Where the least margin is."""
+        """Where the limiting region's least room is."""
         name = self.limiting
         if name not in self.regions:
             return Place(name, self.part, self.at)

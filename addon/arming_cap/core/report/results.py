@@ -28,7 +28,7 @@ from ..fit.size.tape import Tape
 from ..make.walls.thickness import Thickness
 from ..mesh import Soundness
 from ..piece import Piece
-from ..verdict import Place, Status, Verdict, judge
+from ..verdict import Place, Status, Verdict
 from ..wearer.form import Wearer
 
 # A scale is typed with one decimal of a per cent; no verdict hangs on what is below that.
@@ -168,8 +168,7 @@ class ClearanceResult:
 
     def status_of(self, region: str) -> Status:
         """Return the verdict on one region."""
-        r = self.found.regions[region]
-        return judge(r.room_mm, r.spread_mm)
+        return self.found.regions[region].status
 
     @property
     def status(self) -> Status:
@@ -182,18 +181,8 @@ class ClearanceResult:
 
     @property
     def limiting(self) -> str:
-        """The region with the worst verdict; of several the one with the least left after its spread.
-
-        Of several marginal ones it is the likeliest to be short of room: the one that has the least of its spread left.
-        A region known to 8 mm that has room is no warning beside one that lacks a millimetre and is known to 2.
-        """
-
-        def shortness(name: str) -> tuple[int, float]:
-            region, status = self.found.regions[name], self.status_of(name)
-            left = region.room_mm / region.spread_mm if status is Status.MARGINAL else region.margin_mm
-            return status.severity, -left
-
-        return max(self.found.regions, key=shortness)
+        """The region with the worst verdict; see `Clearance.limiting`."""
+        return self.found.limiting
 
     @property
     def figures(self) -> RegionStandoff:
