@@ -75,6 +75,8 @@ def make_scenes(home: Path) -> None:
                 thing = stage.put(name, *mesh, COLOURS[number % 3], place, piece.get("scale", 1.0))
                 role = "REMOVABLE" if part.get("removable") else "PART"
                 stage.give_role(thing, role, piece["name"], person)
+        stage.frame([thing for thing in bpy.context.scene.objects if thing.arming_cap.role != "FORM"])
+        bpy.context.scene.arming_cap.begins_with_tab = True
         bpy.ops.wm.save_as_mainfile(filepath=str(home / f"{job_file.stem}.blend"), compress=True)
 
 

@@ -221,7 +221,9 @@ def _with_the_rest(fit: FitReport, limits: Any) -> FitReport:
         for name in limits.checks
         if name not in done
     ]
-    return replace(fit, verdicts=(*fit.verdicts, *rest))
+    # Whether it fits is not said before it is known whether it goes on.
+    open_still = {"clearance", "donning"} & {verdict.check for verdict in rest}
+    return replace(fit, verdicts=(*fit.verdicts, *rest), advice=None if open_still else fit.advice)
 
 
 # --- what is shown, and what is made ----------------------------------------------------------------------------------
@@ -273,14 +275,43 @@ def make_room(piece: Piece, body: Body, form: str, wall_mm: float, progress: Pro
     return relieve(piece, body.wearer(form), wall_mm=wall_mm, progress=progress)
 
 
+@dataclass(frozen=True, eq=False)
+class RingShown:
+    """What the window shows of a ring; the ring itself holds functions, which no process can hand to another.
+
+    Attributes
+    ----------
+    name
+        What its level is called.
+    mesh
+        The ring where it was cut from the piece, mm.
+    normal, offset
+        Its plane, mm.
+    remarks
+        What the maker should know of it.
+    """
+
+    name: str
+    mesh: TriangleMesh
+    normal: FloatArray
+    offset: float
+    remarks: tuple[str, ...]
+
+
 def make_rings(
     piece: Piece, body: Body | None, form: str, planes: Any, folder: Path, page: str, options: Any, progress: Progress
 ) -> Any:
-    """Cut try-on rings, draw their templates, and write both to a folder."""
+    """Cut try-on rings, draw their templates, and write both to a folder; return what is shown of each ring."""
     from .core.make.rings.tryon import try_on
 
     wearer = body.wearer(form) if body else None
-    return try_on(piece, wearer, planes, folder, page, options, progress=progress)
+    made = try_on(piece, wearer, planes, folder, page, options, progress=progress)
+    return [
+        RingShown(
+            ring.plane.name, ring.mesh.moved(ring.worn), ring.section.normal, ring.section.offset, tuple(ring.remarks)
+        )
+        for ring in made.rings
+    ]
 
 
 def make_form(card: Any, progress: Progress) -> Any:

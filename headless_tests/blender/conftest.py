@@ -3,6 +3,9 @@
 
 from __future__ import annotations
 
+import pickle
+from functools import partial
+
 import pytest
 
 bpy = pytest.importorskip("bpy", reason="needs the bpy module")
@@ -21,6 +24,22 @@ def extension():
     arming_cap.register()
     yield arming_cap
     arming_cap.unregister()
+
+
+@pytest.fixture(autouse=True)
+def handed_over(extension, monkeypatch):
+    """Let every task and its result go through a pickle, as to the process beside the window and back."""
+    from arming_cap.blender import work
+
+    plain = work.Work.run
+
+    def run(self):
+        if isinstance(self.task, partial):  # all else is done by a thread
+            task = pickle.loads(pickle.dumps(self.task))
+            self.task = lambda progress: pickle.loads(pickle.dumps(task(progress)))
+        plain(self)
+
+    monkeypatch.setattr(work.Work, "run", run)
 
 
 @pytest.fixture

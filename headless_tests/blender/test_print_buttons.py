@@ -151,6 +151,17 @@ def test_a_printer_that_is_far_too_small_is_refused_in_one_line(scene):
     assert not kept(scene)
 
 
+def test_parts_are_told_apart_by_colour_as_a_new_file_shows_them(scene):
+    """Solid shading shows materials. Dropping the plan leaves none of them behind."""
+    tube_part(scene)
+    bpy.ops.arming_cap.plan_split()
+    parts = [ob for ob in scene.collection.children["Plan of Greave"].objects if ob.type == "MESH"]
+    colours = [np.array(ob.active_material.diffuse_color[:3]) for ob in parts]
+    assert np.linalg.norm(colours[0] - colours[1]) > 0.3
+    bpy.ops.arming_cap.drop_plan()
+    assert not bpy.data.materials
+
+
 def test_rings_and_templates_are_written_and_shown(scene, tmp_path):
     _, band = ball_in_band()
     select(band)

@@ -181,18 +181,38 @@ def to_the_print(hands: Hands):
     yield from hands.until(idle, 300, "rings written")
     yield 1.0
     hands.shot("rings")
+    assert list((hands.out / "rings").glob("*.3mf")), module("work").said[-1]
     step(hands, "split")
+    printer = bpy.context.scene.arming_cap.printer
+    printer.volume_width_mm = printer.volume_depth_mm = printer.volume_height_mm = 150.0
     bpy.ops.arming_cap.plan_split("INVOKE_DEFAULT")
     yield from hands.until(idle, 300, "split planned")
     yield 1.0
     hands.shot("split")
+    step(hands, "apply")
+    bpy.ops.arming_cap.apply_split("INVOKE_DEFAULT")
+    yield from hands.until(idle, 300, "split applied")
+    yield 1.0
+    hands.shot("applied")
     step(hands, "export")
+    bpy.ops.arming_cap.export_split(directory=str(hands.out / "parts"))
+    assert list((hands.out / "parts").rglob("*.3mf")), module("work").said[-1]
     bpy.ops.arming_cap.export_report(directory=str(hands.out / "report"))
     bpy.ops.wm.save_as_mainfile(filepath=str(hands.out / "kept.blend"))
     bpy.ops.wm.open_mainfile(filepath=str(hands.out / "kept.blend"))
     yield 2.0
     assert results(), "the verdicts are not in the saved file"
     hands.shot("reopened")
+
+
+def demo(hands: Hands):
+    """A demo file as it opens, nothing touched: the tab is open, and the next button is there to be pressed."""
+    step(hands, "opened")
+    bpy.ops.wm.open_mainfile(filepath=str(hands.files[0]))
+    yield 5.0
+    hands.shot("opened")
+    assert hands.region().active_panel_category == "Arming Cap"
+    yield from hands.find("check_fit")
 
 
 def for_the_readme(hands: Hands):

@@ -98,6 +98,10 @@ def test_to_the_print(zip_file, tmp_path):
     check_pulse({"cpu": {key: found["cpu"][key] for key in ("check", "check again")}})
 
 
+def test_a_demo_file_opens_at_the_next_step(zip_file, tmp_path):
+    driven("demo", [ROOT / "demo_scenes" / "1_heron.blend"], zip_file, tmp_path, seconds=300)
+
+
 def test_for_the_readme(zip_file, tmp_path):
     files = [ROOT / "demo_scenes" / name for name in ("2_sluice.blend", "5_pike.blend")]
     found = driven("for_the_readme", files, zip_file, tmp_path, size="1600x1300")

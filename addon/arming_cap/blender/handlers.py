@@ -8,6 +8,10 @@ from bpy.app.handlers import persistent
 from bpy.types import Depsgraph, Object, Scene
 
 from . import forms, overlay, results, sections, splits
+from .panels.shared import Tab
+
+TRY_S, TRIES = 0.2, 25
+"""How often, and how many times, a sidebar is asked to open at our tab."""
 
 
 @persistent
@@ -35,6 +39,32 @@ def _on_load(*_: object) -> None:
     sections.forget()
     forms.forget_shading()
     overlay.place = overlay.section = None
+    scene = bpy.context.scene
+    if scene is not None and scene.arming_cap.begins_with_tab and not bpy.app.background:
+        scene.arming_cap.begins_with_tab = False  # once: where the user goes then is the user's
+        open_tab()
+
+
+def open_tab() -> None:
+    """Open the sidebar at our tab in every 3D view, as soon as they are drawn: before that a sidebar has no tabs."""
+    tries = 0
+
+    def opened() -> float | None:
+        nonlocal tries
+        tries += 1
+        waiting = False
+        for window in bpy.context.window_manager.windows:
+            for area in window.screen.areas:
+                if area.type == "VIEW_3D":
+                    area.spaces.active.show_region_ui = True
+                    sidebar = next(region for region in area.regions if region.type == "UI")
+                    try:
+                        sidebar.active_panel_category = Tab.bl_category
+                    except (AttributeError, TypeError):
+                        waiting = True
+        return TRY_S if waiting and tries < TRIES else None
+
+    bpy.app.timers.register(opened, first_interval=TRY_S)
 
 
 @persistent

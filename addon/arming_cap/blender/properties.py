@@ -302,6 +302,7 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         card: Any
         printer: Any
         preview_of: str
+        begins_with_tab: bool
         results: str
         report_files: str
     else:
@@ -365,6 +366,11 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         preview_of: StringProperty(
             name="Preview Of",
             description="The scene whose passage this one plays",
+            options={"HIDDEN"},
+        )
+        begins_with_tab: BoolProperty(
+            name="Begins with the Tab",
+            description="Whether the sidebar opens at our tab when this file is opened the next time",
             options={"HIDDEN"},
         )
         results: StringProperty(

@@ -1,11 +1,16 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Figures as the panel and the view write them."""
+"""Figures and sentences as the panel and the view write them."""
 
 from __future__ import annotations
 
 from typing import Any
 
 from ..core.report import words
+
+
+def sentence(text: str) -> str:
+    """Return a text that begins like a sentence; a name of an object or package stays as it is written."""
+    return text[:1].upper() + text[1:] if text.partition(" ")[0].isalpha() else text
 
 
 def figure(verdict: dict[str, Any], spread: bool = True) -> str:

@@ -22,9 +22,11 @@ import bpy
 from bpy.types import Context, Event, Timer
 
 from .. import worker
+from ..core import engines
 from ..core.errors import Cancelled, InputError
 from ..core.progress import Progress
 from . import results
+from .words import sentence
 
 STEP_S = 0.25
 """How often the window looks how far the work is."""
@@ -160,6 +162,7 @@ class Work:
 
     def _carried_out(self, task: Callable[[Any], Any]) -> None:
         try:
+            engines.insist()  # loads them, which takes a second: not while the window waits
             self.result = task(self)
         except BaseException as error:  # carried over to the main thread, which says it to the user
             self.error = Cancelled() if self._stop.is_set() else error
@@ -254,8 +257,7 @@ class InBackground:
 
     def say(self, level: str, text: str) -> None:
         """Report to the user, and keep it for the tab: of several reports Blender shows the last alone."""
-        if text.partition(" ")[0].isalpha():  # a sentence; names of objects and packages stay as they are written
-            text = text[:1].upper() + text[1:]
+        text = sentence(text)
         self.report({level}, text)
         said.append((level, text))
         del said[:-MESSAGES]
@@ -305,11 +307,7 @@ class InBackground:
         self._leave(context)
 
     def _read(self, context: Context) -> bool:
-        from ..core import engines
-
         try:
-            if trouble := engines.problem():
-                raise InputError(trouble, remedy="install the zip made for this Blender, see Copy Details in the panel")
             self._work = self.begin(context)
         except InputError as error:
             self.say("ERROR", str(error))

@@ -18,6 +18,8 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import metadata
 
+from .errors import InputError
+
 PYTHONS = ("3.11", "3.13", "3.14")
 """The Pythons the zip holds wheels for."""
 
@@ -76,6 +78,12 @@ def problem() -> str:
     if broken is None:
         return ""
     return f"{broken}; this is Python {platform.python_version()}, the extension holds wheels for {_either(PYTHONS)}"
+
+
+def insist() -> None:
+    """Import every package; raise `InputError` where one cannot be used."""
+    if trouble := problem():
+        raise InputError(trouble, remedy="install the zip made for this Blender, see Copy Details in the panel")
 
 
 def known_problem() -> str:

@@ -131,20 +131,21 @@ class ARMINGCAP_OT_make_rings(OfPiece, work.AfterChoosing, Operator):
         """Show the rings where they were cut, as objects without a role, and the planes that were chosen."""
         scene, mm = context.scene, scenes.mm_per_unit(context.scene)
         fold = new_fold(scene, RINGS, self._piece)
-        for ring in result.rings:
-            worn = ring.mesh.moved(ring.worn)
-            fold.objects.link(forms.mesh_object(f"{self._piece}, {ring.plane.name}", worn, mm, smooth=False))
+        for ring in result:
+            fold.objects.link(forms.mesh_object(f"{self._piece}, {ring.name}", ring.mesh, mm, smooth=False))
         if self.levels == "CHOSEN":
             planes = new_fold(scene, PLANES, self._piece)
-            for ring in result.rings:
-                bounds = ring.mesh.moved(ring.worn).bounds
-                mark = ring_circle(ring.plane.name, self._piece, 0.6 * float(np.ptp(bounds, axis=0).max()) / mm)
-                lay_circle(mark, ring.section.normal, ring.section.offset, bounds.mean(axis=0), mm)
+            for ring in result:
+                bounds = ring.mesh.bounds
+                mark = ring_circle(ring.name, self._piece, 0.6 * float(np.ptp(bounds, axis=0).max()) / mm)
+                lay_circle(mark, ring.normal, ring.offset, bounds.mean(axis=0), mm)
                 planes.objects.link(mark)
-        for ring in result.rings:
+        for ring in result:
             for remark in ring.remarks:
-                self.say("WARNING", f"{ring.plane.name}: {remark}")
-        self.say("INFO", f"{len(result.rings)} rings and their templates written to {self.directory}")
+                self.say("WARNING", f"{ring.name}: {remark}")
+        self.say(
+            "INFO", f"{len(result)} {'ring' if len(result) == 1 else 'rings'} and templates written to {self.directory}"
+        )
         return {"FINISHED"}
 
 

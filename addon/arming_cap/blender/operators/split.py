@@ -22,8 +22,11 @@ PLAN, PARTS = "Plan", "Parts"
 APART = 0.35
 """How far a plan's parts are drawn apart, as a share of their distance from the piece's middle."""
 
-# Told apart by their numbers; the colours, of like lightness, only help the eye.
-COLOURS = ((0.35, 0.52, 0.66), (0.72, 0.52, 0.34), (0.45, 0.60, 0.42), (0.62, 0.46, 0.60), (0.60, 0.60, 0.40))
+# Ours: warm beside cool, pale beside dark, so that neighbours differ for colour-blind eyes too. Parts have numbers.
+COLOURS = (
+    *((0.16, 0.36, 0.56), (0.83, 0.52, 0.20), (0.50, 0.70, 0.72), (0.50, 0.20, 0.26)),
+    *((0.78, 0.74, 0.46), (0.24, 0.44, 0.30), (0.76, 0.58, 0.68), (0.36, 0.30, 0.50)),
+)
 
 
 def cast_to_split(context: Context) -> scenes.Cast | None:
@@ -54,17 +57,24 @@ def drop(scene: Scene, kind: str, piece: str) -> bool:
             fold.objects.unlink(ob)
             scene.collection.objects.link(ob)
             continue
-        data = ob.data
+        data, materials = ob.data, [slot.material for slot in ob.material_slots]
         bpy.data.objects.remove(ob)
         if data is not None and not data.users:
             bpy.data.meshes.remove(data)
+        for material in materials:
+            if material is not None and not material.users:
+                bpy.data.materials.remove(material)
     bpy.data.collections.remove(fold)
     return True
 
 
 def _add(fold: Collection, name: str, mesh: Any, mm: float, number: int) -> Object:
     ob = forms.mesh_object(name, mesh, mm, smooth=False)
-    ob.color = (*COLOURS[number % len(COLOURS)], 1.0)
+    colour = (*COLOURS[number % len(COLOURS)], 1.0)
+    # In Solid shading Blender shows a material's viewport colour, in its other modes the material itself.
+    material = bpy.data.materials.new(name)
+    material.diffuse_color = ob.color = colour
+    ob.data.materials.append(material)
     fold.objects.link(ob)
     return ob
 

@@ -15,7 +15,7 @@ from ...core.wearer.regions import in_words
 from .. import overlay, results, work
 from .. import scene as scenes
 from ..operators import act, margins
-from ..words import figure
+from ..words import figure, sentence
 from .shared import DONE, ICONS, OLD, OPEN, Tab, paragraph
 
 
@@ -66,12 +66,12 @@ class ARMINGCAP_PT_fit(Tab, Panel):
             row.scale_y = 1.4
             row.operator("arming_cap.check_fit", icon="PLAY")
             if trouble := scenes.missing(scene):
-                paragraph(layout, context, trouble.remedy[:1].upper() + trouble.remedy[1:], "INFO")
+                paragraph(layout, context, sentence(trouble.remedy), "INFO")
         else:
             row = layout.row(align=True)
             row.progress(factor=busy.fraction, text=f"{busy.fraction:.0%}")
             row.operator("arming_cap.stop", text="", icon="X")
-            paragraph(layout, context, busy.text[:1].upper() + busy.text[1:], "TIME")
+            paragraph(layout, context, sentence(busy.text), "TIME")
 
     @staticmethod
     def _doubts(layout: UILayout, context: Context) -> None:
@@ -165,6 +165,9 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
             factor, of_file = wanted
             word = f"{per_cent(of_file)} of the File" if of_file else per_cent(factor)
             head.operator("arming_cap.scale_piece", text=f"Scale to {word}", icon="FULLSCREEN_ENTER").fit = row
+        shown = margins.shown(context.scene)
+        word = "Hide Margins" if shown else "Show Margins"
+        head.operator("arming_cap.show_margins", text=word, icon="SHADING_RENDERED", depress=shown).fit = row
         # What fails comes first: a page of passes would push it out of sight.
         order = sorted(enumerate(fit["verdicts"]), key=lambda pair: -Status(pair[1]["verdict"]).severity)
         for number, verdict in order:
@@ -175,18 +178,17 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
             paragraph(layout, context, warning, "ERROR")
         if any(any(fit["seat"][key]) for key in ("translation_mm", "rotation_deg")) if fit.get("seat") else False:
             layout.operator("arming_cap.move_to_seat", icon="SNAP_ON").fit = row
-        shown = margins.shown(context.scene)
-        word = "Hide Margins" if shown else "Show Margins"
-        layout.operator("arming_cap.show_margins", text=word, icon="SHADING_RENDERED", depress=shown).fit = row
 
     @staticmethod
     def _verdict(layout: UILayout, context: Context, row: int, number: int, verdict: dict[str, Any]) -> UILayout | None:
         status = verdict["verdict"]
-        # A pass that asks for something, such as a part taken off, is not folded away.
+        # A pass that asks for something, such as a part taken off, is not folded away; what was stopped says nothing.
         plain = status == "pass" and not verdict["details"].get("take_off")
-        header, body = layout.panel(f"arming_cap_{row}_{verdict['check']}", default_closed=plain)
-        said = "" if status == "not checked" else f", {status}"  # there the figure says it
-        header.label(text=f"{verdict['check'].capitalize()}{said}", icon=ICONS[status])
+        plain = plain or bool(verdict["details"].get("stopped"))
+        # Its own name for each status: what was opened to read a fail is folded again once it passes.
+        header, body = layout.panel(f"arming_cap_{row}_{verdict['check']}_{status}", default_closed=plain)
+        after = "" if status == "not checked" else f", {status}"  # there the figure says it
+        header.label(text=f"{verdict['check'].capitalize()}{after}", icon=ICONS[status])
         value = header.row()
         value.alignment = "RIGHT"
         value.alert = status == "fail"
@@ -198,12 +200,13 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
         if verdict["requirement"]:
             paragraph(body, context, f"Asked: {verdict['requirement']}")
         place = verdict["limited_by"]
-        where = " at ".join(word for word in (in_words(place["region"]), place["part"]) if word)
+        region = in_words(place["region"]) if place["region"] != "whole" else ""  # a mesh without regions
+        where = " at ".join(word for word in (region, place["part"]) if word)
         if where:
             paragraph(body, context, f"Limited by: {where}")
-        for sentence in (verdict["why"], verdict["mend"]):
-            if sentence:
-                paragraph(body, context, sentence[:1].upper() + sentence[1:])
+        for said in (verdict["why"], verdict["mend"]):
+            if said:
+                paragraph(body, context, sentence(said))
         if place["part"] or place["at"]:
             line = body.row(align=True)
             here = overlay.place_shown() == (row, number)
@@ -233,8 +236,8 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
     def _size(layout: UILayout, context: Context, row: int, size: dict[str, Any]) -> None:
         """Draw what a sizing says, the chance of fitting at a few scales, and the padding plan."""
         shown = steps(size)
-        for sentence in sentences(size, chances=not shown):
-            paragraph(layout, context, sentence[:1].upper() + sentence[1:])
+        for said in sentences(size, chances=not shown):
+            paragraph(layout, context, sentence(said))
         if shown:
             column = layout.column(align=True)
             column.label(text="Chance of Fitting")
