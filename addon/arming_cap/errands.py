@@ -7,7 +7,7 @@ and a progress callback; where that has a `tell`, what is finished is handed ove
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -224,6 +224,18 @@ def _with_the_rest(fit: FitReport, limits: Any) -> FitReport:
     # Whether it fits is not said before it is known whether it goes on.
     open_still = {"clearance", "donning"} & {verdict.check for verdict in rest}
     return replace(fit, verdicts=(*fit.verdicts, *rest), advice=None if open_still else fit.advice)
+
+
+def read_meshes(paths: Sequence[Path], progress: Progress) -> list[tuple[str, TriangleMesh, tuple[str, ...]]]:
+    """Return each file's name, its mesh in mm, and what is to be said of it."""
+    from .core.formats import read_mesh
+
+    found = []
+    for number, path in enumerate(paths):
+        progress(number / len(paths), f"Reading {path.name}")
+        read = read_mesh(path)
+        found.append((path.stem, read.mesh, tuple(read.warnings)))
+    return found
 
 
 # --- what is shown, and what is made ----------------------------------------------------------------------------------

@@ -177,3 +177,44 @@ def test_unregistering_in_a_run_leaves_nothing_running(extension, scene):
     one.wait(5)
     assert one.finished and work.running is None
     extension.register()
+
+
+def test_every_status_bar_is_cleared_wherever_the_user_has_gone(scene, monkeypatch):
+    """B3: what a run wrote in one workspace goes though another is open when it ends."""
+    from types import SimpleNamespace
+
+    from arming_cap.blender import work
+
+    class Bar:
+        def __init__(self, name):
+            self.name, self.text = name, None
+
+        def status_text_set(self, text):
+            self.text = text
+
+    bars = {name: Bar(name) for name in ("Layout", "Modeling")}
+    monkeypatch.setattr(work, "bpy", SimpleNamespace(data=SimpleNamespace(workspaces=bars)))
+    for bar in bars.values():
+        work._say_status(SimpleNamespace(workspace=bar), "Checking fit: 47%")
+    assert all(bar.text for bar in bars.values())
+    work._clear_status()
+    assert not any(bar.text for bar in bars.values()) and not work._status_in
+
+
+def test_nothing_begins_beside_a_run_that_is_still_on_its_way_out(scene, monkeypatch):
+    """B9: a stopped thread goes on to its next step; until then the button is off, and says why."""
+    import threading
+
+    from arming_cap.blender import work
+
+    ball_in_band()
+    go = threading.Event()
+    last = work.Work(lambda progress: go.wait(20), apart=False)
+    last.start()
+    monkeypatch.setattr(work, "_last", last)
+    assert work.running is None and not bpy.ops.arming_cap.check_fit.poll()
+    with pytest.raises(RuntimeError, match="still on its way out"):
+        bpy.ops.arming_cap.check_fit()
+    go.set()
+    last.wait(20)
+    assert bpy.ops.arming_cap.check_fit.poll()

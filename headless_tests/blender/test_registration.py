@@ -79,7 +79,7 @@ def test_a_failure_undoes_what_was_done(extension, monkeypatch):
 
 def test_every_class_has_our_prefix(extension):
     for cls in classes():
-        assert re.fullmatch(r"ARMINGCAP_(OT|PT|PG|AP|MT|GGT)_[a-z_]+", cls.__name__)
+        assert re.fullmatch(r"ARMINGCAP_(OT|PT|PG|AP|MT|GGT|FH)_[a-z_]+", cls.__name__)
         if issubclass(cls, bpy.types.Operator):
             assert cls.bl_idname == f"arming_cap.{cls.__name__.split('_', 2)[2]}"
 
@@ -89,7 +89,7 @@ def test_every_module_lists_its_classes(extension):
     from arming_cap import blender
 
     kinds = (bpy.types.Operator, bpy.types.Panel, bpy.types.PropertyGroup)
-    kinds += (bpy.types.AddonPreferences, bpy.types.Menu, bpy.types.GizmoGroup)
+    kinds += (bpy.types.AddonPreferences, bpy.types.Menu, bpy.types.GizmoGroup, bpy.types.FileHandler)
     names = [found.name for found in pkgutil.walk_packages(blender.__path__, "arming_cap.blender.")]
     modules = [importlib.import_module(name) for name in names]
     defined = {

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import bpy
@@ -37,6 +38,7 @@ def _object(menu: Any, context: Context) -> None:
 
 
 def _import(menu: Any, context: Context) -> None:
+    menu.layout.operator("arming_cap.bring_mesh", text="Wearer or Piece (.stl/.obj/.ply/.glb/.3mf)")
     menu.layout.operator("arming_cap.import_scan", text="Wearer Scan (.obj/.stl/.ply/.glb/.3mf)")
     menu.layout.operator("arming_cap.open_card", text="Wearer Card (.toml)")
 
@@ -45,6 +47,22 @@ def _export(menu: Any, context: Context) -> None:
     menu.layout.operator("arming_cap.export_report", text="Fit Report (.html/.json)")
     menu.layout.operator("arming_cap.export_split", text="Parts of a Split (.3mf)")
     menu.layout.operator("arming_cap.save_card", text="Wearer Card (.toml)")
+
+
+GUIDE = Path(__file__).resolve().parents[1] / "guide"
+MEASURING = "how_to_measure open_card save_card new_card make_form import_scan find_head add_landmarks".split()
+
+
+def manual() -> tuple[str, tuple[tuple[str, str], ...]]:
+    """Return where Online Manual in a button's menu leads: to the guide that the extension carries, no network.
+
+    The first pattern that fits a button counts.
+    """
+    measuring = [f"bpy.ops.arming_cap.{name}" for name in MEASURING]
+    measuring += ["bpy.types.armingcap_pg_card.*", "bpy.types.armingcap_pg_reading.*"]
+    rest = ("bpy.ops.arming_cap.*", "bpy.types.armingcap_*")
+    pages = [(pattern, "measure-your-wearer.md") for pattern in measuring]
+    return f"{GUIDE.as_uri()}/", (*pages, *((pattern, "in-blender.md") for pattern in rest))
 
 
 ENTRIES = (
@@ -59,9 +77,11 @@ def register() -> None:
     """Add the entries."""
     for name, entry in ENTRIES:
         getattr(bpy.types, name).append(entry)
+    bpy.utils.register_manual_map(manual)
 
 
 def unregister() -> None:
     """Take them out."""
+    bpy.utils.unregister_manual_map(manual)
     for name, entry in ENTRIES:
         getattr(bpy.types, name).remove(entry)

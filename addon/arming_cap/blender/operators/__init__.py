@@ -1,12 +1,13 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What the panel's buttons do."""
 
-from . import act, check, export, margins, outcome, passage, place, relief, rings, roles, scan, split, wearer
+from . import act, bring, check, export, margins, outcome, passage, place, relief, rings, roles, scan, split, wearer
 
 classes = (
     *roles.classes,
     *wearer.classes,
     *scan.classes,
+    *bring.classes,
     *check.classes,
     *act.classes,
     *relief.classes,

@@ -37,7 +37,7 @@ class _CardFile:
         filepath: str
         filter_glob: str
     else:
-        filepath: StringProperty(name="File", description="The card's file", subtype="FILE_PATH")
+        filepath: StringProperty(name="File", description="The card's file", subtype="FILE_PATH", options={"SKIP_SAVE"})
         filter_glob: StringProperty(
             name="Files Shown", description="Only wearer cards are shown", default="*.toml", options={"HIDDEN"}
         )
@@ -51,6 +51,8 @@ class ARMINGCAP_OT_open_card(_CardFile, Operator):
     bl_options = {"REGISTER", "UNDO"}
 
     def invoke(self, context: Context, event: object) -> set[str]:
+        if self.filepath:  # it was dropped
+            return self.execute(context)
         context.window_manager.fileselect_add(self)
         return {"RUNNING_MODAL"}
 
@@ -58,7 +60,10 @@ class ARMINGCAP_OT_open_card(_CardFile, Operator):
         try:
             card = cards.load(context.scene, Path(bpy.path.abspath(self.filepath)))
         except InputError as error:
-            self.report({"ERROR"}, str(error))
+            path = Path(self.filepath)
+            job = path.is_file() and b"[[piece" in path.read_bytes()  # dropped for a card
+            told = f"{path.name}: this is a job, no card; bring in the meshes that it names instead"
+            self.report({"ERROR"}, told if job else str(error))
             return {"CANCELLED"}
         self.report({"INFO"}, f"Card of {card.name} opened")
         return {"FINISHED"}
