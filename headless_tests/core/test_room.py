@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from manifold3d import CrossSection, FillRule, Manifold
 
 from arming_cap.core.geometry.foils import foils
+from arming_cap.core.geometry.room import Walls
 from arming_cap.core.geometry.section import cut
 from arming_cap.core.mesh import TriangleMesh, joined
 from arming_cap.core.pose import Pose
@@ -79,6 +80,27 @@ def test_a_soup_with_missing_faces_gives_the_inner_width_or_none_with_the_reason
             given += 1
             assert section.inner_width_mm == pytest.approx(true, abs=0.3)
     assert given >= (10 if share == 0.005 else 0)
+
+
+def test_lines_whose_ends_overlap_by_a_hair_are_one_wall():
+    # The inner skin in six arcs, each 0.01 mm too long at either end: its ends lie on its neighbours.
+    turns = [np.linspace(a - 1e-4, a + np.pi / 3 + 1e-4, 40) for a in np.arange(6) * np.pi / 3]
+    skins = [(100, np.linspace(0, 2 * np.pi, 240)), *((96, t) for t in turns)]
+    walls = Walls(
+        [r * np.column_stack([np.cos(t), np.sin(t)]) for r, t in skins], np.zeros(7, bool), is_foil=lambda _: True
+    )
+    region = walls.room([])
+    assert np.ptp(region.contour[:, 0]) == pytest.approx(192, abs=0.01)
+    assert walls.doubt(region) == ""
+
+
+def test_a_wall_of_loose_triangles_has_no_room_and_says_why():
+    # Each triangle's corners moved by themselves, farther than a crack is wide.
+    corners = SHELL.corners.reshape(-1, 3)
+    moved = corners + np.random.default_rng(2).uniform(-0.2, 0.2, corners.shape)
+    section = at(TriangleMesh(moved, np.arange(len(moved)).reshape(-1, 3)), wearer=WEARER)
+    assert section.room is None
+    assert "loose lines" in section.remarks[0]
 
 
 def test_a_wall_with_small_tears_keeps_its_room_and_says_so():

@@ -34,11 +34,13 @@ FAIR_SHARE = 0.4
 MOST_OPEN_SMALL = 0.25
 # Open ends this near are two sides of a tear, such as a missing triangle.
 TEAR_MM = 5.0
+# Ends this near are one place of the wall, though the one may overlap the other's line.
+MEET_MM = 0.1
 # Longer gaps are joined where both lines they join are so many times as long: what ends there is the same wall.
 LONG_LINE = 2.0
 # An open line stands for a wall this thick (mm).
 FOIL_MM = 2e-4
-# A section in more open lines than this is confetti; nothing is joined.
+# A section in more open lines than this is confetti; nothing is joined, and no room is told.
 MOST_TORN = 200
 # So many tears, of so much of all outlines together, leave too little wall to tell a room by.
 FEW = 3
@@ -140,6 +142,7 @@ class Walls:
         One that lies on others all along, such as a copy of a few faces, is left out.
         """
         rows = np.flatnonzero(~self.closed)
+        ends = np.array([self.outlines[i][[0, -1]] for i in rows]).reshape(-1, 2)
         lines = {}
         for i in rows.tolist():
             own = self.outlines[i]
@@ -151,11 +154,15 @@ class Walls:
             spots = np.concatenate([own, 0.5 * (own[1:] + own[:-1])])
             on = near_lines(spots, start, end)
             if not on.all():
-                lines[i] = own, ~on[[0, len(own) - 1]]
+                others_ends = ends[np.repeat(rows != i, 2)]
+                gap = np.linalg.norm(own[[0, -1]][:, None] - others_ends[None], axis=2).min(axis=1, initial=np.inf)
+                lines[i] = own, ~on[[0, len(own) - 1]] | (gap <= MEET_MM)
         return lines
 
     def doubt(self, region: _Region) -> str:
         """Why a region cannot be told from what is in the wall, in words; empty where it can."""
+        if len(self.lines) > MOST_TORN:
+            return f"its walls are in {len(self.lines)} loose lines, so that the room cannot be told from the wall"
         long = 0.1 * float(np.linalg.norm(np.ptp(np.concatenate(self.outlines), axis=0)))
         loose = [
             i

@@ -128,7 +128,8 @@ class Section:
         said = [f"the room is not given: {withheld}"] if withheld else []
         if room is not None:
             if room.tears_mm:
-                said.append(f"{len(room.tears_mm)} tears up to {max(room.tears_mm):.1f} mm wide were taken as closed")
+                widest = np.ceil(10 * max(room.tears_mm)) / 10
+                said.append(f"{len(room.tears_mm)} tears up to {widest:.1f} mm wide were taken as closed")
             if room.holes_mm:
                 across = (
                     f"{max(room.holes_mm):.1f} mm wide was bridged by a straight line: the room may be larger there"
