@@ -80,6 +80,13 @@ def test_3mf_keeps_parts_apart_with_their_names(tmp_path):
     assert [m.name for m in read_mesh(tmp_path / "two.3mf").meshes] == ["left", "right"]
 
 
+def test_3mf_leaves_out_triangles_of_two_corners(tmp_path):
+    box = shapes.box((90, 80, 70))
+    write_mesh(tmp_path / "box.3mf", TriangleMesh(box.vertices, [*box.triangles.tolist(), [0, 0, 1], [2, 3, 2]]))
+    read = read_mesh(tmp_path / "box.3mf").mesh
+    assert read.soundness == box.soundness and read.volume_mm3 == pytest.approx(90 * 80 * 70)
+
+
 def test_glb_is_metres_and_y_up(tmp_path):
     """glTF 2.0: metres, +Y up, models face +Z."""
     mesh = trimesh.Trimesh(

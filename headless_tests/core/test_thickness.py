@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import manifold3d
 import numpy as np
 import pytest
 import shapes
@@ -65,6 +66,17 @@ def test_a_wedge_is_thinnest_at_its_thin_end():
     reach = (1.5 / (1 - np.tan(lean / 2) ** 2) - 1) / (5 / 60)
     assert found.thin_mm2 == pytest.approx(30 * reach * 2, rel=0.1)
     assert "under 1.50 mm" in found.warning and "part0" in found.warning
+
+
+def test_a_spot_is_told_and_what_holds_beside_it():
+    # The wedge's end is thin all along: no spot. A plate of 4 mm with a pit down to 0.5 mm has one, of 0.09 mm².
+    assert thickness(piece(wedge(1.0, 6.0))).remark == ""
+    plate, pit = (manifold3d.Manifold.cube((a, a, h), True) for a, h in ((30.0, 4.0), (0.3, 3.5)))
+    solid = (plate - pit.translate((3.0, 4.0, 0.25))).refine_to_length(1.0).to_mesh64()
+    found = thickness(piece(TriangleMesh(np.asarray(solid.vert_properties)[:, :3], np.asarray(solid.tri_verts))))
+    assert found.least_mm == pytest.approx(0.5, abs=1e-6) and found.broad_mm == pytest.approx(4, abs=1e-6)
+    assert "0.50 mm, is at a spot" in found.remark and "at least 4.00 mm" in found.remark
+    assert found.warning  # a spot is warned of all the same
 
 
 def test_a_ball_between_planes_has_the_diameter_of_the_textbook():

@@ -143,7 +143,8 @@ def _sight(subject: Subject, mesh: TriangleMesh) -> tuple[list[float | None], li
 def _walls(subject: Subject, mesh: TriangleMesh) -> tuple[list[float | None], list[str]]:
     from arming_cap.core.make.walls.thickness import thickness
 
-    return [thickness(_piece(mesh)).least_mm], []
+    found = thickness(_piece(mesh))
+    return [found.least_mm, found.median_mm], [found.remark] if found.remark else []
 
 
 def _ring(subject: Subject, mesh: TriangleMesh) -> tuple[list[float | None], list[str]]:

@@ -330,12 +330,18 @@ def write_model(model: Any, path: Path) -> None:
 
 
 def mesh_object(model: Any, mesh: TriangleMesh) -> Any:
-    """Add a mesh to a lib3mf model as an object under its name, and return that."""
+    """Add a mesh to a lib3mf model as an object under its name, and return that.
+
+    Triangles of fewer than three corners, which lib3mf refuses, are left out: no surface is lost.
+    """
     import lib3mf
+
+    a, b, c = mesh.triangles.T
+    triangles = mesh.triangles[(a != b) & (b != c) & (c != a)]
 
     thing = model.AddMeshObject()
     thing.SetName(mesh.name)
     positions = (lib3mf.Position * len(mesh.vertices)).from_buffer_copy(mesh.vertices.astype("<f4").tobytes())
-    corners = (lib3mf.Triangle * len(mesh.triangles)).from_buffer_copy(mesh.triangles.astype("<u4").tobytes())
+    corners = (lib3mf.Triangle * len(triangles)).from_buffer_copy(triangles.astype("<u4").tobytes())
     thing.SetGeometry(list(positions), list(corners))
     return thing

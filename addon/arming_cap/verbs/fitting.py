@@ -113,7 +113,7 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
 
         walls = thickness(case.fitting.piece, found.scale, options.walls)
         document["walls"] = walls.as_dict()
-        warnings += [f"at {100 * found.scale:.1f} %, {walls.warning}"] if walls.warning else []
+        warnings += [f"at {100 * found.scale:.1f} %, {said}" for said in (walls.warning, walls.remark) if said]
 
     def show(stdout: Any) -> None:
         print(document["says"], file=stdout)

@@ -337,6 +337,8 @@ def _walls(result: WallsResult) -> Verdict:
     if thin:
         area = f"{found.thin_mm2 / 100:.1f} cm²" if found.thin_mm2 >= 5 else "less than 0.1 cm²"
         why += f"; {area} of skin is thinner than {limit:g} mm"
+    if found.remark:
+        why += f"; {found.remark}"
     return Verdict(
         "walls",
         result.status,
@@ -353,6 +355,7 @@ def _walls(result: WallsResult) -> Verdict:
 
 def _walls_figures(found: Thickness) -> dict[str, float]:
     return {
+        "broad_mm": round(found.broad_mm, 3),
         "median_mm": round(found.median_mm, 3),
         "thin_mm2": round(found.thin_mm2, 1),
         "skin_mm2": round(found.skin_mm2, 1),

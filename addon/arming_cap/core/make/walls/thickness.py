@@ -40,6 +40,8 @@ LEAN_DEG = 45.0
 ENOUGH_MM = 30.0  # thicker is called this thick: nobody asks, and the nearest of far points takes long to find
 LINE_MM = 0.4  # width of one line of the common nozzle; a wall thinner than two has no inside
 REFINED_MM = 0.05
+SPOT_MM2 = 1.0  # a smaller place is a spot: two lines of the nozzle across, and a corner of some mesh as likely as a wall
+SPOT_RATIO = 1.05
 AGREE = 0.02  # the two methods' figures are called equal within this share
 COARSE_MM = 1.0  # triangles are cut no finer than this at first
 _LOOKS = 60_000  # triangles, pieces of large ones included, before large ones are left whole
@@ -59,6 +61,8 @@ class Thickness:
         Where, in the piece's frame at its scale, on the skin; and on which part.
     ray_mm, sphere_mm
         What each method says there; the sphere less where an edge is near.
+    broad_mm
+        All of the skin but `SPOT_MM2` has walls of at least this.
     median_mm
         Half of the skin has walls of at least this.
     limit_mm
@@ -74,6 +78,7 @@ class Thickness:
     part: str
     ray_mm: float
     sphere_mm: float
+    broad_mm: float
     median_mm: float
     limit_mm: float
     thin_mm2: float
@@ -91,6 +96,20 @@ class Thickness:
             f"under {self.limit_mm:.2f} mm; {self.thin_mm2 / 100:.1f} cm² of skin are thinner than that"
         )
 
+    @property
+    def remark(self) -> str:
+        """What to say where the thinnest wall is a mere spot; empty where it is not.
+
+        Where faces run together at an edge, how near to it a wall still is one hangs on the lean of single triangles:
+        another mesh of the same shape has another least.
+        """
+        if self.broad_mm <= SPOT_RATIO * self.least_mm:
+            return ""
+        return (
+            f"the least wall, {self.least_mm:.2f} mm, is at a spot of under {SPOT_MM2:.0f} mm², as at an edge, and "
+            f"another mesh of the same shape may have another; all other walls are at least {self.broad_mm:.2f} mm"
+        )
+
     def as_dict(self) -> dict[str, Any]:
         """Return the thickness as JSON shows it."""
         return {
@@ -99,12 +118,14 @@ class Thickness:
             "part": self.part,
             "ray_mm": round(self.ray_mm, 3),
             "sphere_mm": round(self.sphere_mm, 3),
+            "broad_mm": round(self.broad_mm, 3),
             "median_mm": round(self.median_mm, 3),
             "limit_mm": round(self.limit_mm, 3),
             "thin_mm2": round(self.thin_mm2, 1),
             "skin_mm2": round(self.skin_mm2, 1),
             "agreeing": round(self.agreeing, 4),
             "warning": self.warning,
+            "remark": self.remark,
         }
 
 
@@ -149,7 +170,8 @@ def thickness(
         name,
         thin.ray * scale,
         thin.sphere * scale,
-        _median(every, weight) * scale,
+        _at_area(every, weight, SPOT_MM2 / scale**2) * scale,
+        _at_area(every, weight, 0.5 * float(weight.sum())) * scale,
         limit_mm,
         sum(w.thin for _, w in walls) * scale**2,
         skin * scale**2,
@@ -173,10 +195,11 @@ class _Walls:
     area: FloatArray
 
 
-def _median(values: FloatArray, weight: FloatArray) -> float:
+def _at_area(values: FloatArray, area: FloatArray, below: float) -> float:
+    """Return the value that so much area lies below; the largest where there is no more."""
     order = np.argsort(values, kind="stable")
-    heap = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(heap, 0.5 * heap[-1])])
+    row = int(np.searchsorted(np.cumsum(area[order]), below))
+    return float(values[order][min(row, len(order) - 1)])
 
 
 class Material:
