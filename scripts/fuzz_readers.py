@@ -3,7 +3,7 @@
 
 python3.11 scripts/fuzz_readers.py FORMAT SECONDS [FOLDER]
 
-FORMAT is stl, obj, ply, off, glb, 3mf, card or job; SECONDS are of processor time, so that a busy machine reads no less.
+FORMAT is stl, obj, ply, off, glb, 3mf, card or job; SECONDS are of processor time.
 
 Needs atheris, which is no part of any environment here: pip install --target FOLDER atheris==3.0.0, with FOLDER on
 PYTHONPATH. It has no wheel for Python 3.13. A crash is kept in FOLDER (a new one under the system's temporary folder
