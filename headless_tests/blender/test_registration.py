@@ -228,3 +228,16 @@ def test_which_wheel_blender_unpacks(tmp_path, file, fits):
     (tmp_path / file).touch()
     pythons = build_extension.PYTHONS
     assert {p for p in pythons if build_extension._for_python(tmp_path, "libigl", "1.0", p)} == fits
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"), [(1.75, "1.75 mm"), (56.5, "56.5 mm"), (566.5, "566.5 mm"), (220.0, "220 mm"), (0.2, "0.2 mm")]
+)
+def test_a_length_is_shown_with_its_decimals(extension, value, shown):
+    """As Blender writes a field of its camera unit; it drops what lies beyond the digits that a property states."""
+    from arming_cap.blender.properties import ARMINGCAP_PG_printer as Printer
+
+    for prop in own_properties(Printer):
+        if prop.identifier.endswith("_mm"):
+            text = bpy.utils.units.to_string("METRIC", "CAMERA", value, precision=prop.precision)
+            assert text == shown, prop.identifier

@@ -10,6 +10,7 @@ from bpy.props import EnumProperty, FloatProperty, StringProperty
 from bpy.types import AddonPreferences, Context
 
 from ..core.report.model import CARE_LINE
+from .properties import DIGITS
 
 PACKAGE = __package__.rpartition(".")[0]
 PAGES = (("A4", "A4", "Sheets of 210 × 297 mm"), ("Letter", "Letter", "Sheets of 8.5 × 11 inches"))
@@ -23,7 +24,7 @@ def _length(name: str, default: float) -> Any:
         default=default,
         min=20.0,
         max=2000.0,
-        precision=1,
+        precision=DIGITS,
     )
 
 

@@ -27,6 +27,9 @@ ROLES = (
     ("REMOVABLE", "Removable Part", "Part of a piece that comes off while it is put on", "MOD_EXPLODE", 3),
 )
 
+DIGITS = 4
+"""Blender counts the precision of a length in digits, before the point too: 1.75 and 566.5 are shown whole."""
+
 JOINTS = (
     ("NONE", "Glue Alone", "Plain cut faces, nothing cut into them"),
     ("pin", "Pins", "Holes for lengths of filament"),
@@ -104,7 +107,7 @@ def _length(name: str, description: str, default: float) -> Any:
         max=200.0,
         soft_min=-10.0,
         soft_max=30.0,
-        precision=1,
+        precision=DIGITS,
         update=_changed,
     )
 
@@ -128,7 +131,13 @@ def _read_anew(group: PropertyGroup, context: Context) -> None:
 
 def _reading(name: str, description: str, **limits: float) -> Any:
     return FloatProperty(
-        name=name, description=description, subtype="DISTANCE_CAMERA", precision=1, min=0.0, update=_read_anew, **limits
+        name=name,
+        description=description,
+        subtype="DISTANCE_CAMERA",
+        precision=DIGITS,
+        min=0.0,
+        update=_read_anew,
+        **limits,
     )
 
 
@@ -207,7 +216,7 @@ class ARMINGCAP_PG_card(_Typed, PropertyGroup):
             subtype="DISTANCE_CAMERA",
             min=0.0,
             max=50.0,
-            precision=1,
+            precision=DIGITS,
         )
         estimates: StringProperty(
             name="Estimates", description="Every dimension with its spread, as JSON", options={"HIDDEN"}
@@ -216,7 +225,7 @@ class ARMINGCAP_PG_card(_Typed, PropertyGroup):
         trouble: StringProperty(name="Trouble", description="What is wrong with the readings", options={"HIDDEN"})
 
 
-def _printer_length(name: str, description: str, default: float, low: float, high: float, precision: int = 1) -> Any:
+def _printer_length(name: str, description: str, default: float, low: float, high: float) -> Any:
     return FloatProperty(
         name=name,
         description=description,
@@ -224,7 +233,7 @@ def _printer_length(name: str, description: str, default: float, low: float, hig
         default=default,
         min=low,
         max=high,
-        precision=precision,
+        precision=DIGITS,
     )
 
 
@@ -253,10 +262,10 @@ class ARMINGCAP_PG_printer(PropertyGroup):
         volume_height_mm: _printer_length("Height", "Height that the printer can print", 250.0, 20.0, 2000.0)
         margin_mm: _printer_length("Margin", "Kept free round the edge of the plate, for a brim", 0.0, 0.0, 100.0)
         joint: EnumProperty(name="Joints", description="What holds the parts in place", items=JOINTS, default="pin")
-        joint_wide_mm: _printer_length("Joint Width", "Diameter of the pin, dowel or magnet", 1.75, 0.5, 30.0, 2)
-        joint_play_mm: _printer_length("Play", "By how much a hole is wider than what goes in", 0.2, 0.0, 2.0, 2)
+        joint_wide_mm: _printer_length("Joint Width", "Diameter of the pin, dowel or magnet", 1.75, 0.5, 30.0)
+        joint_play_mm: _printer_length("Play", "By how much a hole is wider than what goes in", 0.2, 0.0, 2.0)
         joint_deep_mm: _printer_length("Joint Depth", "Depth of a hole on each side of the cut", 6.0, 1.0, 50.0)
-        glue_mm: _printer_length("Gap for Glue", "Room between two cut faces; half is taken off each", 0.0, 0.0, 2.0, 2)
+        glue_mm: _printer_length("Gap for Glue", "Room between two cut faces; half is taken off each", 0.0, 0.0, 2.0)
         smallest_mm: _printer_length("Smallest Part", "Least thickness of a part, laid any way", 15.0, 0.0, 200.0)
         close_mm: _printer_length(
             "Close Holes", "Holes in the mesh are closed where their rim is no longer than this", 60.0, 0.0, 5000.0
@@ -341,7 +350,7 @@ class ARMINGCAP_PG_scene(PropertyGroup):
             default=1.2,
             min=0.2,
             max=50.0,
-            precision=1,
+            precision=DIGITS,
         )
         margins_shown: BoolProperty(
             name="Margins", description="Whether the margins are painted on wearer and piece", options={"HIDDEN"}

@@ -55,9 +55,9 @@ class ARMINGCAP_PT_print(Tab, Panel):
         row.operator("arming_cap.add_ring_plane", text="", icon="ADD")
         if any(ob.arming_cap.ring for ob in context.scene.objects):
             layout.operator("arming_cap.make_rings", text="Rings in the Planes Shown").levels = "SHOWN"
-        row = layout.row(align=True)
-        row.operator("arming_cap.make_room", icon="MOD_SKIN")
-        row.prop(context.scene.arming_cap, "left_wall_mm", text="")
+        column = layout.column(align=True)
+        column.operator("arming_cap.make_room", icon="MOD_SKIN")
+        column.prop(context.scene.arming_cap, "left_wall_mm")
         _bench(layout, own)
         row = layout.row(align=True)
         row.operator("arming_cap.plan_split", icon="MOD_EXPLODE")
