@@ -139,7 +139,14 @@ def test_the_process_beside_gives_the_same_verdicts_and_tells_them_as_they_come(
     task = partial(errands.check, scenes().draft_of(scene))
     beside, here = waited(Work(task)), Work(task, apart=False)
     assert beside._apart and beside.error is None
+    told_here = []
+    here.tell = lambda finished: told_here.extend(finished.document["result"]["fits"])
     here.run()
+    # What would be kept by Esc, step by step: clearance first; that it fits is not said before the way on is known.
+    for one in told_here:
+        done = {v["check"] for v in one["verdicts"] if v["verdict"] != "not checked"}
+        assert {"clearance", "donning"} <= done or not one["says"]
+    assert not told_here[0]["says"] and told_here[-1]["says"]
     assert beside.result.document["result"] == here.result.document["result"]
     told = beside.finished_so_far.document["result"]["fits"][0]["verdicts"]
     assert {v["check"]: v["verdict"] for v in told}["size"] == "not checked"  # the last one told before the end
