@@ -149,6 +149,35 @@ def test_moving_both_changes_nothing(turn, shift):
     assert there.min_standoff_mm == pytest.approx(here.min_standoff_mm, abs=EXACT)
 
 
+@given(
+    st.tuples(*[st.floats(-20, 20)] * 3), st.tuples(*[st.floats(-6, 6)] * 3), st.tuples(*[st.floats(-4, 4)] * 3)
+)
+@settings(max_examples=6)
+def test_no_pose_changes_the_standoff_by_more_than_it_moves_the_piece(turn, shift, more):
+    # 1-Lipschitz: a point's distance to a surface changes by no more than the point moves.
+    form, shell = shapes.ellipsoid((30, 38, 34), 64), shapes.ellipsoid((35, 45, 38), 48)
+    here, there = Pose.of(shift, turn), Pose.of(tuple(np.add(shift, more)), tuple(np.add(turn, more)))
+    wearer = Wearer("a", Form(form))
+    a, b = (measure(piece_of(shell), wearer, pose).min_standoff_mm for pose in (here, there))
+    moved = np.linalg.norm(here.apply(shell.vertices) - there.apply(shell.vertices), axis=1).max()
+    assert abs(a - b) <= moved + 2 * EXACT
+
+
+@given(st.integers(0, 10_000))
+@settings(max_examples=4)
+def test_the_order_of_triangles_and_parts_changes_nothing(seed):
+    rng = np.random.default_rng(seed)
+    wearer = Wearer("a", Form(shapes.ellipsoid((30, 38, 34), 64)))
+    shell = shapes.ellipsoid((35, 45, 38), 48)
+    rows = rng.permutation(len(shell))
+    parts = [Part(f"p{i}", shell.submesh(r)) for i, r in enumerate(np.array_split(rows, 3))]
+    whole = measure(piece_of(shell), wearer, Pose.of((1, 2, -1)))
+    for order in ([0, 1, 2], [2, 0, 1]):
+        found = measure(Piece("p", tuple(parts[i] for i in order)), wearer, Pose.of((1, 2, -1)))
+        assert found.min_standoff_mm == pytest.approx(whole.min_standoff_mm, abs=EXACT)
+        assert found.region == whole.region
+
+
 def test_scaling_both_scales_the_standoff():
     form, shell = shapes.ellipsoid((30, 38, 34), 64), shapes.ellipsoid((35, 45, 38), 48)
     once = measure(piece_of(shell), Wearer("a", Form(form)), Pose.of((0, 1, 2)))

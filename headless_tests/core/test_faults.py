@@ -140,6 +140,51 @@ def test_a_damaged_cache_entry_counts_as_none(tmp_path, monkeypatch):
     assert np.array_equal(cache.load("field-z")["value"], np.arange(5_000))
 
 
+TOGETHER = """
+import sys
+sys.path.insert(0, {addon!r})
+from pathlib import Path
+import numpy as np
+from arming_cap.core import cache
+from arming_cap.core.files import locked, write_text
+card = Path({card!r})
+for turn in range(25):
+    with locked(card):
+        write_text(card, card.read_text() + {mark!r})
+    cache.store("field-shared", value=np.full(20_000, turn))
+    kept = cache.load("field-shared")
+    assert kept is None or len(set(kept["value"].tolist())) == 1
+"""
+
+
+def test_two_programs_share_a_card_and_a_cache(tmp_path):
+    card = tmp_path / "card.toml"
+    card.write_text("")
+    runs = [
+        subprocess.Popen(
+            [sys.executable, "-c", TOGETHER.format(addon=str(ADDON), card=str(card), mark=mark)],
+            env={**os.environ, "ARMING_CAP_CACHE": str(tmp_path / "cache")},
+        )
+        for mark in "ab"
+    ]
+    assert [run.wait() for run in runs] == [0, 0]
+    assert sorted(card.read_text()) == ["a"] * 25 + ["b"] * 25  # no entry of either is lost
+
+
+@pytest.mark.parametrize("year_s", [0, 4_000_000_000])
+def test_a_wrong_clock_spoils_no_cache(tmp_path, monkeypatch, year_s):
+    # Files of 1970 or of 2096: what is kept is still found, and still gives way to what is new.
+    monkeypatch.setenv("ARMING_CAP_CACHE", str(tmp_path))
+    cache.store("field-then", value=np.arange(5_000))
+    os.utime(tmp_path / "field-then.npz", (year_s, year_s))
+    assert np.array_equal(cache.load("field-then")["value"], np.arange(5_000))
+    os.utime(tmp_path / "field-then.npz", (year_s, year_s))
+    monkeypatch.setattr(cache, "LIMIT_BYTES", 60_000)
+    for n in range(3):
+        cache.store(f"field-{n}", value=np.arange(5_000))
+    assert sum(p.stat().st_size for p in tmp_path.glob("*.npz")) <= 60_000
+
+
 NAMES = [
     "with space",
     'it\'s "quoted"',
