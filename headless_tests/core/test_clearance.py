@@ -149,9 +149,7 @@ def test_moving_both_changes_nothing(turn, shift):
     assert there.min_standoff_mm == pytest.approx(here.min_standoff_mm, abs=EXACT)
 
 
-@given(
-    st.tuples(*[st.floats(-20, 20)] * 3), st.tuples(*[st.floats(-6, 6)] * 3), st.tuples(*[st.floats(-4, 4)] * 3)
-)
+@given(st.tuples(*[st.floats(-20, 20)] * 3), st.tuples(*[st.floats(-6, 6)] * 3), st.tuples(*[st.floats(-4, 4)] * 3))
 @settings(max_examples=6)
 def test_no_pose_changes_the_standoff_by_more_than_it_moves_the_piece(turn, shift, more):
     # 1-Lipschitz: a point's distance to a surface changes by no more than the point moves.

@@ -104,6 +104,19 @@ def test_the_inside_is_found_whichever_way_triangles_face():
         assert thickness(piece(mesh)).least_mm == pytest.approx(3 if len(mesh) > 100 else 4, abs=0.01)
 
 
+def test_turned_faces_and_copies_change_no_wall():
+    clean = wedge(3.0, 5.0)
+    clean = TriangleMesh(*trimesh.remesh.subdivide(clean.vertices, clean.triangles)[:2], "wedge")
+    rng = np.random.default_rng(4)
+    turned = np.where((rng.random(len(clean)) < 0.33)[:, None], clean.triangles[:, ::-1], clean.triangles)
+    want = thickness(piece(clean))
+    for triangles in (turned, np.concatenate([clean.triangles, clean.triangles[:, [1, 2, 0]]])):
+        found = thickness(piece(TriangleMesh(clean.vertices, triangles, "wedge")))
+        assert found.least_mm == pytest.approx(want.least_mm, abs=1e-6)
+        assert found.median_mm == pytest.approx(want.median_mm, abs=1e-6)
+        assert found.skin_mm2 == pytest.approx(want.skin_mm2, rel=1e-6)
+
+
 def test_walls_inside_other_material_do_not_count():
     # A block through a plate in one mesh: its 1 mm of skin within the plate bounds nothing.
     soup = joined([shapes.box((30, 20, 4)), shapes.box((8, 8, 12)), shapes.box((3, 3, 1))])

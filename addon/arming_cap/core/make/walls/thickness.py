@@ -35,6 +35,7 @@ from ...errors import InputError
 from ...mesh import TriangleMesh
 from ...piece import Piece
 from ...progress import Progress, silent
+from ..solid.mend import SMALL_HOLE_MM, mended
 
 LEAN_DEG = 45.0
 ENOUGH_MM = 30.0  # thicker is called this thick: nobody asks, and the nearest of far points takes long to find
@@ -287,6 +288,10 @@ class Material:
 
 def _part_walls(mesh: TriangleMesh, limit: float, enough: float) -> _Walls | None:
     """Look at one part in its own scale; None where nothing of it has a wall."""
+    facts = mesh.soundness
+    if facts.flipped_edges or facts.duplicate_triangles:
+        # Turned faces and copies spoil the winding number, which tells where material is: set right as for a cut.
+        mesh = mended(mesh.welded(), SMALL_HOLE_MM)[0]
     corners = skin_pieces(mesh)
     if not len(corners):
         return None
