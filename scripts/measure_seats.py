@@ -70,6 +70,7 @@ def main() -> int:
     asked.add_argument("--helmets", type=int, default=42)
     asked.add_argument("--wearers", type=int, default=10)
     asked.add_argument("--attitudes", type=int, default=6)
+    asked.add_argument("--every", type=int, default=1, help="each wearer meets one helmet in so many, each another one")
     asked.add_argument("--seed", type=int, default=0)
     asked.add_argument("--turn", type=float, default=TURN_DEG, help="degrees about each axis; 0: lying alone")
     asked.add_argument("--only", default="", help="families, comma between")
@@ -89,6 +90,8 @@ def main() -> int:
         wearer = wearer_of(who)
         for number in range(args.helmets):
             family, helmet = helmet_of(number)
+            if (who + number) % args.every:
+                continue
             if args.only and family not in args.only.split(","):
                 continue
             kind = family if helmet.alike or not helmet.slant else f"{family}, uneven"

@@ -14,7 +14,7 @@ from ...pose import Pose
 from .climb import climbed
 from .contact import LEASH_MM, Contact, Points
 from .eyes import Eyes
-from .lines import climbed_by
+from .lines import climbed_by, narrowed
 from .steps import ARM_MM, Steps, moved
 
 FEW = 2500  # points, for a first look
@@ -39,6 +39,7 @@ NODES = (0, 41, 17, 9, 5, 5, 3)
 PITCHES = (0.0, -3.0, 3.0, -6.0, 6.0, -9.0, 9.0)
 _FOREMOST = 300  # places of what carries, and of what is free, whose planes stand for all about a place
 _FIRST_MM, _LAST_MM = 4.0, 0.015  # the lattice's reach, from first to last
+_NARROW_MM = 1.5  # about where few points touch lowest all of them do
 _BETTER_MM = 1e-3
 _PITCH, _HEIGHT = 3, 2
 _NOWHERE = 1e3
@@ -127,20 +128,35 @@ class Search:
         lift, covered = self.eyes.lift(pose, self.scale, self.contact.up, self.padding)
         return moved(pose, lift * self.contact.up), lift, covered
 
-    def stopped(self, place: FloatArray) -> FloatArray:
-        """Return the step near one from which the piece, sunk until it first touches, comes lowest."""
+    def stopped(self, place: FloatArray) -> Pose | None:
+        """Return the pose near a step in which the piece, sunk until it first touches, lies lowest; None: it never does.
+
+        It is held before and behind there, so that its height has an edge: a quarter of a millimetre to and fro may be
+        two in height. So the edge itself is closed in on (golden section), and not some place beside it.
+        """
         along = [k for k in self.free if k != _PITCH][:1]
+        height = 0.0
 
-        def low(by: float) -> float:
-            there = place.copy()
-            there[along] += by
-            sunk = self.contact.sink(self.pose(there), self.scale, self._few)
-            return -_NOWHERE if sunk is None else -sunk
+        def low(by: float, some: Points | None = None) -> float:
+            nonlocal height
+            pose = self._beside(place, along, by)
+            sunk = self.contact.sink(moved(pose, height * self.contact.up), self.scale, some)
+            if sunk is None:
+                return -_NOWHERE
+            height += sunk
+            return -height
 
-        best = place.copy()
+        by = climbed_by(lambda by: low(by, self._few), 0.0, (4.0, 1.0))[1] if along else 0.0
         if along:
-            best[along] += climbed_by(low, 0.0, (4.0, 1.0, 0.25))[1]
-        return best
+            by = narrowed(low, by - _NARROW_MM, by + _NARROW_MM, _LAST_MM)
+        if low(by) == -_NOWHERE:
+            return None
+        return moved(self._beside(place, along, by), height * self.contact.up)
+
+    def _beside(self, place: FloatArray, along: list[int], by: float) -> Pose:
+        there = place.copy()
+        there[along] += by
+        return self.pose(there)
 
     # --- what a place is worth --------------------------------------------------------------------------------------
 

@@ -296,9 +296,7 @@ class Seater:
         at, would = pose.apply(scale * contact.points[[k]])[0], None
         if kind == "rests" and free < -2 * TOUCH_MM:
             kind, padding, would = "stops", 0.0, pose
-            pose = search.pose(search.stopped(place))
-            sunk = contact.sink(pose, scale)
-            pose = pose if sunk is None else moved(pose, sunk * self.up)
+            pose = search.stopped(place) or pose
         return Rest(
             pose,
             scale,
