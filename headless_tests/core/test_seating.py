@@ -246,6 +246,20 @@ def test_the_seat_moves_evenly_with_the_scale_and_its_room_hardly_falls(wearer, 
     assert (free > np.maximum.accumulate(free) - 0.25).all()
 
 
+def test_a_nudge_hardly_moves_where_a_helmet_that_is_too_small_stops(wearer):
+    # The inside is dented by up to 0.3 mm, alike on both sides. Held between brow and nape on walls about 17 degrees
+    # from upright, it may stand 0.3 / tan 17 = 1 mm higher or lower, and as much for what its pitch gives; no more.
+    mesh = armoury.mesh_of(armoury.FAMILIES["cheeks"], 96, 48)
+    rng = np.random.default_rng(0)
+    dent = np.sin((mesh.vertices * [0, 1, 1]) @ rng.normal(size=(3, 3)) / 25.0) * [0, 1, 1]
+    dented = mesh.vertices + 0.3 * dent / np.linalg.norm(dent, axis=1).max()
+    rests = [Seater(piece_of(one), wearer).seat(0.94) for one in (mesh, replace(mesh, vertices=dented))]
+    for rest in rests:
+        assert rest.kind == "stops"
+        assert {"forehead", "occiput"} <= {support.region for support in rest.supports}  # by both, on the edge
+    assert np.linalg.norm(np.subtract(*[rest.pose.translation_mm for rest in rests])) < 2.0
+
+
 @pytest.mark.parametrize("family", ["open", "cheeks"])
 def test_a_referee_finds_it_touching_and_unable_to_sink(wearer, family):
     # Open3D's signed distance, which shares no code with the seat: nothing is within the 6 mm that are kept all round,

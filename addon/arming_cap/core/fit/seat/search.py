@@ -129,7 +129,7 @@ class Search:
         return moved(pose, lift * self.contact.up), lift, covered
 
     def stopped(self, place: FloatArray) -> Pose | None:
-        """Return the pose near a step in which the piece, sunk until it first touches, lies lowest; None: it never does.
+        """Return the pose near a step where the piece, sunk until it first touches, lies lowest; None: never.
 
         It is held before and behind there, so that its height has an edge: a quarter of a millimetre to and fro may be
         two in height. So the edge itself is closed in on (golden section), and not some place beside it.
