@@ -287,6 +287,17 @@ def make_room(piece: Piece, body: Body, form: str, wall_mm: float, progress: Pro
     return relieve(piece, body.wearer(form), wall_mm=wall_mm, progress=progress)
 
 
+def make_hollow(piece: Piece, wall_mm: float, progress: Progress) -> dict[str, Any]:
+    """Return each part of a solid piece made a shell, by its name."""
+    from .core.make.walls.hollowing import hollowed
+
+    shells, count = {}, len(piece.parts)
+    for number, part in enumerate(piece.parts):
+        share = part_of(progress, number / count, (number + 1) / count)
+        shells[part.name] = hollowed(replace(part.mesh, name=part.name), wall_mm, share)
+    return shells
+
+
 @dataclass(frozen=True, eq=False)
 class RingShown:
     """What the window shows of a ring; the ring itself holds functions, which no process can hand to another.

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import re
+from unittest.mock import MagicMock
 
 import bpy
 import numpy as np
@@ -152,3 +153,57 @@ def test_parts_that_lie_as_for_printing_are_put_together_in_one_step(scene, unit
     corners = np.array([moved.matrix_world @ v.co for v in moved.data.vertices]) * unit_mm
     assert np.abs(corners - other.mesh.vertices).max() < 0.1
     assert np.abs(np.array(first.matrix_world) - np.eye(4)).max() < 1e-6
+
+
+@pytest.mark.parametrize("unit", [1.0, 1000.0])
+def test_a_piece_said_to_be_solid_is_made_hollow_beside_that_line_and_kept(scene, unit):
+    """A block of 64 by 70 by 80 mm and a wall of 4 mm: open below by 56 by 62 mm, and no longer solid."""
+    from arming_cap.blender.panels.fit import ARMINGCAP_PT_verdicts
+    from arming_cap.core.checks.placement import placement
+    from arming_cap.core.piece import Part, Piece
+    from arming_cap.core.report.said import verdict_of
+    from arming_cap.core.wearer.form import Form, Wearer
+
+    scene.unit_settings.scale_length = unit / 1000.0
+    put(shapes.sphere(50.0, 24), "FORM", "Ball", unit)
+    block = put(shapes.box((64.0, 70.0, 80.0)), "PART", "Block", unit)
+    results = kept(scene, piece="Block")
+    ball = Wearer("Ball", Form(shapes.sphere(50.0, 24)), {})
+    sidebar = MagicMock(scene=scene)
+    sidebar.region.width, sidebar.preferences.system.ui_scale = 300, 1.0
+
+    def buttons(ob):
+        """Return what is drawn with the verdict on where an object of the scene stands."""
+        mesh = shapes.TriangleMesh(
+            np.array([ob.matrix_world @ v.co for v in ob.data.vertices]) * unit,
+            np.array([f.vertices[:] for f in ob.data.polygons]),
+        )
+        verdict = verdict_of(placement(Piece("Block", (Part(ob.name, mesh),)), ball, "best")).as_dict()
+        layout, body = MagicMock(), MagicMock()
+        layout.panel.return_value = MagicMock(), body
+        ARMINGCAP_PT_verdicts._verdict(layout, sidebar, 0, 0, verdict)
+        return [call.args[0] for call in body.column.return_value.operator.call_args_list]
+
+    assert buttons(block) == ["arming_cap.make_hollow"]
+    scene.arming_cap.shell_wall_mm = 4.0
+    assert bpy.ops.arming_cap.make_hollow(fit=0) == {"FINISHED"}
+    shell = scene.objects["Block hollow"]
+    assert (block.arming_cap.role, block.hide_get(), len(block.data.polygons)) == ("NONE", True, 12)
+    assert (shell.arming_cap.role, shell.arming_cap.piece) == ("PART", "Block")
+    corners = np.array([v.co for v in shell.data.vertices]) * unit
+    below = np.abs(corners[corners[:, 2] < -39.99, :2])
+    rim = below[(below < [31.9, 34.9]).all(axis=1)]
+    assert below.max(axis=0) == pytest.approx([32, 35]) and rim.max(axis=0) == pytest.approx([28, 31], abs=0.3)
+    assert buttons(shell) == [] and results.compare(scene)
+    with pytest.raises(RuntimeError, match="out of date"):
+        bpy.ops.arming_cap.make_hollow(fit=0)
+
+
+def test_a_wall_that_leaves_no_hollow_is_refused_in_one_line(scene):
+    put(shapes.sphere(50.0, 24), "FORM", "Ball")
+    put(shapes.box((60.0, 60.0, 60.0)), "PART", "Block")
+    kept(scene, piece="Block")
+    scene.arming_cap.shell_wall_mm = 40.0
+    with pytest.raises(RuntimeError, match="nothing lies deeper in it than 40 mm"):
+        bpy.ops.arming_cap.make_hollow(fit=0)
+    assert len(scene.objects) == 2 and scene.objects["Block"].arming_cap.role == "PART"

@@ -75,6 +75,18 @@ def add_mesh(scene: Scene, mesh: TriangleMesh, name: str, mm: float) -> Object:
     return ob
 
 
+def add_in_place_of(scene: Scene, name: str, mesh: TriangleMesh, new: str, mm: float) -> None:
+    """Put a mesh in millimetres into a scene as the part that an object was, which is hidden and loses its role."""
+    ob, old = add_mesh(scene, mesh, new, mm), scene.objects.get(name)
+    if old is None:
+        return
+    for key in ("role", "worn_by", "hinge", "opens"):
+        setattr(ob.arming_cap, key, getattr(old.arming_cap, key))
+    ob.arming_cap.piece = old.arming_cap.piece or old.name  # a piece without a name has that of its object
+    old.arming_cap.role = "NONE"
+    old.hide_set(True)
+
+
 def mesh_object(name: str, mesh: TriangleMesh, mm: float, smooth: bool = True) -> Object:
     """Return a mesh in millimetres as an object that is in no scene yet."""
     data = bpy.data.meshes.new(name)

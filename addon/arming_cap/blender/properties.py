@@ -304,6 +304,7 @@ class ARMINGCAP_PG_scene(PropertyGroup):
         with_walls: bool
         wall_mm: float
         left_wall_mm: float
+        shell_wall_mm: float
         margins_shown: bool
         section_on: bool
         section_at: Any
@@ -349,6 +350,15 @@ class ARMINGCAP_PG_scene(PropertyGroup):
             subtype="DISTANCE_CAMERA",
             default=1.2,
             min=0.2,
+            max=50.0,
+            precision=DIGITS,
+        )
+        shell_wall_mm: FloatProperty(
+            name="Wall of Shell",
+            description="Wall that is left all around when a solid piece is made hollow; 2 to 4 mm is common practice",
+            subtype="DISTANCE_CAMERA",
+            default=3.0,
+            min=0.4,
             max=50.0,
             precision=DIGITS,
         )

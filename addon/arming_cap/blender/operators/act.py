@@ -20,6 +20,7 @@ from .rings import ring_circle
 from .split import lay_circle
 
 if TYPE_CHECKING:
+    from ...core.piece import Piece
     from ...core.pose import Pose
 
 STEP = 0.001
@@ -33,6 +34,18 @@ def cast_of_fit(scene: Scene, row: int) -> tuple[dict[str, Any], scenes.Cast] | 
         return None
     cast = next((one for one in scenes.cast_of(scene) if one.piece == fits[row]["piece"]), None)
     return None if cast is None else (fits[row], cast)
+
+
+def _piece_of_fit(scene: Scene, row: int) -> Piece:
+    """Return a copy of a fit's piece as it is in the scene now; raises `InputError` where it is gone."""
+    from ...core.piece import Part, Piece
+
+    found = cast_of_fit(scene, row)
+    if found is None:
+        raise InputError("the piece is no longer in the scene", remedy="run the checks again")
+    cast, mm, depsgraph = found[1], scenes.mm_per_unit(scene), scenes.depsgraph_of(scene)
+    parts = tuple(Part(name, scenes.mesh_of(scene.objects[name], depsgraph, mm)) for name in cast.parts)
+    return Piece(cast.piece, parts)
 
 
 def scale_that_fits(size: dict[str, Any] | None) -> float | None:
@@ -142,15 +155,7 @@ class ARMINGCAP_OT_put_together(_OfFit, work.InBackground, Operator):
 
     def begin(self, context: Context) -> work.Work:
         """Copy the parts out; how they belong together is looked for beside the window."""
-        from ...core.piece import Part, Piece
-
-        scene = context.scene
-        found = cast_of_fit(scene, self.fit)
-        if found is None:
-            raise InputError("the piece is no longer in the scene", remedy="run the checks again")
-        cast, mm, depsgraph = found[1], scenes.mm_per_unit(scene), scenes.depsgraph_of(scene)
-        parts = tuple(Part(name, scenes.mesh_of(scene.objects[name], depsgraph, mm)) for name in cast.parts)
-        return work.Work(partial(errands.put_together, Piece(cast.piece, parts)))
+        return work.Work(partial(errands.put_together, _piece_of_fit(context.scene, self.fit)))
 
     def end(self, context: Context, result: Any) -> set[str]:
         """Move the objects."""
@@ -163,6 +168,38 @@ class ARMINGCAP_OT_put_together(_OfFit, work.InBackground, Operator):
         results.look_again()
         for text in said:
             self.say("INFO", text)
+        return {"FINISHED"}
+
+
+class ARMINGCAP_OT_make_hollow(_OfFit, work.InBackground, Operator):
+    """Make the solid piece a shell with Wall of Shell all around, open below, as new objects; it is kept, hidden"""
+
+    bl_idname = "arming_cap.make_hollow"
+    bl_label = "Make Hollow"
+    bl_options = {"UNDO"}
+
+    doing = "Making it hollow"
+
+    @classmethod
+    def poll(cls, context: Context) -> bool:
+        return super().poll(context) and cls.idle()
+
+    def begin(self, context: Context) -> work.Work:
+        """Copy the parts out."""
+        wall = round(context.scene.arming_cap.shell_wall_mm, 3)
+        return work.Work(partial(errands.make_hollow, _piece_of_fit(context.scene, self.fit), wall))
+
+    def end(self, context: Context, result: Any) -> set[str]:
+        """Add the shells in the place of the solid parts, which are hidden and lose their role."""
+        scene, mm = context.scene, scenes.mm_per_unit(context.scene)
+        for name, shell in result.items():
+            forms.add_in_place_of(scene, name, shell.mesh, f"{name} hollow", mm)
+            for remark in shell.remarks:
+                self.say("WARNING", f"{name}: {remark}")
+            wide, deep = shell.opening_mm
+            taken = f"{shell.removed_mm3 / 1000:.1f} cm³ taken away, {shell.material_mm3 / 1000:.1f} cm³ left"
+            self.say("INFO", f"{name}: {taken}; open below, {wide:.0f} by {deep:.0f} mm")
+        results.look_again()
         return {"FINISHED"}
 
 
@@ -227,6 +264,7 @@ classes = (
     ARMINGCAP_OT_scale_piece,
     ARMINGCAP_OT_move_to_seat,
     ARMINGCAP_OT_put_together,
+    ARMINGCAP_OT_make_hollow,
     ARMINGCAP_OT_take_part_off,
     ARMINGCAP_OT_ring_there,
 )

@@ -60,13 +60,7 @@ class ARMINGCAP_OT_make_room(work.InBackground, Operator):
         """Add the relieved parts in the place of the old ones, which are hidden and lose their role."""
         scene, mm = context.scene, scenes.mm_per_unit(context.scene)
         for part in result.piece.parts:
-            old = scene.objects.get(part.name)
-            new = forms.add_mesh(scene, part.mesh, f"{part.name} relieved", mm)
-            if old is not None:
-                for key in ("role", "piece", "worn_by"):
-                    setattr(new.arming_cap, key, getattr(old.arming_cap, key))
-                old.arming_cap.role = "NONE"
-                old.hide_set(True)
+            forms.add_in_place_of(scene, part.name, part.mesh, f"{part.name} relieved", mm)
         for place, missing in result.short:
             self.say("WARNING", f"{missing:.1f} mm are still missing at part {place.part}: the wall ends there")
         margin = f"least margin {result.before.margin_mm:.1f} mm before, {result.after.margin_mm:.1f} mm after"

@@ -222,6 +222,10 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
             found = act.cast_of_fit(context.scene, row)
             if found is not None and len(found[1].parts) > 1:
                 body.operator("arming_cap.put_together", icon="MOD_MIRROR").fit = row
+        if verdict["details"].get("placing") == "solid":
+            column = body.column(align=True)
+            column.operator("arming_cap.make_hollow", icon="MOD_THICKNESS").fit = row
+            column.prop(context.scene.arming_cap, "shell_wall_mm")
         if status != "pass" and verdict["check"] == "clearance":
             body.operator("arming_cap.make_room", icon="MOD_SKIN")
         if status != "pass" and verdict["check"] == "donning" and place["part"]:
