@@ -113,18 +113,19 @@ def _hopes(height: FloatArray, spread: Any, levels: FloatArray, room: FloatArray
     order = np.argsort(height, kind="stable")
     first = np.searchsorted(height[order], levels)
     starts = np.concatenate([[0], first])
-    rows = spread[order]
-    filled = np.append(starts[1:], len(rows)) > starts
-    low = np.full((len(starts), rows.shape[1]), np.inf, np.float32)
-    high = np.full((len(starts), rows.shape[1]), -np.inf, np.float32)
-    low[filled] = np.minimum.reduceat(rows, starts[filled], axis=0)
-    high[filled] = np.maximum.reduceat(rows, starts[filled], axis=0)
-    below = np.maximum.accumulate(high, axis=0)[:-1] - np.minimum.accumulate(low, axis=0)[:-1]
-    above = (np.maximum.accumulate(high[::-1], axis=0) - np.minimum.accumulate(low[::-1], axis=0))[::-1][1:]
+    columns = np.ascontiguousarray(spread.T[:, order])
+    filled = np.append(starts[1:], columns.shape[1]) > starts
+    low = np.full((len(columns), len(starts)), np.inf, np.float32)
+    high = np.full((len(columns), len(starts)), -np.inf, np.float32)
+    low[:, filled] = np.minimum.reduceat(columns, starts[filled], axis=1)
+    high[:, filled] = np.maximum.reduceat(columns, starts[filled], axis=1)
+    below = (np.maximum.accumulate(high, axis=1) - np.minimum.accumulate(low, axis=1))[:, :-1]
+    high, low = high[:, ::-1], low[:, ::-1]
+    above = (np.maximum.accumulate(high, axis=1) - np.minimum.accumulate(low, axis=1))[:, ::-1][:, 1:]
     # Of cuts that promise the same, the one nearest the middle is tried first.
     total = 0.1 * np.abs(2 * first / len(height) - 1)
     for side in (below, above):
-        extents = side.reshape(len(levels), -1, 3).astype(float)
+        extents = side.T.reshape(len(levels), -1, 3).astype(float)
         extents = np.where(np.isfinite(extents), extents, 0.0)
         ratio = ratios(extents, room)
         over = np.maximum(np.sort(extents, axis=2) / np.sort(room), 1.0).prod(axis=2).min(axis=1)
