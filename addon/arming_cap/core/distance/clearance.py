@@ -309,13 +309,11 @@ class _Least:
 
     def take(self, standoff: FloatArray, label: IntArray, points: FloatArray, rows: IntArray) -> None:
         """Look at some points (n,) of triangles `rows`."""
-        if not len(standoff):
-            return
-        order = np.lexsort((standoff, label))
+        less = np.flatnonzero(standoff < self.value[label])
+        order = less[np.lexsort((standoff[less], label[less]))]
         labels, first = np.unique(label[order], return_index=True)
         for i, k in zip(labels, order[first]):
-            if standoff[k] < self.value[i]:
-                self.value[i], self.point[i], self.row[i] = standoff[k], points[k], rows[k]
+            self.value[i], self.point[i], self.row[i] = standoff[k], points[k], rows[k]
 
 
 def _minimise(
@@ -347,14 +345,16 @@ def _minimise(
     value, nearest, foot = field.exact(point)
     label = field.regions_at(nearest)
     spent, tolerance = len(used), aim
+    first = np.unique(corner, return_index=True)[1]
+    least.take(value, label, point, rows[first // 3])
     while len(rows):
-        first = corner.ravel()
-        least.take(value[first], label[first], point[first], np.repeat(rows, 3))
         x, f = point[corner], value[corner]
         side2 = ((x - np.roll(x, 1, axis=1)) ** 2).sum(axis=2).max(axis=1)
         f_min = f.min(axis=1)
-        reach = np.linalg.norm(x[:, :, None] - foot[corner][:, None], axis=3).max(axis=1).min(axis=1)
-        bound = np.maximum(_lower(f_min, side2), -reach)
+        bound = _lower(f_min, side2)
+        deep = np.flatnonzero(f_min < 0.08 * np.sqrt(side2))  # elsewhere a reach, half a side or more, bounds no better
+        reach = np.linalg.norm(x[deep, :, None] - foot[corner[deep]][:, None], axis=3).max(axis=1).min(axis=1)
+        bound[deep] = np.maximum(bound[deep], -reach)
         limit = least.limit[label[corner]].max(axis=1)
         large = side2 > LABEL_MM**2
         limit[large] = _limits(field, x[large].mean(axis=1).T, FROM_CENTROID * np.sqrt(side2[large]), least.limit)
@@ -375,12 +375,14 @@ def _minimise(
         a, b = ends[one].T
         halves = 0.5 * (point[a] + point[b])
         new_value, new_nearest, new_foot = field.exact(halves)
+        new_label = field.regions_at(new_nearest)
+        least.take(new_value, new_label, halves, rows[one // 3])
         middle = middle.reshape(-1, 3) + len(point)
         spent += len(halves)
         point = np.concatenate([point, halves])
         value = np.concatenate([value, new_value])
         foot = np.concatenate([foot, new_foot])
-        label = np.concatenate([label, field.regions_at(new_nearest)])
+        label = np.concatenate([label, new_label])
         (i, j, k), (ij, jk, ki) = corner.T, middle.T
         corner = np.stack([i, ij, ki, ij, j, jk, ki, jk, k, ij, jk, ki], axis=1).reshape(-1, 3)
     return tolerance
