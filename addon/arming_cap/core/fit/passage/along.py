@@ -1,5 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The margin at each pose of a passage, measured on the triangles: where on the way it is tight."""
+"""The margin at each pose of a passage: where on the way it is tight.
+
+A curve to look at, not a proof: the pinch, which is proved, was found by the search.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +13,8 @@ from typing import Any
 import numpy as np
 
 from ...arrays import FloatArray
-from ...distance.motion import least_along, moved, placement_of, pose_of
+from ...distance.margins import margins_of
+from ...distance.motion import moved, placement_of, pose_of
 from ...piece import Piece
 from ...pose import Pose
 from ...progress import Progress, silent
@@ -20,10 +24,11 @@ from .donning import Passage, out_of_the_way
 from .lift import Scene, all_the_way, seated
 from .search import FINE
 from .springs import sprung
+from .widen import tightest
 
 CLEAR_MM = 20.0  # with so much margin for good the piece is off, and the rest of the way says nothing
 STATIONS = 25
-LOOKS = 24_000  # for each pose
+GRID_ERRS_MM = 0.5  # by how much the grid may take one point for tighter than another; more than has been seen
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +46,9 @@ class Along:
     way_mm
         (k,) how far the corners of the piece's box have come from the seat, in the mean.
     margin_mm
-        (k,) least margin in each pose, exact to twice the tolerance of a standoff; at the pinch that of the passage.
+        (k,) least margin in each pose of the piece's corners and of the middles of bits of its faces no larger than
+        `cover.LEAF_MM`, by exact distances: no less than the true one, and above it by what such a bit bulges, mostly
+        less than 0.1 mm. At the pinch that of the passage.
     poses
         (k) of the piece's files.
     pinch
@@ -96,19 +103,24 @@ def margins_along(
     steps = np.unique(np.append(steps, np.clip(found.pinch_step, 0.0, len(chain) - 1)).round(6))
     placed = np.stack([np.interp(steps, np.arange(len(chain)), column) for column in chain.T], axis=1)
     pinch = int(np.abs(steps - found.pinch_step).argmin())
-    margins = []
-    for number, one in enumerate(placed):
-        progress(number / len(placed), "passage: margins along the way")
-        there = scene if number else at_seat
-        least = least_along(
-            there.cover, there.pivot, one[None], there.field, there.allowances, FINE, looks_allowed=LOOKS
-        )
-        margins.append(least.margin_mm)
+    progress(0.0, "passage: margins along the way")
+    margins = np.concatenate([_least_at(placed[:1], at_seat), _least_at(placed[1:], scene)])
     if found.where != "swing":
+        # The search tells the pinch to `FINE`: what is found below it by less is as good as it.
+        margins[(margins < found.pinch_mm) & (margins > found.pinch_mm - FINE)] = found.pinch_mm
         margins[pinch] = min(margins[pinch], found.pinch_mm)
     poses = tuple(pose_of(row, scene.pivot, seat) for row in placed)
     along = np.interp(steps, np.arange(len(way)), way)
-    return Along(free, wearer, seat, steps, along, np.array(margins), poses, pinch)
+    return Along(free, wearer, seat, steps, along, margins, poses, pinch)
+
+
+def _least_at(placed: FloatArray, scene: Scene) -> FloatArray:
+    """Return the least margins (k,) in placements (k, 6): exact at what the grid holds for nearly tightest."""
+    margins, forest = margins_of(scene.field, scene.allowances), scene.forest
+    near = tightest(placed, forest, scene.pivot, margins, GRID_ERRS_MM, 0.0, np.inf)[0]
+    size = [len(rows) for rows in near]
+    there = moved(forest.centres[np.concatenate(near)], np.repeat(placed, size, axis=0), scene.pivot)
+    return np.minimum.reduceat(margins.exact(there)[0], np.cumsum(size) - size)
 
 
 def _travel(chain: FloatArray, scene: Scene) -> FloatArray:

@@ -77,7 +77,7 @@ def widened(
         if not len(mine):
             continue
         threes = _threes(band, mine, band[mine]) / scale
-        near, values = _near(threes, piece, pivot, margins, 2 * STEP_MM, FINEST_MM, CALM_MM, until)
+        near, values = tightest(threes, piece, pivot, margins, 2 * STEP_MM, FINEST_MM, CALM_MM, until)
         least[mine] = values.reshape(-1, 3).min(axis=1)
         tight = min(until, float(least[1:-1].min()) + CALM_MM)
         near = [near[3 * n + k] for n, i in enumerate(mine.tolist()) if least[i] < tight for k in range(3)]
@@ -169,18 +169,18 @@ def narrowest(
     lever = 0.6 * reach
     scale = np.array([1.0, 1.0, 1.0, lever, lever, lever])
     band = resampled(chain * scale, SPACING_MM)
-    least = _near(band / scale, piece, pivot, margins, 0.0, 3.0, SPACING_MM)[1]
+    least = tightest(band / scale, piece, pivot, margins, 0.0, 3.0, SPACING_MM)[1]
     tight = np.flatnonzero(least < least.min() + SPACING_MM)
     close = np.unique(np.clip(tight[:, None] + np.linspace(-0.5, 0.5, int(SPACING_MM / spacing) + 1), 0, len(band) - 1))
     finer = np.stack([np.interp(close, np.arange(len(band)), column) for column in band.T], axis=1)
-    return float(_near(finer / scale, piece, pivot, margins, 0.0, FINEST_MM, 0.0)[1].min())
+    return float(tightest(finer / scale, piece, pivot, margins, 0.0, FINEST_MM, 0.0)[1].min())
 
 
 def margins_at(
     placements: FloatArray, piece: Forest, pivot: FloatArray, margins: Margins, until: float = np.inf
 ) -> FloatArray:
     """Return the rough margins (k,) of placements (k, 6); of those beyond `until` only that they are."""
-    return _near(placements, piece, pivot, margins, 0.0, FINEST_MM, np.inf, until)[1]
+    return tightest(placements, piece, pivot, margins, 0.0, FINEST_MM, np.inf, until)[1]
 
 
 def _together(band: FloatArray, mine: IntArray, tried: FloatArray) -> BoolArray:
@@ -245,7 +245,7 @@ class _Looking:
         return value
 
 
-def _near(
+def tightest(
     placements: FloatArray,
     piece: Forest,
     pivot: FloatArray,
@@ -255,9 +255,10 @@ def _near(
     spare: float,
     until: float = np.inf,
 ) -> tuple[list[IntArray], FloatArray]:
-    """Return for each placement the points that are within reach of being its tightest, and its least margin.
+    """Return for each placement the points that are `within` mm of being its tightest, and its least margin.
 
-    Where that is more than `spare` above the tightest placement's, or beyond `until`, only that it is so.
+    By the grid, of balls no larger than `finest` and of corners; of very many near points a share evenly. Where the
+    least margin is more than `spare` above the tightest placement's, or beyond `until`, only that it is so.
     """
     number = len(placements)
     at, rows = np.repeat(np.arange(number), piece.roots), np.tile(np.arange(piece.roots), number)
