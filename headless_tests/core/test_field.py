@@ -89,9 +89,7 @@ def test_exact_agrees_with_open3d_on_a_body(human):
     [
         shapes.two(shapes.box((60, 40, 0.4)), shapes.box((60, 40, 9.0), centre=(0, 0, 5.3))),  # a sheet, a narrow slot
         shapes.two(shapes.box((3.0, 70, 50)), shapes.box((70, 3.0, 50), centre=(37, 0, 0))),  # walls meet in corners
-        shapes.two(
-            shapes.box((1.2, 1.2, 60)), shapes.box((30, 30, 6), centre=(9, 0, 36))
-        ),  # a thin stem
+        shapes.two(shapes.box((1.2, 1.2, 60)), shapes.box((30, 30, 6), centre=(9, 0, 36))),  # a thin stem
     ],
     ids=["sheet and slot", "corners", "thin stem"],
 )

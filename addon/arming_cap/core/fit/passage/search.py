@@ -17,9 +17,9 @@ is below 0, the motion between them included? And, only where it is shown, how w
 5. A chain of boxes' middles is held against the triangles (`motion.least_along`, branch and bound in space and time),
    and gives way in all six freedoms where it is nearly wide enough (`widen`, a proximal bundle step by Frank and
    Wolfe). So a *yes* may turn in freedoms that the proof of a *no* does not know.
-6. Where the pinch is wanted of a piece that passes, `lattice` looks for the widest way near a rough one; of a piece
-   that fails it is that of the widest chain of boxes, widened, and the bound is brought down by asking smaller
-   thresholds.
+6. Where the pinch is wanted of a piece that passes, its way is widened and larger thresholds are asked of the boxes,
+   each going on where the other stays. Of a piece that fails it is that of the widest chain of boxes, widened, and the
+   bound is brought down by asking smaller thresholds.
 
 The same tree over the piece (`distance.cover`, `distance.forest`) and the same field answer all of it; a scale
 multiplies the tree's radii (`scale`).
@@ -37,7 +37,6 @@ from ...distance.motion import LOOKS, Least, least_along, polished
 from ...progress import Progress
 from ...tolerances import TOLERANCES
 from .freedoms import Freedoms
-from .lattice import Chain, Lattice
 from .lift import Scene, all_the_way, straight_chain, way_out
 from .subdivide import Subdivision
 from .widen import margins_at, narrowest, widened
@@ -49,27 +48,11 @@ ALIKE = 0.6  # share of voxels that are also the mirror image's: a visor's hinge
 CALM_MM = 0.5  # a way with so much room needs no widening where only its sign is asked
 STEP_MM = 0.25  # by how much wider a way must be than the last one that was widened, to be widened in turn
 WIDENS_MM = 1.5  # by what widening a way in six freedoms has been seen to help
-POLISHES = 3  # times a way is widened, as long as that helps
-TIGHTENING = 1500  # boxes more
+FEW, MANY = 2, 20  # times a way is widened, as long as that helps
+HELPS_MM, PATIENCE = 0.03, 2  # what helps, and how often in a row it may not: one widening may prepare the next
+TIGHTENING, WIDER = 1500, 500  # boxes more, for a lower bound and for a wider way
 HALVINGS = 2  # of what is open between a way that fails and the bound on all others
 SHARE = 0.1  # where much is missing, the pinch is told to this share of it
-
-
-@dataclass(frozen=True)
-class _Level:
-    """One lattice: how much wider than the narrowest is left alone, how closely it is measured, when it is not needed.
-
-    All in mm: a way wider than `plain_mm` on the lattice before needs no finer one.
-    """
-
-    slack_mm: float
-    within_mm: float
-    plain_mm: float
-
-
-LEVELS = (_Level(6.0, 0.4, np.inf), _Level(2.0, 0.2, np.inf), _Level(1.0, 0.1, 1.0))
-AROUND = 3  # steps to either side of a way
-AGAIN = 4  # times, as long as that helps
 
 
 @dataclass(frozen=True)
@@ -259,20 +242,16 @@ class _Hunt:
 
     def widened(self, chain: FloatArray, times: int, best: float) -> tuple[FloatArray, float]:
         """Return a chain, about `best` wide, widened up to so many times, as long as that helps; and how wide it is."""
+        scene, until = self.scene, self.at_seat.margin_mm
+        band, stays = chain, 0
         for _ in range(times):
-            again = widened(
-                chain,
-                self.forest,
-                self.scene.pivot,
-                self.scene.reach,
-                self.margins,
-                self.progress,
-                until=self.at_seat.margin_mm,
-            )
-            width = self.rough(again)
-            if width < best + 0.05:
+            if stays == PATIENCE or best > until - HELPS_MM:
                 break
-            chain, best = again, width
+            band = widened(band, self.forest, scene.pivot, scene.reach, self.margins, self.progress, until=until)
+            width = self.rough(band)
+            stays = 0 if width > best + HELPS_MM else stays + 1
+            if width > best:
+                chain, best = band, width
         return chain, best
 
     def take(self, chain: FloatArray, times: int, width: float | None = None) -> None:
@@ -318,20 +297,23 @@ class _Hunt:
             if decision.answer is False:
                 bound = min(before, decision.bound)
                 if not self.options.decide_only:
-                    bound = self._tightened(search, freedoms, bound)
+                    bound = self._tightened(search, freedoms, bound, TIGHTENING)
             self.cells += len(search.low)
             self.bound = bound if first else max(self.bound, bound)  # a way in either plane is a way
             self._tell()
         if not self.options.decide_only and bound >= 0 and self.at_seat.margin_mm >= 0:
-            self._on_lattice(freedoms)
+            self._widest(freedoms)
 
     def boxes(self, freedoms: Freedoms, tau: float, most: int) -> Subdivision:
         """Return boxes of some freedoms, to ask thresholds up to `tau` of."""
         return Subdivision(self.scene, self.forest, self.margins, freedoms, self.options.pitch_rad, tau, most)
 
-    def _tightened(self, search: Subdivision, freedoms: Freedoms, bound: float) -> float:
-        """Return a lower bound on all ways in some freedoms, by halving what is open between it and the way found."""
-        search.most = len(search.low) + TIGHTENING
+    def _tightened(self, search: Subdivision, freedoms: Freedoms, bound: float, more: int) -> float:
+        """Return a lower bound on all ways in some freedoms, by halving what is open between it and the way found.
+
+        With up to `more` boxes; a wider way that comes up is taken.
+        """
+        search.most = len(search.low) + more
         for _ in range(HALVINGS):
             if bound - self.width <= max(self.options.tolerance_mm, -SHARE * bound):
                 break
@@ -344,23 +326,13 @@ class _Hunt:
             self._tell(bound)
         return bound
 
-    def _on_lattice(self, freedoms: Freedoms) -> None:
-        """Look for the widest way on lattices from coarse to fine; widen it."""
-        lattice = Lattice(
-            self.scene, self.forest, self.margins, freedoms, self.options.pitch_rad, self.at_seat.margin_mm
-        )
-        near = lattice.rough(self.progress)
-        for level in LEVELS:
-            if level is not LEVELS[0]:
-                if near.width > level.plain_mm:
-                    break
-                lattice, near = lattice.finer(), Chain(2 * near.nodes, near.width)
-            near = lattice.widest_near(near.nodes, AROUND, level.slack_mm, level.within_mm, AGAIN, self.progress)
-            chain = self.to_the_end(lattice.placements(near.nodes))
-            if (width := self.rough(chain)) > self.width:
-                self.take(chain, 0, width)
-        if self.chain is not self.line:
-            self.take(self.chain, POLISHES)
+    def _widest(self, freedoms: Freedoms) -> None:
+        """Look for a wider way than the one that passes."""
+        self.take(self.chain, FEW)
+        if not self.decided():
+            self._tightened(self.boxes(freedoms, self.at_seat.margin_mm, 0), freedoms, self.at_seat.margin_mm, WIDER)
+        if not self.decided():
+            self.take(self.chain, MANY)
 
     def _six(self, freedoms: Freedoms, chain: FloatArray) -> FloatArray:
         return self.to_the_end(freedoms.placements(chain))
