@@ -58,9 +58,9 @@ def test_an_outcome_is_shared_between_all_regions_and_its_own():
 
 
 def test_the_next_size_lies_between_what_was_tight_and_what_was_good():
-    # A ball in a ball about their middle: s·66.5 = 60 + 5 + what is truly needed
+    # A ball in the middle of a shell that is tight from side to side: s·66.5 = 60 + 5 + what is truly needed
     wearer = Wearer("ball", Form(shapes.sphere(60, 96), spread_mm={"whole": 3.0}), {"default": 5.0})
-    tried = piece_of(shapes.sphere(66.5, 96))
+    tried = piece_of(shapes.ellipsoid((66.5, 74.0, 74.0), 96))
 
     def sized(*fits: KnownFit):
         after = learn(wearer, *(TriedOn(fit, tried) for fit in fits))
@@ -74,7 +74,7 @@ def test_the_next_size_lies_between_what_was_tight_and_what_was_good():
     assert 1.0 < between.scale < 1.05 and between.range[0] > 0.993 and between.range[1] < 1.055
     # Another piece of the same wearer is sized by what was learnt: 80 to 66.5
     after = learn(wearer, TriedOn(KnownFit("shell", "would not pass"), tried))
-    other = size(piece_of(shapes.sphere(80, 96)), after.read.wearer, causes=after.causes)
+    other = size(piece_of(shapes.ellipsoid((80.0, 89.0, 89.0), 96)), after.read.wearer, causes=after.causes)
     assert other.scale == pytest.approx(no.scale * 66.5 / 80, rel=0.004)
 
 
