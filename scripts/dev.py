@@ -76,7 +76,7 @@ def pins(sections: Sequence[str], blender: str) -> list[str]:
 def environment(blender: str | None, sections: Sequence[str]) -> str:
     """Return the interpreter of an environment that holds some sections of the lock, made where it is missing."""
     version, python = choose(blender)
-    folder = ROOT / (".venv" if blender is None else f".venv-{version}")
+    folder = ROOT / (".venv" if version == choose(None)[0] else f".venv-{version}")
     inside = folder / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
     wanted = pins(sections, version)
     stamp = folder / "installed.txt"
