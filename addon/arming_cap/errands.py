@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .core.arrays import FloatArray, IntArray
+from .core.capacity import refuse_large
 from .core.errors import InputError
 from .core.mesh import TriangleMesh
 from .core.piece import Piece, swapped
@@ -127,6 +128,7 @@ class Draft:
         if self.wall_mm is not None:
             limits = replace(limits, checks=(*CHECKS, "walls"), wall_mm=self.wall_mm)
         for piece, form in self.worn:
+            refuse_large(piece.name, piece.triangles, "check")
             if swapped(piece, self.bodies[form].mesh):
                 raise InputError(
                     f"the wearer is a thin shell, and the piece '{piece.name}' a body: their roles look swapped",
@@ -247,6 +249,7 @@ def margins(
     """Return for the form and each part its triangles (m, 3) and the margin at its vertices (n,), mm."""
     from .core.distance.heat import heat
 
+    refuse_large(piece.name, piece.triangles, "clearance")
     progress(0.1, "Looking at the form")
     wearer = body.wearer(form)
     progress(0.4, "Measuring")
@@ -284,6 +287,7 @@ def make_room(piece: Piece, body: Body, form: str, wall_mm: float, progress: Pro
     """Return a piece relieved inside."""
     from .core.make.walls.relief import relieve
 
+    refuse_large(piece.name, piece.triangles, "relief")
     return relieve(piece, body.wearer(form), wall_mm=wall_mm, progress=progress)
 
 
@@ -327,6 +331,7 @@ def make_rings(
     """Cut try-on rings, draw their templates, and write both to a folder; return what is shown of each ring."""
     from .core.make.rings.tryon import try_on
 
+    refuse_large(piece.name, piece.triangles, "ring")
     wearer = body.wearer(form) if body else None
     made = try_on(piece, wearer, planes, folder, page, options, progress=progress)
     return [

@@ -36,8 +36,9 @@ def test_flipped_and_doubled_faces_are_told_together():
 def test_a_surface_without_thickness_is_not_called_torn():
     bare = shapes.revolved([(80, 0), (80, 100)], name="visor")
     assert doubts([TUBE, bare], "size") == [
-        "'visor' is without thickness: the wall to be printed is not in this answer"
+        "'visor' is open, 192 open edges, as of a surface without thickness, or of faces that do not meet: "
+        "a wall to be printed may be missing from this answer"
     ]
     assert doubts([bare, joined([bare], "b"), joined([bare], "c")], "size")[0].startswith(
-        "3 parts ('visor', 'b' and others) are without thickness"
+        "3 parts ('visor', 'b' and others) are open, "
     )

@@ -12,6 +12,7 @@ import numpy as np
 from bpy.types import Object, Scene
 
 from ..core.arrays import FloatArray
+from ..core.capacity import refuse_large
 from ..core.mesh import TriangleMesh
 from ..core.progress import Progress, part_of
 from . import preferences
@@ -120,6 +121,7 @@ def planned(meshes: Sequence[TriangleMesh], name: str, asked: Asked, progress: P
     from ..core.make.split.split_model import Shrinkage, SplitOptions
     from ..core.make.split.split_search import Limits, Weights
 
+    refuse_large(name, sum(len(mesh) for mesh in meshes), "split")
     piece = workpiece(meshes, name, part_of(progress, 0.0, 0.3), asked.close_mm)
     joints = joints_of(asked)
     limits = Limits(

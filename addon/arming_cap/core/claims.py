@@ -74,7 +74,7 @@ def refuse_fewer(path: Path, declared: int, held: int) -> None:
 
 
 def _stl(path: Path, content: bytes) -> None:
-    declared = struct.unpack_from("<I", content, 80)[0] if len(content) >= 84 else 0
+    declared = _stl_count(content)
     if len(content) >= 84 and len(content) == 84 + 50 * declared:
         return
     if content[:512].lstrip().lower().startswith(b"solid") and b"\0" not in content[:512]:
@@ -87,6 +87,11 @@ def _stl(path: Path, content: bytes) -> None:
     raise InputError(
         f"the STL header declares {declared} triangles, the file holds {held}", source=str(path), remedy=AGAIN
     )
+
+
+def _stl_count(content: bytes) -> int:
+    """Return how many triangles a binary STL declares."""
+    return int(struct.unpack_from("<I", content, 80)[0]) if len(content) >= 84 else 0
 
 
 def _obj(path: Path, content: bytes) -> None:
@@ -122,18 +127,34 @@ def declared_faces(content: bytes) -> int:
     return 0 if header is None else sum(e.count for e in header.elements if e.name == "face")
 
 
+def declared_triangles(ending: str, content: bytes) -> int:
+    """Return the fewest triangles that a file which does not lie holds, 0 where its head does not tell."""
+    if ending == ".ply":
+        return declared_faces(content)
+    if ending == ".off":
+        return (_off_counts(content) or (0, 0))[1]
+    declared = _stl_count(content) if ending == ".stl" else 0
+    return declared if len(content) == 84 + 50 * declared else 0  # else it is text
+
+
 def _off(path: Path, content: bytes) -> None:
-    text = re.sub(rb"#[^\n]*", b"", content[:4096])
-    counts = re.search(rb"OFF\s+(\d+)\s+(\d+)", text)
+    counts = _off_counts(content)
     if counts is None:
         raise InputError("cannot be read as OFF (no counts behind OFF)", source=str(path), remedy="save it as text OFF")
-    vertices, faces = int(counts[1]), int(counts[2])
+    vertices, faces = counts
     if 2 * 3 * vertices + 2 * 4 * faces > len(content) + 1:  # a digit and a space for every number
         raise InputError(
             f"the OFF header declares {vertices} vertices and {faces} faces, more than the file can hold",
             source=str(path),
             remedy=AGAIN,
         )
+
+
+def _off_counts(content: bytes) -> tuple[int, int] | None:
+    """Return how many vertices and faces an OFF file declares; None where it declares none."""
+    text = re.sub(rb"#[^\n]*", b"", content[:4096])
+    counts = re.search(rb"OFF\s+(\d+)\s+(\d+)", text)
+    return (int(counts[1]), int(counts[2])) if counts else None
 
 
 def _glb(path: Path, content: bytes) -> None:

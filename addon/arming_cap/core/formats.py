@@ -20,7 +20,15 @@ from typing import Any
 import numpy as np
 
 from .arrays import FloatArray
-from .claims import declared_faces, refuse_fewer, refuse_lying, refuse_mislabelled, without_short_faces
+from .capacity import refuse_large
+from .claims import (
+    declared_faces,
+    declared_triangles,
+    refuse_fewer,
+    refuse_lying,
+    refuse_mislabelled,
+    without_short_faces,
+)
 from .errors import InputError
 from .files import read_input, sha256, written_whole
 from .mesh import TriangleMesh, joined
@@ -98,6 +106,7 @@ def read_mesh(path: Path | str, units: str | None = None) -> MeshFile:
     content = read_input(path)
     refuse_mislabelled(path, ending, content)
     refuse_lying(path, ending, content)
+    refuse_large(str(path), declared_triangles(ending, content), "reading")
     warnings: list[str] = []
     digest = sha256(content)
     if ending == ".obj":

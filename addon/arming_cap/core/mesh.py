@@ -104,13 +104,16 @@ class TriangleMesh:
         """
         if not len(self.triangles):
             return replace(self, vertices=np.empty((0, 3)))
-        used = self.vertices[self.triangles.ravel()] + 0.0  # -0.0 and 0.0 are one place
-        _, first, inverse = np.unique(_row_keys(used), return_index=True, return_inverse=True)
+        rows = self.triangles.ravel()
+        first, place = distinct_rows(self.vertices + 0.0)  # -0.0 and 0.0 are one place
+        place = place[rows]
         # Keep first-seen order, so that welding a welded mesh changes nothing.
-        order = np.argsort(first, kind="stable")
-        rank = np.empty_like(order)
+        seen = np.full(len(first), len(rows))
+        seen[place[::-1]] = np.arange(len(rows))[::-1]  # of several writes to one place the last stays: the first seen
+        order = np.argsort(seen, kind="stable")[: int((seen < len(rows)).sum())]
+        rank = np.empty(len(first), np.int64)
         rank[order] = np.arange(len(order))
-        return replace(self, vertices=used[first[order]], triangles=rank[inverse.ravel()].reshape(-1, 3))
+        return replace(self, vertices=self.vertices[first[order]] + 0.0, triangles=rank[place].reshape(-1, 3))
 
     def submesh(self, rows: BoolArray | IntArray, name: str | None = None) -> TriangleMesh:
         """Return the chosen triangles with the vertices they use."""
@@ -119,9 +122,23 @@ class TriangleMesh:
         return TriangleMesh(self.vertices[used], inverse.reshape(-1, 3), self.name if name is None else name)
 
 
-def _row_keys(rows: FloatArray) -> NDArray[np.void]:
-    """Return one comparable key per row, so that `np.unique` sorts bytes and not columns."""
-    return np.ascontiguousarray(rows).view(np.dtype((np.void, rows.dtype.itemsize * rows.shape[1]))).ravel()
+def distinct_rows(rows: NDArray[np.generic]) -> tuple[IntArray, IntArray]:
+    """Return which rows (n, k) of 64-bit numbers differ in their bits.
+
+    Returns
+    -------
+    For each distinct row one row that is it, (d,), and for each row which of those it equals, (n,).
+    """
+    bits = np.ascontiguousarray(rows).view(np.uint64)
+    # One number per row is sorted many times faster than the row. Two rows may share one: that is looked at.
+    key = np.zeros(len(bits), np.uint64)
+    for column in bits.T:
+        key = (key ^ column) * np.uint64(0x9E3779B97F4A7C15)
+        key ^= key >> np.uint64(29)
+    _, first, same = np.unique(key, return_index=True, return_inverse=True)
+    if any((column[first][same] != column).any() for column in bits.T):
+        _, first, same = np.unique(bits, axis=0, return_index=True, return_inverse=True)
+    return first, same.ravel()
 
 
 def joined(meshes: Sequence[TriangleMesh], name: str = "") -> TriangleMesh:
@@ -200,7 +217,7 @@ def inspect(mesh: TriangleMesh) -> Soundness:
     sides = welded.corners - np.roll(welded.corners, 1, axis=1)
     longest2 = (sides**2).sum(axis=2).max(axis=1) if len(tri) else np.empty(0)
     flat = ~distinct | (welded.areas <= 1e-6 * longest2)
-    duplicate = len(tri) - len(np.unique(_row_keys(np.sort(tri, axis=1)))) if len(tri) else 0
+    duplicate = len(tri) - len(distinct_rows(np.sort(tri, axis=1))[0]) if len(tri) else 0
 
     # Degenerate triangles have no two sides to speak of: their edges would count as open.
     whole = tri[distinct]
@@ -236,14 +253,15 @@ def shell_labels(mesh: TriangleMesh) -> IntArray:
     """
     tri = mesh.triangles
     label = np.arange(len(mesh.vertices))
-    while True:  # each vertex takes the lowest label among its triangles; halving paths keeps the rounds few
-        lowest = label[tri].min(axis=1)
-        new = label.copy()
-        np.minimum.at(new, tri.ravel(), np.repeat(lowest, 3))
-        new = new[new]
-        if np.array_equal(new, label):
-            break
-        label = new
+    apart = tri
+    while len(apart):  # a label is a vertex that stands for others: join those that a triangle holds, then follow them
+        ends = label[apart]
+        lowest = ends.min(axis=1)
+        open_still = (ends != lowest[:, None]).any(axis=1)  # the others are together, whatever they will be called
+        apart, ends, lowest = apart[open_still], ends[open_still], lowest[open_still]
+        np.minimum.at(label, ends.ravel(), np.repeat(lowest, 3))
+        while not np.array_equal(after := label[label], label):
+            label = after
     _, numbers = np.unique(label[tri[:, 0]], return_inverse=True)
     first = np.full(int(numbers.max(initial=-1)) + 1, len(tri))
     np.minimum.at(first, numbers.ravel(), np.arange(len(tri)))

@@ -117,6 +117,11 @@ class Piece:
         return np.repeat(np.arange(len(self.parts)), [len(p.mesh) for p in self.parts])
 
     @property
+    def triangles(self) -> int:
+        """How many triangles its parts have."""
+        return sum(len(part.mesh) for part in self.parts)
+
+    @property
     def removable(self) -> tuple[str, ...]:
         """Names of the parts that may come off."""
         return tuple(p.name for p in self.parts if p.removable)

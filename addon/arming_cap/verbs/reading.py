@@ -6,10 +6,12 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
+from ..core.capacity import refuse_large
 from ..core.errors import InputError
 from ..core.formats import read_mesh
 from ..core.geometry.doubts import doubts
@@ -64,8 +66,12 @@ def read_piece(
     stated = options.known_length is not None
     hinges = dict(map(_hinge, options.hinge))
     turned = as_worn(options.face, options.up)
-    for file in files:
+    verb, triangles = getattr(options, "action", options.verb), 0
+    for number, file in enumerate(files):
+        progress(number / len(files), f"Reading {Path(file).name}")
         read = read_mesh(file, options.piece_units or options.units)
+        triangles += sum(len(mesh) for mesh in read.meshes)
+        refuse_large("the piece" if len(files) > 1 else str(file), triangles, verb)
         stated = stated or read.stated
         inputs.append({"file": str(file), "sha256": read.sha256})
         warnings += read.warnings
@@ -89,7 +95,7 @@ def read_piece(
                 remedy=f"the parts are {', '.join(p.name for p in parts)}",
             )
     warnings += odd_piece(piece.mesh, piece.name, form, stated)
-    warnings += doubts([p.mesh for p in parts], getattr(options, "action", options.verb))
+    warnings += doubts([p.mesh for p in parts], verb)
     return piece, inputs, warnings
 
 

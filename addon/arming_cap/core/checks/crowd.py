@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
+from ..capacity import processes_within
 from ..errors import Cancelled, InputError, OutOfTime
 from ..progress import Progress, part_of, silent
 from ..report.model import FitReport
@@ -60,6 +61,8 @@ def each_fitting(check: Check, job: Job, workers: int, progress: Progress) -> li
     """
     count = len(job.fittings)
     answers: list[Answer] = [None] * count
+    # Each process holds its own: on a large piece fewer are started than there are cores.
+    workers = processes_within(workers, max((one.piece.triangles for one in job.fittings), default=0))
     try:
         if workers <= 1 or count <= 1 or processes_here() == 1:
             for number, one in enumerate(job.fittings):

@@ -51,6 +51,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ..capacity import refuse_large
 from ..errors import InputError
 from ..files import read_input, sha256
 from ..fit.passage.hinges import settled_hinges
@@ -341,6 +342,7 @@ def _piece(
                     hinge,
                 )
             )
+        refuse_large(str(folder / file), sum(len(part.mesh) for part in parts), "check")
     piece = Piece(table.text("name", parts[0].name), tuple(parts))
     if table.flag("assemble", False):
         piece, said = put_together(piece, progress)

@@ -44,7 +44,11 @@ def doubts(meshes: Sequence[TriangleMesh], answer: str) -> list[str]:
     forked = sum(facts.non_manifold_edges for _, facts in sound)
     lines = []
     if bare:
-        lines.append(f"{_named(bare)} without thickness: the wall to be printed is not in this answer")
+        edges = sum(facts.open_edges for m, facts in sound if any(m is b for b in bare))
+        what = "as of a surface without thickness, or of faces that do not meet"
+        lines.append(
+            f"{_named(bare)} open, {edges} open edges, {what}: a wall to be printed may be missing from this answer"
+        )
     if torn:
         edges = sum(facts.open_edges for _, facts in torn)
         lines.append(f"{_named([m for m, _ in torn])} torn, {edges} open edges: {TORN[answer]}")
