@@ -102,7 +102,7 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
         "pinned": tuple(options.pin),
         "checks": ("donning",) if options.passage else (),
     }
-    report, result, verdict = answer(case, SizeResult, "size", asked, part_of(progress, 0.2, 0.95))
+    report, result, verdict = answer(case, SizeResult, "size", asked, part_of(progress, 0.2, 0.7))
     warnings = [*case.warnings, *report.warnings]
     found = result.sizing
     if found is None:
@@ -111,7 +111,7 @@ def size(options: argparse.Namespace, progress: Progress) -> Outcome:
     if options.walls is not None:
         from ..core.make.walls.thickness import thickness
 
-        walls = thickness(case.fitting.piece, found.scale, options.walls)
+        walls = thickness(case.fitting.piece, found.scale, options.walls, part_of(progress, 0.7, 1.0))
         document["walls"] = walls.as_dict()
         warnings += [f"at {100 * found.scale:.1f} %, {said}" for said in (walls.warning, walls.remark) if said]
 

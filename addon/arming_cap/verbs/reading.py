@@ -68,7 +68,7 @@ def read_piece(
     turned = as_worn(options.face, options.up)
     verb, triangles = getattr(options, "action", options.verb), 0
     for number, file in enumerate(files):
-        progress(number / len(files), f"Reading {Path(file).name}")
+        progress(0.8 * number / len(files), f"reading {Path(file).name}")
         read = read_mesh(file, options.piece_units or options.units)
         triangles += sum(len(mesh) for mesh in read.meshes)
         refuse_large("the piece" if len(files) > 1 else str(file), triangles, verb)
@@ -94,6 +94,7 @@ def read_piece(
                 f"there is no part '{name}' to take off",
                 remedy=f"the parts are {', '.join(p.name for p in parts)}",
             )
+    progress(0.8, "looking at the mesh")
     warnings += odd_piece(piece.mesh, piece.name, form, stated)
     warnings += doubts([p.mesh for p in parts], verb)
     return piece, inputs, warnings

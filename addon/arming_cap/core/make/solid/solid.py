@@ -11,7 +11,7 @@ import numpy as np
 from ...arrays import FloatArray, IntArray
 from ...errors import InputError
 from ...mesh import TriangleMesh, joined
-from ...progress import Progress, silent
+from ...progress import Progress, part_of, silent
 from .crossings import crossings, uncrossed
 from .mend import SMALL_HOLE_MM, mended, open_edges, rim_lengths, wedges_apart
 
@@ -22,7 +22,7 @@ MOVED_MM = 0.1
 MOUTH_MM = 550.0
 
 
-def solid_of(mesh: TriangleMesh, close_mm: float | None = None) -> tuple[Any, list[str]]:
+def solid_of(mesh: TriangleMesh, close_mm: float | None = None, progress: Progress = silent) -> tuple[Any, list[str]]:
     """Return a mesh as a ``manifold3d.Manifold``, and what had to be repaired, in words.
 
     Parameters
@@ -35,12 +35,16 @@ def solid_of(mesh: TriangleMesh, close_mm: float | None = None) -> tuple[Any, li
     InputError
         If it bounds no solid even after the repair; names a place.
     """
+    progress(0.0, f"uniting {mesh.name}")
     welded = mesh.welded()
+    progress(0.2, f"uniting {mesh.name}: its shells")
     solid, done = _resolved(_manifold(welded), mesh.name)
     if solid is not None:
         return solid, [*done, _how_near(solid, welded, [])] if done else done
+    progress(0.5, f"mending {mesh.name}")
     fans: list[TriangleMesh] = []
     repaired, done = mended(welded, SMALL_HOLE_MM if close_mm is None else close_mm, fans)
+    progress(0.8, f"uniting {mesh.name}: its shells, mended")
     solid, more = _resolved(_manifold(repaired), mesh.name)
     if solid is not None:
         return solid, [*done, *more, _how_near(solid, welded, fans)] if done or more else []
@@ -247,8 +251,7 @@ def united(
 
     solids, remarks = [], []
     for i, mesh in enumerate(meshes):
-        progress(i / len(meshes), f"uniting {mesh.name}")
-        solid, done = solid_of(mesh, close_mm)
+        solid, done = solid_of(mesh, close_mm, part_of(progress, i / len(meshes), (i + 1) / len(meshes)))
         solids.append(solid)
         remarks += [f"{mesh.name}: {what}" if mesh.name else what for what in done]
     return Manifold.batch_boolean(solids, OpType.Add), remarks

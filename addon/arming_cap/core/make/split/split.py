@@ -57,6 +57,7 @@ def workpiece(
     solid, remarks = united(meshes, part_of(progress, 0.0, 0.6), close_mm)
     progress(0.6, "coarse stand-in")
     coarse = stand_in(solid)
+    progress(0.9, "looking for a mirror plane")
     box = box_of(solid)
     return Workpiece(name, solid, coarse, View(box.mean(axis=0), _mirror_plane(coarse)), tuple(remarks))
 
@@ -87,7 +88,9 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
         If the printer is far too small, or the cuts allowed cannot make every part fit.
     """
     room = options.room
+    progress(0.0, "measuring the wall")
     thin, where = thin_share(piece.solid, options.line_mm)
+    progress(0.0, "looking for the way it lies")
     if thin > THIN_SHARE and not options.thin:
         x, y, z = where
         size = float(np.ptp(box_of(piece.solid), axis=0).max())
@@ -134,6 +137,7 @@ def plan_split(piece: Workpiece, options: SplitOptions, progress: Progress = sil
             if twin:
                 assert middle is not None
                 nodes.append(tree.mirrored(middle))
+        progress(1.0, "trying the cuts on the piece itself")
         # The stand-in is only near the piece: what does not fit on the piece itself is searched again with less room.
         over = _overrun(piece, nodes, room)
         if not 0 < over < 0.05 * room.max() or attempt == ATTEMPTS - 1:

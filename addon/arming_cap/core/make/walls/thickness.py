@@ -34,7 +34,7 @@ from ...arrays import BoolArray, FloatArray
 from ...errors import InputError
 from ...mesh import TriangleMesh
 from ...piece import Piece
-from ...progress import Progress, silent
+from ...progress import Progress, part_of, silent
 from ..solid.mend import SMALL_HOLE_MM, mended
 
 LEAN_DEG = 45.0
@@ -151,8 +151,8 @@ def thickness(
     """
     walls = []
     for i, part in enumerate(piece.parts):
-        progress(i / len(piece.parts), f"wall thickness of {part.name}")
-        found = _part_walls(part.mesh, limit_mm / scale, ENOUGH_MM / scale)
+        share = part_of(progress, i / len(piece.parts), (i + 1) / len(piece.parts))
+        found = _part_walls(part.mesh, limit_mm / scale, ENOUGH_MM / scale, share)
         if found is not None:
             walls.append((part.name, found))
     progress(1.0, "wall thickness")
@@ -286,12 +286,15 @@ class Material:
         return 2 * radius, touched, facing
 
 
-def _part_walls(mesh: TriangleMesh, limit: float, enough: float) -> _Walls | None:
+def _part_walls(mesh: TriangleMesh, limit: float, enough: float, progress: Progress) -> _Walls | None:
     """Look at one part in its own scale; None where nothing of it has a wall."""
+    what = f"wall thickness of {mesh.name}"
+    progress(0.0, what)
     facts = mesh.soundness
     if facts.flipped_edges or facts.duplicate_triangles:
         # Turned faces and copies spoil the winding number, which tells where material is: set right as for a cut.
         mesh = mended(mesh.welded(), SMALL_HOLE_MM)[0]
+    progress(0.1, f"{what}: its skin")
     corners = skin_pieces(mesh)
     if not len(corners):
         return None
@@ -302,6 +305,7 @@ def _part_walls(mesh: TriangleMesh, limit: float, enough: float) -> _Walls | Non
     a, b, c = (corners[:, k] for k in range(3))
     area = 0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=1)
     middle = corners.mean(axis=1)
+    progress(0.4, f"{what}: rays")
     ray, against = material.ray(middle, inward)
     through = np.isfinite(ray)
     if not through.any():
@@ -317,6 +321,7 @@ def _part_walls(mesh: TriangleMesh, limit: float, enough: float) -> _Walls | Non
     least = float(best.min())
     taken = 0
     while taken < len(order) and lowest[order[taken]] < max(least, limit):
+        progress(0.5 + 0.5 * taken / len(order), f"{what}: balls")
         rows = order[taken : taken + 8192]
         wall[rows], sphere[rows] = _wall(material, middle[rows], inward[rows], ray[rows], against[rows])
         least = min(float(np.min(wall[rows])), least)
