@@ -10,7 +10,7 @@ import trimesh
 from hypothesis import given
 from hypothesis import strategies as st
 
-from arming_cap.core.mesh import TriangleMesh, joined, shell_labels
+from arming_cap.core.mesh import TriangleMesh, distinct_rows, joined, shell_labels
 from arming_cap.core.pose import Pose, euler_matrix, rotation_about
 
 angles = st.floats(-180, 180, allow_nan=False)
@@ -117,3 +117,34 @@ def test_turning_about_a_pivot_keeps_the_pivot(rotation, pivot):
 def test_euler_angles_are_blenders_xyz_order():
     x, y, z = (rotation_about(np.eye(3)[i], a) for i, a in enumerate((10, 20, 30)))
     assert euler_matrix((10, 20, 30)) == pytest.approx(z @ y @ x)
+
+
+def test_rows_that_share_a_key_are_told_apart():
+    def mixed(word):
+        key = word * np.uint64(0x9E3779B97F4A7C15)
+        return key ^ (key >> np.uint64(29))
+
+    # The second number undoes the first: each such row has the key of a row of noughts.
+    first = np.array([3, 5, 3, 7], np.uint64)
+    rows = np.column_stack([first, mixed(first)])
+    kept, same = distinct_rows(rows)
+    assert len(kept) == 3 and same[0] == same[2] and len(set(same)) == 3
+    assert (rows[kept][same] == rows).all()
+
+
+@given(st.lists(st.integers(0, 11), min_size=3, max_size=36))
+def test_welding_and_shells_are_those_of_a_slow_count(numbers):
+    places = np.array([(x, y, -0.0 * z) for x in range(3) for y in range(2) for z in range(2)]) * 0.1
+    torn = TriangleMesh(places[numbers[: len(numbers) // 3 * 3]], np.arange(len(numbers) // 3 * 3).reshape(-1, 3))
+    welded = torn.welded()
+    assert list(map(tuple, welded.vertices.tolist())) == list(dict.fromkeys(map(tuple, torn.vertices.tolist())))
+    assert (welded.corners == torn.corners).all()
+    again = welded.welded()
+    assert (again.vertices == welded.vertices).all() and (again.triangles == welded.triangles).all()
+    shells: list[set[int]] = []
+    for triangle in welded.triangles.tolist():
+        met = [shell for shell in shells if shell & set(triangle)]
+        shells = [shell for shell in shells if shell not in met] + [set(triangle).union(*met)]
+    owner = [next(i for i, shell in enumerate(shells) if t[0] in shell) for t in welded.triangles.tolist()]
+    order = list(dict.fromkeys(owner))
+    assert shell_labels(welded).tolist() == [order.index(i) for i in owner]
