@@ -7,7 +7,19 @@ from collections.abc import Callable
 
 import bpy
 
-from . import handlers, joint_picture, menus, operators, overlay, panels, preferences, properties, sections, work
+from . import (
+    handlers,
+    joint_picture,
+    language,
+    menus,
+    operators,
+    overlay,
+    panels,
+    preferences,
+    properties,
+    sections,
+    work,
+)
 
 classes = (
     *properties.classes,
@@ -26,6 +38,8 @@ def register() -> None:
     if _undo:
         return
     try:
+        language.register()
+        _undo.append(language.unregister)
         for cls in classes:
             bpy.utils.register_class(cls)
             _undo.append(lambda cls=cls: bpy.utils.unregister_class(cls))

@@ -18,6 +18,8 @@ from ..core.wearer.card import Card, KnownFit, read_card
 from ..core.wearer.dimension import DIMENSIONS
 from ..core.wearer.reading import Reading, parse_reading
 from ..core.wearer.regions import in_words
+from .language import tr, tr_error
+from .words import within
 
 FIRST = 8
 """So many dimensions of a body part are shown before the rest is folded away: those that shape a form most."""
@@ -66,8 +68,12 @@ def _told(fit: KnownFit) -> str:
     """Return a known fit as the panel's history tells it."""
     # Kept meshes end in twelve digits of what they hold, which tell a reader nothing.
     name = re.sub(r"-[0-9a-f]{12}$", "", Path(fit.piece.split("; ")[0]).stem)
-    where = f" at the {in_words(fit.region)}" if fit.region and fit.region != "whole" else ""
-    return f"{fit.date + ': ' if fit.date else ''}{name} at {100 * fit.scale:g} % was {fit.verdict}{where}"
+    said = tr("{piece} at {scale:g} % was {outcome}")
+    if fit.region and fit.region != "whole":
+        said = tr("{piece} at {scale:g} % was {outcome} at the {region}")
+    outcome, region = within(fit.verdict).lower(), within(in_words(fit.region or ""))
+    said = said.format(piece=name, scale=100 * fit.scale, outcome=outcome, region=region)
+    return f"{fit.date + ': ' if fit.date else ''}{said}"
 
 
 def history_of(own: PropertyGroup) -> list[str]:
@@ -102,7 +108,7 @@ def card_of(own: PropertyGroup) -> Card:
     """
     path = path_of(own)
     base = read_card(path) if path is not None and path.exists() else Card("", path=path)
-    title = own.title.strip() or (path.stem if path else "Wearer")
+    title = own.title.strip() or (path.stem if path else tr("Wearer"))
     return replace(base, name=title, sex=own.sex, form=own.body_part, readings=_readings(own, base))
 
 
@@ -132,7 +138,7 @@ def refresh(own: PropertyGroup) -> None:
         own.estimates = _estimated(_readings(own, Card("")), own.sex)
         own.trouble = ""
     except InputError as error:
-        own.trouble, own.estimates = str(error), ""
+        own.trouble, own.estimates = tr_error(error), ""
 
 
 def _estimated(readings: dict[str, Reading], sex: str) -> str:
@@ -182,7 +188,7 @@ def type_in(own: PropertyGroup, name: str, text: str) -> None:
     try:
         _, reading = parse_reading(name, text)
     except InputError as error:
-        own.trouble = str(error)
+        own.trouble = tr_error(error)
         return
     if row is None:
         row = own.readings.add()

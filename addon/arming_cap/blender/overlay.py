@@ -18,6 +18,7 @@ from mathutils import Quaternion, Vector
 from ..core.report import ramp
 from . import results
 from . import scene as scenes
+from .language import tr
 
 TICKS = (-6, -2, 0, 2, 6, 12)
 SECONDS, FRAMES = 0.3, 12
@@ -174,13 +175,13 @@ def _legend(region: Region, hi: Any, scale: float) -> None:
     shades = ramp.display_of(ramp.margin_colours((steps[1:] + steps[:-1]) / 2))
     at = left + (steps - start) / (end - start) * width
     _rectangles([(at[i], low, at[i + 1] + 0.5, low + height) for i in range(90)], shades)
-    _text(left, low + height + 8 * scale, "Margin, mm: room beyond the allowance", hi)
+    _text(left, low + height + 8 * scale, tr("Margin, mm: room beyond the allowance"), hi)
     for tick in TICKS:
         x = left + (tick - start) / (end - start) * width
         _lines([(x, low - 4 * scale, 0), (x, low + (height if tick == 0 else 0), 0)], hi, 1.5)
-        word = f"{tick:g}" if tick != start else f"\N{MINUS SIGN}{-tick} or less"
+        word = f"{tick:g}" if tick != start else tr("{number} or less", number=tick)
         _text(x - (30 if tick == start else 4) * scale, low - 18 * scale, word.replace("-", "\N{MINUS SIGN}"), hi, 11)
-    _text(left, low - 36 * scale, "Grey: nothing near, or the outside", hi, 11)
+    _text(left, low - 36 * scale, tr("Grey: nothing near, or the outside"), hi, 11)
 
 
 def _on_screen(context: Context, at_mm: Sequence[float]) -> Any:
@@ -235,7 +236,7 @@ def _overlays_entry(panel: Any, context: Context) -> None:
     """Stand in the Overlays popover, where a Blender user looks for what is drawn over the view."""
     own = context.scene.arming_cap
     column = panel.layout.column()
-    column.label(text="Arming Cap")
+    column.label(text="Arming Cap", translate=False)
     row = column.row()
     row.enabled = bool(results.of(context.scene).fits)
     row.operator("arming_cap.show_margins", text="Margins", depress=own.margins_shown).fit = 0

@@ -16,10 +16,10 @@ PACKAGE = __package__.rpartition(".")[0]
 PAGES = (("A4", "A4", "Sheets of 210 × 297 mm"), ("Letter", "Letter", "Sheets of 8.5 × 11 inches"))
 
 
-def _length(name: str, default: float) -> Any:
+def _length(name: str, description: str, default: float) -> Any:
     return FloatProperty(
         name=name,
-        description=f"{name} that your printer can print; a new scene begins with it",
+        description=description,
         subtype="DISTANCE_CAMERA",
         default=default,
         min=20.0,
@@ -40,9 +40,9 @@ class ARMINGCAP_AP_preferences(AddonPreferences):
         page: str
         folder: str
     else:
-        volume_width_mm: _length("Width", 220.0)
-        volume_depth_mm: _length("Depth", 220.0)
-        volume_height_mm: _length("Height", 250.0)
+        volume_width_mm: _length("Width", "Width that your printer can print; a new scene begins with it", 220.0)
+        volume_depth_mm: _length("Depth", "Depth that your printer can print; a new scene begins with it", 220.0)
+        volume_height_mm: _length("Height", "Height that your printer can print; a new scene begins with it", 250.0)
         page: EnumProperty(name="Paper", description="Paper that templates are drawn for", items=PAGES, default="A4")
         folder: StringProperty(
             name="Folder", description="Where files are written unless you choose", subtype="DIR_PATH"

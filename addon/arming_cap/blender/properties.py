@@ -19,6 +19,7 @@ from ..core.wearer.card import BODY_PARTS
 from ..core.wearer.dimension import DIMENSIONS
 from ..core.wearer.regions import ALL, in_words
 from . import cards, results
+from .language import OURS
 
 ROLES = (
     ("NONE", "None", "Takes no part in the checks", "BLANK1", 0),
@@ -65,7 +66,7 @@ SEXES = (
     ("m", "Male", "Estimates from the men of the survey"),
 )
 
-PARTS_OF_BODY = tuple((name, name.title(), f"The readings shape a form of the {name}") for name in BODY_PARTS)
+PARTS_OF_BODY = tuple((name, name.title(), "The readings shape a form of this part of the body") for name in BODY_PARTS)
 
 CUTS = (
     ("NONE", "None", "This object is no cut"),
@@ -74,7 +75,7 @@ CUTS = (
     ("FORBIDDEN", "Forbidden", "The next plan does not cut here"),
 )
 
-REGIONS = tuple((name, in_words(name).title(), f"Where the form has its {in_words(name)}") for name in ALL)
+REGIONS = tuple((name, in_words(name).title(), "A region of the form; left is the wearer's own left") for name in ALL)
 
 
 def _changed(group: PropertyGroup, context: Context) -> None:
@@ -150,7 +151,9 @@ class ARMINGCAP_PG_reading(PropertyGroup):
         weight_kg: float
     else:
         value_mm: _reading("Reading", "What tape, caliper or boards read", max=3000.0)
-        sd_mm: _reading("Spread", "Standard deviation of the reading; 0 stands for the tool's usual one", max=100.0)
+        sd_mm: _reading(
+            "Spread of Reading", "Standard deviation of the reading; 0 stands for the tool's usual one", max=100.0
+        )
         weight_kg: FloatProperty(
             name="Weight",
             description="Body mass in kilograms",
@@ -261,9 +264,11 @@ class ARMINGCAP_PG_printer(PropertyGroup):
         volume_depth_mm: _printer_length("Depth", "Depth that the printer can print", 220.0, 20.0, 2000.0)
         volume_height_mm: _printer_length("Height", "Height that the printer can print", 250.0, 20.0, 2000.0)
         margin_mm: _printer_length("Margin", "Kept free round the edge of the plate, for a brim", 0.0, 0.0, 100.0)
-        joint: EnumProperty(name="Joints", description="What holds the parts in place", items=JOINTS, default="pin")
+        joint: EnumProperty(
+            name="Kind of Joint", description="What holds the parts in place", items=JOINTS, default="pin"
+        )
         joint_wide_mm: _printer_length("Joint Width", "Diameter of the pin, dowel or magnet", 1.75, 0.5, 30.0)
-        joint_play_mm: _printer_length("Play", "By how much a hole is wider than what goes in", 0.2, 0.0, 2.0)
+        joint_play_mm: _printer_length("Joint Play", "By how much a hole is wider than what goes in", 0.2, 0.0, 2.0)
         joint_deep_mm: _printer_length("Joint Depth", "Depth of a hole on each side of the cut", 6.0, 1.0, 50.0)
         glue_mm: _printer_length("Gap for Glue", "Room between two cut faces; half is taken off each", 0.0, 0.0, 2.0)
         smallest_mm: _printer_length("Smallest Part", "Least thickness of a part, laid any way", 15.0, 0.0, 200.0)
@@ -490,7 +495,13 @@ class ARMINGCAP_PG_object(PropertyGroup):
         landmark: StringProperty(
             name="Landmark", description="Which landmark of its parent this empty marks", options={"HIDDEN"}
         )
-        cut: EnumProperty(name="Cut", description="What this cut is to the next plan", items=CUTS, default="NONE")
+        cut: EnumProperty(
+            name="Cut",
+            description="What this cut is to the next plan",
+            items=CUTS,
+            default="NONE",
+            translation_context=OURS,
+        )
         one_part: BoolProperty(
             name="One Part Only",
             description="The cut divides only the part nearest to its own middle; all others stay whole",

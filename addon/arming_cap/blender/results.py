@@ -18,6 +18,8 @@ import bpy
 from bpy.props import IntProperty
 from bpy.types import Scene
 
+from .language import tr
+
 SETTLED_S = 0.4
 """Fingerprints are compared when nothing has changed for so long: not at each step of a drag."""
 
@@ -128,13 +130,13 @@ def changes_since(then: dict[str, Any], now: dict[str, Any]) -> list[str]:
     """Return what differs between two footings, in words."""
     before, after = then.get("objects", {}), now["objects"]
     found = [
-        f"'{name}' has changed" if name in after else f"'{name}' no longer takes part"
+        tr("'{name}' has changed", name=name) if name in after else tr("'{name}' no longer takes part", name=name)
         for name in sorted(before)
         if before[name] != after.get(name)
     ]
-    found += [f"'{name}' is new" for name in sorted(after) if name not in before]
+    found += [tr("'{name}' is new", name=name) for name in sorted(after) if name not in before]
     if then.get("settings") != now["settings"]:
-        found.append("the settings have changed")
+        found.append(tr("the settings have changed"))
     return found
 
 

@@ -26,6 +26,7 @@ from ..core.progress import Progress, silent
 from ..errands import Body, Draft
 from . import cards
 from .forms import REGION, facts_of
+from .language import tr
 
 if TYPE_CHECKING:
     from ..core.checks.job import Job
@@ -56,7 +57,7 @@ def unit_in_words(scene: Scene) -> str:
     """Return what one unit is, for the panel: ``1 unit is 1 mm``."""
     length = mm_per_unit(scene)
     names = {1.0: "1 mm", 10.0: "1 cm", 1000.0: "1 m", 25.4: "1 inch", 304.8: "1 foot"}
-    return f"1 unit is {names.get(length, f'{length:g} mm')}"
+    return tr("1 unit is {length}", length=names.get(length, f"{length:g} mm"))
 
 
 def size_doubt(scene: Scene, name: str, objects: Iterable[Object], mm: float | None = None) -> str:
@@ -68,8 +69,10 @@ def size_doubt(scene: Scene, name: str, objects: Iterable[Object], mm: float | N
     largest = _size(objects) * (mm or mm_per_unit(scene))
     if THIMBLE_MM <= largest <= DOOR_MM:
         return ""
-    than = "smaller than a thimble" if largest < THIMBLE_MM else "larger than a door"
-    return f"'{name}' is {length_in_words(largest)} long, {than}: check Unit, {unit_in_words(scene)}"
+    said = {"name": name, "size": length_in_words(largest), "unit": unit_in_words(scene)}
+    if largest < THIMBLE_MM:
+        return tr("'{name}' is {size} long, smaller than a thimble: check Unit, {unit}", **said)
+    return tr("'{name}' is {size} long, larger than a door: check Unit, {unit}", **said)
 
 
 def _size(objects: Iterable[Object]) -> float:
@@ -224,7 +227,7 @@ def _read(ob: Object, depsgraph: Depsgraph, mm: float) -> tuple[TriangleMesh, In
     vertices, triangles, regions = _arrays(ob, depsgraph, mm)
     used = vertices[triangles.ravel()]
     if bad := int((~np.isfinite(used)).any(axis=1).sum()):
-        raise InputError(f"{bad} corners are not finite numbers", source=ob.name, remedy="repair the mesh")
+        raise InputError(tr("{bad} corners are not finite numbers", bad=bad), source=ob.name, remedy="repair the mesh")
     # Beyond a kilometre single precision leaves too few digits for a tenth of a millimetre.
     if np.abs(used).max() > 1e6:
         raise InputError("it lies beyond one kilometre", source=ob.name, remedy="check Unit and its distance")

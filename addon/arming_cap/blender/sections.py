@@ -17,6 +17,7 @@ from ..core.mesh import TriangleMesh, joined
 from ..core.report.words import figure
 from . import overlay
 from . import scene as scenes
+from .language import tr, tr_error
 
 
 @dataclass(frozen=True)
@@ -77,14 +78,14 @@ def cut_now(scene: Scene) -> None:
     found = across(piece, body, normal, float(normal @ np.array(plane.translation)) * mm)
     says = []
     if found.room_mm is not None:
-        says.append(f"{piece.name}, inside: {_sizes(found.room_mm)}")
+        says.append(tr("{piece}, inside: {sizes}", piece=piece.name, sizes=_sizes(found.room_mm)))
     if found.body_mm is not None:
         says.append(f"{form}: {_sizes(found.body_mm)}")
     if not says:
-        says.append("The plane meets neither room nor wearer: drag the arrow")
+        says.append(tr("The plane meets neither room nor wearer: drag the arrow"))
     gap_says = "" if found.gap_mm is None else f"{figure(found.gap_mm)} mm"
     if found.gap_mm is not None:
-        says.append(f"Least gap in this plane: {gap_says}")
+        says.append(tr("Least gap in this plane: {gap}", gap=gap_says))
     frame = _frame(plane, _pairs(found.piece) / mm)
     overlay.section = Cutting(
         frame, _pairs(found.piece) / mm, _pairs(found.wearer) / mm, tuple(says), found.gap, gap_says
@@ -117,7 +118,7 @@ def _cut_here() -> None:
 
 
 def _sizes(mm: tuple[float, float, float]) -> str:
-    return f"{figure(mm[0])} wide, {figure(mm[1])} deep, {figure(mm[2])} mm round"
+    return tr("{wide} wide, {deep} deep, {round} mm round", wide=figure(mm[0]), deep=figure(mm[1]), round=figure(mm[2]))
 
 
 def _pairs(outlines: tuple[FloatArray, ...]) -> FloatArray:
@@ -151,7 +152,7 @@ class ARMINGCAP_OT_live_section(Operator):
             piece, _, _ = _bodies(scene)
         except InputError as error:
             own.section_on = False
-            self.report({"ERROR"}, str(error))
+            self.report({"ERROR"}, tr_error(error))
             return {"CANCELLED"}
         low, high = piece.bounds / scenes.mm_per_unit(scene)
         at = Vector(((low + high) / 2).tolist())

@@ -16,6 +16,7 @@ from ..core.capacity import refuse_large
 from ..core.mesh import TriangleMesh
 from ..core.progress import Progress, part_of
 from . import preferences
+from .language import tr
 from .properties import WEIGHTS
 
 if TYPE_CHECKING:
@@ -162,12 +163,13 @@ def keep(scene: Scene, piece: str, result: Planned) -> None:
     """Remember a plan for this session, and its figures on the scene."""
     plan = result.plan
     cuts = len(plan.planes)
-    head = f"{len(plan.parts)} parts by {cuts} {'cut' if cuts == 1 else 'cuts'}; no plan has fewer than {plan.at_least}"
-    seam = f"Seam: {plan.shown_mm:.0f} mm on show, {plan.front_mm:.0f} mm of it in front"
-    longest = f"Longest print: {plan.longest}"
+    head = tr("{parts} parts, {cuts} cuts; no plan has fewer parts than {least}")
+    head = head.format(parts=len(plan.parts), cuts=cuts, least=plan.at_least)
+    seam = tr("Seam: {shown:.0f} mm on show, {front:.0f} mm of it in front", shown=plan.shown_mm, front=plan.front_mm)
+    longest = tr("Longest print: {longest}", longest=plan.longest)
     rows = [
         f"{number}: {' × '.join(f'{v:.0f}' for v in part.size_mm)} mm, {part.estimate}"
-        + ("" if part.fits else ": too large still")
+        + ("" if part.fits else f": {tr('too large still')}")
         for number, part in enumerate(plan.parts, 1)
     ]
     _planned[scene.session_uid] = result

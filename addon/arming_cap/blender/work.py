@@ -26,6 +26,7 @@ from ..core import engines
 from ..core.errors import Cancelled, InputError
 from ..core.progress import Progress
 from . import results
+from .language import tr, tr_error
 from .words import sentence
 
 STEP_S = 0.25
@@ -182,8 +183,9 @@ class Work:
     @property
     def stopped(self) -> str:
         """What is to be said of it when it was stopped: the bounds that a search had come to are kept."""
-        kept = "what was finished is kept" if self.finished_so_far is not None else "nothing has changed"
-        return f"stopped, {kept}{f'; so far, {self.bounds}' if self.bounds else ''}"
+        kept = self.finished_so_far is not None
+        said = tr("stopped, what was finished is kept") if kept else tr("stopped, nothing has changed")
+        return tr("{said}; so far, {bounds}", said=said, bounds=self.bounds) if self.bounds else said
 
 
 running: Work | None = None
@@ -241,23 +243,23 @@ class InBackground:
 
     def refused(self, context: Context, error: InputError) -> set[str]:
         """Say why there is no result."""
-        self.say("ERROR", str(error))
+        self.say("ERROR", tr_error(error))
         return {"CANCELLED"}
 
     @classmethod
     def idle(cls) -> bool:
         """For `poll`: whether nothing else is running."""
         if running is not None:
-            cls.poll_message_set("Something is running already; Esc stops it")
+            cls.poll_message_set(tr("Something is running already; Esc stops it"))
             return False
         if _last is not None and not _last.finished:
-            cls.poll_message_set("What was stopped is still on its way out; a moment")
+            cls.poll_message_set(tr("What was stopped is still on its way out; a moment"))
             return False
         return True
 
     def say(self, level: str, text: str) -> None:
         """Report to the user, and keep it for the tab: of several reports Blender shows the last alone."""
-        text = sentence(text)
+        text = sentence(tr(text))
         self.report({level}, text)
         said.append((level, text))
         del said[:-MESSAGES]
@@ -291,14 +293,15 @@ class InBackground:
         if (event.type == "ESC" and event.value == "PRESS") or running is not self._work:
             finished = None if self._work.result is not None else self._work.finished_so_far
             self._leave(context)
-            self.say("INFO", f"{self.doing} was {self._work.stopped}")
+            self.say("INFO", tr("{doing}: {stopped}", doing=tr(self.doing), stopped=self._work.stopped))
             return {"CANCELLED"} if finished is None else self.stopped(context, finished)
         if event.type != "TIMER":
             return {"PASS_THROUGH"}
         if self._work.finished:
             self._leave(context)
             return self._finish(context)
-        _say_status(context, f"{self.doing}: {self._work.fraction:.0%}, {self._work.text}   Esc: stop")
+        done = f"{tr(self.doing)}: {self._work.fraction:.0%}, {tr(self._work.text)}"
+        _say_status(context, f"{done}   {tr('Esc: stop')}")
         results.redraw()
         return {"PASS_THROUGH"}
 
@@ -310,7 +313,7 @@ class InBackground:
         try:
             self._work = self.begin(context)
         except InputError as error:
-            self.say("ERROR", str(error))
+            self.say("ERROR", tr_error(error))
             return False
         return True
 
@@ -331,7 +334,7 @@ class InBackground:
             return self.refused(context, error)
         if error is not None:
             traceback.print_exception(error)
-            self.say("ERROR", f"a fault of ours, the console holds its trace: {error!r}")
+            self.say("ERROR", tr("a fault of ours, the console holds its trace: {error!r}", error=error))
             return {"CANCELLED"}
         return self.end(context, self._work.result)
 

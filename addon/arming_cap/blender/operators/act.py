@@ -16,6 +16,7 @@ from ... import errands
 from ...core.errors import InputError
 from .. import forms, results, work
 from .. import scene as scenes
+from ..language import tr
 from .rings import ring_circle
 from .split import lay_circle
 
@@ -85,16 +86,16 @@ class _OfFit:
     @classmethod
     def poll(cls, context: Context) -> bool:
         if not results.of(context.scene).fits:
-            cls.poll_message_set("Run the checks first")
+            cls.poll_message_set(tr("Run the checks first"))
             return False
         if results.of(context.scene).changes:
-            cls.poll_message_set("The verdicts are out of date: check again first")
+            cls.poll_message_set(tr("The verdicts are out of date: check again first"))
             return False
         return True
 
     def gone(self) -> set[str]:
         """Say that there is nothing to act on."""
-        self.report({"ERROR"}, "the piece is no longer in the scene, or this was not found; run the checks again")
+        self.report({"ERROR"}, tr("the piece is no longer in the scene, or this was not found; run the checks again"))
         return {"CANCELLED"}
 
 
@@ -114,7 +115,8 @@ class ARMINGCAP_OT_scale_piece(_OfFit, Operator):
         _, cast = cast_of_fit(scene, self.fit)
         scenes.transform(scene, cast.parts, Matrix.Scale(wanted[0], 4))
         results.look_again()
-        self.report({"INFO"}, f"{cast.piece} is now {100 * (wanted[1] or wanted[0]):.1f} %: check it again")
+        now = 100 * (wanted[1] or wanted[0])
+        self.report({"INFO"}, tr("{piece} is now {scale:.1f} %: check it again", piece=cast.piece, scale=now))
         return {"FINISHED"}
 
 
@@ -197,8 +199,9 @@ class ARMINGCAP_OT_make_hollow(_OfFit, work.InBackground, Operator):
             for remark in shell.remarks:
                 self.say("WARNING", f"{name}: {remark}")
             wide, deep = shell.opening_mm
-            taken = f"{shell.removed_mm3 / 1000:.1f} cm³ taken away, {shell.material_mm3 / 1000:.1f} cm³ left"
-            self.say("INFO", f"{name}: {taken}; open below, {wide:.0f} by {deep:.0f} mm")
+            said = tr("{name}: {gone:.1f} cm³ taken away, {left:.1f} cm³ left; open below, {wide:.0f} by {deep:.0f} mm")
+            gone, left = shell.removed_mm3 / 1000, shell.material_mm3 / 1000
+            self.say("INFO", said.format(name=name, gone=gone, left=left, wide=wide, deep=deep))
         results.look_again()
         return {"FINISHED"}
 

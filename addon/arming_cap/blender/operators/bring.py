@@ -14,6 +14,7 @@ from bpy.types import Context, Event, FileHandler, Operator, OperatorFileListEle
 from ... import errands
 from ...core.errors import InputError
 from .. import forms, results, splits, work
+from ..language import tr
 from ..properties import ROLES
 from ..scene import mm_per_unit
 
@@ -90,8 +91,8 @@ class ARMINGCAP_OT_bring_mesh(work.AfterChoosing, Operator):
                 self.say("WARNING", f"{name}: {text}")
         splits.adopt_printer(scene)
         results.look_again()
-        word = {key: label for key, label, *_ in ROLES}[self.role]
-        self.say("INFO", f"Read as {word}: {', '.join(name for name, *_ in result)}")
+        word = tr({key: label for key, label, *_ in ROLES}[self.role])
+        self.say("INFO", tr("Read as {role}: {names}", role=word, names=", ".join(name for name, *_ in result)))
         return {"FINISHED"}
 
 

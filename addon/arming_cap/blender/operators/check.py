@@ -14,6 +14,7 @@ from mathutils import Matrix
 
 from ... import errands
 from .. import results, work
+from ..language import tr, tr_error
 from ..properties import UNITS
 
 
@@ -34,7 +35,7 @@ class ARMINGCAP_OT_check_fit(work.InBackground, Operator):
         from .. import scene as scenes
 
         if trouble := scenes.missing(context.scene):
-            cls.poll_message_set(str(trouble))
+            cls.poll_message_set(tr_error(trouble))
             return False
         if doubts := scenes.size_doubts(context.scene):
             cls.poll_message_set(doubts[0])
@@ -59,7 +60,7 @@ class ARMINGCAP_OT_check_fit(work.InBackground, Operator):
             return {"CANCELLED"}
         results.keep(scene, result.document, self._footing, result.files)
         level = {"fail": "WARNING", "not checked": "WARNING"}.get(result.verdict, "INFO")
-        self.say(level, f"Checks done: {result.verdict}")
+        self.say(level, tr("Checks done: {verdict}", verdict=tr(result.verdict)))
         for fault in result.faults:
             sys.stderr.write(f"{fault}\n")
             self.say("ERROR", "a fault of ours kept a piece from being checked; the console holds its trace")
@@ -80,7 +81,7 @@ class ARMINGCAP_OT_stop(Operator):
     @classmethod
     def poll(cls, context: Context) -> bool:
         if work.running is None:
-            cls.poll_message_set("Nothing is running")
+            cls.poll_message_set(tr("Nothing is running"))
             return False
         return True
 
@@ -127,7 +128,7 @@ class ARMINGCAP_OT_rescale(Operator):
 
         found = scenes.rescale_that_helps(context.scene)
         if found is None or found[0] != self.thing:
-            self.report({"ERROR"}, f"the size of '{self.thing}' is in no doubt any more")
+            self.report({"ERROR"}, tr("the size of '{name}' is in no doubt any more", name=self.thing))
             return {"CANCELLED"}
         scenes.transform(context.scene, found[1], Matrix.Scale(self.factor, 4))
         return {"FINISHED"}

@@ -11,6 +11,7 @@ from bpy.types import Context, Operator
 from ... import __version__
 from ...core import engines
 from .. import results
+from ..language import tr, tr_error
 
 
 class IntoFolder:
@@ -41,10 +42,10 @@ class ARMINGCAP_OT_export_report(IntoFolder, Operator):
     @classmethod
     def poll(cls, context: Context) -> bool:
         if not results.of(context.scene).fits:
-            cls.poll_message_set("Run the checks first")
+            cls.poll_message_set(tr("Run the checks first"))
             return False
         if not context.scene.arming_cap.report_files:
-            cls.poll_message_set("Run the checks again: these verdicts came without a report")
+            cls.poll_message_set(tr("Run the checks again: these verdicts came without a report"))
             return False
         return True
 
@@ -54,15 +55,15 @@ class ARMINGCAP_OT_export_report(IntoFolder, Operator):
 
         files = results.files_of(context.scene)
         if not files:
-            self.report({"ERROR"}, "the report kept here is not of these verdicts; run the checks again")
+            self.report({"ERROR"}, tr("the report kept here is not of these verdicts; run the checks again"))
             return {"CANCELLED"}
         folder = Path(bpy.path.abspath(self.directory))
         try:
             write_files(files, folder)
         except InputError as error:
-            self.report({"ERROR"}, str(error))
+            self.report({"ERROR"}, tr_error(error))
             return {"CANCELLED"}
-        self.report({"INFO"}, f"Report written to {folder}")
+        self.report({"INFO"}, tr("Report written to {folder}", folder=folder))
         return {"FINISHED"}
 
 
@@ -76,7 +77,7 @@ class ARMINGCAP_OT_copy_details(Operator):
     def execute(self, context: Context) -> set[str]:
         head = f"Arming Cap {__version__} in Blender {bpy.app.version_string}"
         context.window_manager.clipboard = f"{head}\n{engines.details()}"
-        self.report({"INFO"}, "Versions copied")
+        self.report({"INFO"}, tr("Versions copied"))
         return {"FINISHED"}
 
 

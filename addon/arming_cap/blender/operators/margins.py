@@ -13,6 +13,7 @@ from ... import errands
 from ...core.errors import InputError
 from .. import forms, overlay, results, work
 from .. import scene as scenes
+from ..language import tr
 
 MARGIN = "margin_mm"
 
@@ -51,7 +52,7 @@ class ARMINGCAP_OT_show_margins(work.InBackground, Operator):
     @classmethod
     def poll(cls, context: Context) -> bool:
         if not results.of(context.scene).fits:
-            cls.poll_message_set("Run the checks first")
+            cls.poll_message_set(tr("Run the checks first"))
             return False
         return cls.idle()
 
@@ -95,7 +96,7 @@ class ARMINGCAP_OT_show_margins(work.InBackground, Operator):
             ob = context.scene.objects.get(name)
             own = self._corners[name]
             if ob is None or ob.type != "MESH" or own.max() >= len(ob.data.vertices):
-                self.say("ERROR", f"'{name}' has changed meanwhile; run the checks again")
+                self.say("ERROR", tr("'{name}' has changed meanwhile; run the checks again", name=name))
                 return {"CANCELLED"}
             painted = np.full(len(ob.data.vertices), np.nan)
             painted[own.ravel()] = values[triangles.ravel()]  # welding keeps the triangles and their order

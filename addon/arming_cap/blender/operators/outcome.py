@@ -13,7 +13,9 @@ from ...core.errors import InputError
 from ...core.wearer.card import OUTCOMES
 from .. import cards, results
 from .. import scene as scenes
+from ..language import tr, tr_error
 from ..properties import REGIONS
+from ..words import within
 from .split import cast_to_split
 
 FELT = {
@@ -50,16 +52,16 @@ class ARMINGCAP_OT_record_outcome(Operator):
     def poll(cls, context: Context) -> bool:
         cast = cast_to_split(context)
         if cast is None or not cast.form:
-            cls.poll_message_set("Make a part of the piece that was tried on the active object first")
+            cls.poll_message_set(tr("Make a part of the piece that was tried on the active object first"))
             return False
         path = _card_of(context.scene, cast)
         if path is None:
-            cls.poll_message_set(
-                f"'{cast.form}' has no wearer card: select it and choose its Card, or save one so named"
-            )
+            said = tr("'{form}' has no wearer card: select it and choose its Card, or save one so named")
+            cls.poll_message_set(said.format(form=cast.form))
             return False
         if not path.exists():
-            cls.poll_message_set(f"The card of '{cast.form}' is not there any more: {path.name}")
+            said = tr("The card of '{form}' is not there any more: {file}", form=cast.form, file=path.name)
+            cls.poll_message_set(said)
             return False
         return True
 
@@ -69,8 +71,8 @@ class ARMINGCAP_OT_record_outcome(Operator):
     def draw(self, context: Context) -> None:
         layout, cast = self.layout, cast_to_split(context)
         layout.use_property_split = True
-        layout.label(text=f"{cast.piece} on {cast.form}", icon="USER")
-        layout.label(text=f"In {_card_of(context.scene, cast).name}", icon="FILE_TEXT")
+        layout.label(text=tr("{piece} on {wearer}", piece=cast.piece, wearer=cast.form), icon="USER")
+        layout.label(text=tr("In {file}", file=_card_of(context.scene, cast).name), icon="FILE_TEXT")
         layout.prop(self, "outcome")
         layout.prop(self, "region")
 
@@ -93,14 +95,15 @@ class ARMINGCAP_OT_record_outcome(Operator):
                 region="" if self.region == "whole" else self.region,
             )
         except InputError as error:
-            self.report({"ERROR"}, str(error))
+            self.report({"ERROR"}, tr_error(error))
             return {"CANCELLED"}
         if cards.path_of(scene.arming_cap.card) == path:
             cards.read_history(scene.arming_cap.card)
         results.look_again()
         count = len(card.known_fits)
-        known = "1 known fit" if count == 1 else f"{count} known fits"
-        self.report({"INFO"}, f"{cast.piece} was {self.outcome} on {cast.form}: {card.name} has {known}")
+        said = {"piece": cast.piece, "outcome": within(self.outcome).lower(), "wearer": cast.form}
+        said |= {"card": card.name, "count": count}
+        self.report({"INFO"}, tr("{piece} was {outcome} on {wearer}; outcomes in {card}: {count}", **said))
         return {"FINISHED"}
 
 
@@ -120,7 +123,7 @@ class ARMINGCAP_OT_forget_outcome(Operator):
     def poll(cls, context: Context) -> bool:
         if cards.history_of(context.scene.arming_cap.card):
             return True
-        cls.poll_message_set("Open a card with outcomes first")
+        cls.poll_message_set(tr("Open a card with outcomes first"))
         return False
 
     def invoke(self, context: Context, event: Event) -> set[str]:
@@ -131,7 +134,7 @@ class ARMINGCAP_OT_forget_outcome(Operator):
         try:
             cards.forget_outcome(own, self.row)
         except InputError as error:
-            self.report({"ERROR"}, str(error))
+            self.report({"ERROR"}, tr_error(error))
             return {"CANCELLED"}
         results.look_again()
         return {"FINISHED"}

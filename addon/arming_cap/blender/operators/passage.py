@@ -18,6 +18,7 @@ from ...core.piece import Hinge
 from ...core.pose import Pose
 from .. import results, work
 from .. import scene as scenes
+from ..language import tr
 
 MM_PER_FRAME, DEG_PER_FRAME = 4.0, 2.0
 PINCH = "Pinch"
@@ -57,7 +58,7 @@ class ARMINGCAP_OT_play_passage(work.InBackground, Operator):
     @classmethod
     def poll(cls, context: Context) -> bool:
         if not any(passage_of(fit) for fit in results.of(context.scene).fits):
-            cls.poll_message_set("Run the checks first: no passage was found yet")
+            cls.poll_message_set(tr("Run the checks first: no passage was found yet"))
             return False
         return cls.idle()
 
@@ -256,14 +257,14 @@ class ARMINGCAP_OT_end_passage(Operator):
     def poll(cls, context: Context) -> bool:
         if context.scene.arming_cap.preview_of:
             return True
-        cls.poll_message_set("No passage is being played")
+        cls.poll_message_set(tr("No passage is being played"))
         return False
 
     def execute(self, context: Context) -> set[str]:
         stage = context.scene
         home = bpy.data.scenes.get(stage.arming_cap.preview_of)
         if home is None:
-            self.report({"ERROR"}, f"there is no scene '{stage.arming_cap.preview_of}' any more")
+            self.report({"ERROR"}, tr("there is no scene '{scene}' any more", scene=stage.arming_cap.preview_of))
             return {"CANCELLED"}
         own = [ob for ob in stage.objects if ob.users_scene == (stage,)]
         if context.window is not None:

@@ -9,8 +9,9 @@ from mathutils import Vector
 
 from ...core.wearer.regions import in_words
 from .. import overlay, results
+from ..language import tr
 from ..scene import mm_per_unit
-from ..words import figure
+from ..words import figure, within
 
 CLOSE_MM = 260.0
 """So far from a place the view stops: about a head of surroundings."""
@@ -33,10 +34,10 @@ class ARMINGCAP_OT_show_place(Operator):
     @classmethod
     def poll(cls, context: Context) -> bool:
         if not results.of(context.scene).fits:
-            cls.poll_message_set("Run the checks first")
+            cls.poll_message_set(tr("Run the checks first"))
             return False
         if context.mode != "OBJECT":
-            cls.poll_message_set("Go to Object Mode first")
+            cls.poll_message_set(tr("Go to Object Mode first"))
             return False
         return True
 
@@ -49,20 +50,19 @@ class ARMINGCAP_OT_show_place(Operator):
             fit = results.of(scene).fits[self.fit]
             verdict = fit["verdicts"][self.verdict]
         except IndexError:
-            self.report({"ERROR"}, "there is no such verdict; run the checks again")
+            self.report({"ERROR"}, tr("there is no such verdict; run the checks again"))
             return {"CANCELLED"}
         place = verdict["limited_by"]
         part = scene.objects.get(place["part"]) or scene.objects.get(fit["wearer"])
         if part is None and place["at"] is None:
-            self.report(
-                {"ERROR"}, f"'{place['part'] or fit['wearer']}' is no longer in the scene; run the checks again"
-            )
+            gone = place["part"] or fit["wearer"]
+            self.report({"ERROR"}, tr("'{name}' is no longer in the scene; run the checks again", name=gone))
             return {"CANCELLED"}
         choose_part(context, "" if part is None else part.name)
         if place["at"] is not None:
             number = figure(verdict, spread=False)
-            where = in_words(place["region"]) if place["region"] else place["part"]
-            text = f"{verdict['check'].capitalize()}: {number}{', ' if where else ''}{where}"
+            where = within(in_words(place["region"])) if place["region"] else place["part"]
+            text = f"{tr(verdict['check'].capitalize())}: {number}{', ' if where else ''}{where}"
             show_place(context, place["at"], text, self.fit, self.verdict)
         return {"FINISHED"}
 

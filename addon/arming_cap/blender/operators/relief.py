@@ -12,6 +12,7 @@ from ... import errands
 from ...core.errors import InputError
 from .. import forms, work
 from .. import scene as scenes
+from ..language import tr
 from .split import cast_to_split
 
 
@@ -30,7 +31,7 @@ class ARMINGCAP_OT_make_room(work.InBackground, Operator):
     def poll(cls, context: Context) -> bool:
         cast = cast_to_split(context)
         if cast is None or not cast.form:
-            cls.poll_message_set("Make a part of a piece with a wearer the active object first")
+            cls.poll_message_set(tr("Make a part of a piece with a wearer the active object first"))
             return False
         return cls.idle()
 
@@ -62,9 +63,11 @@ class ARMINGCAP_OT_make_room(work.InBackground, Operator):
         for part in result.piece.parts:
             forms.add_in_place_of(scene, part.name, part.mesh, f"{part.name} relieved", mm)
         for place, missing in result.short:
-            self.say("WARNING", f"{missing:.1f} mm are still missing at part {place.part}: the wall ends there")
-        margin = f"least margin {result.before.margin_mm:.1f} mm before, {result.after.margin_mm:.1f} mm after"
-        self.say("INFO", f"{margin}; {result.removed_mm3 / 1000:.1f} cm³ gone")
+            said = tr("{missing:.1f} mm are still missing at part {part}: the wall ends there")
+            self.say("WARNING", said.format(missing=missing, part=place.part))
+        said = tr("least margin {before:.1f} mm before, {after:.1f} mm after; {gone:.1f} cm³ gone")
+        before, after, gone = result.before.margin_mm, result.after.margin_mm, result.removed_mm3 / 1000
+        self.say("INFO", said.format(before=before, after=after, gone=gone))
         return {"FINISHED"}
 
 

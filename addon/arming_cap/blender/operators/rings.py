@@ -16,6 +16,7 @@ from ... import errands
 from ...core.errors import InputError
 from .. import forms, preferences, work
 from .. import scene as scenes
+from ..language import tr
 from .split import OfPiece, OnPiece, at_cursor, cast_to_split, circle, lay_circle, new_fold
 
 LEVELS = (
@@ -143,9 +144,8 @@ class ARMINGCAP_OT_make_rings(OfPiece, work.AfterChoosing, Operator):
         for ring in result:
             for remark in ring.remarks:
                 self.say("WARNING", f"{ring.name}: {remark}")
-        self.say(
-            "INFO", f"{len(result)} {'ring' if len(result) == 1 else 'rings'} and templates written to {self.directory}"
-        )
+        said = tr("Rings written to {folder}, with their templates: {count}", folder=self.directory, count=len(result))
+        self.say("INFO", said)
         return {"FINISHED"}
 
 

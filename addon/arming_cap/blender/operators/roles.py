@@ -3,10 +3,11 @@
 
 from typing import TYPE_CHECKING
 
-from bpy.props import EnumProperty, IntProperty, StringProperty
+from bpy.props import EnumProperty, StringProperty
 from bpy.types import Context, Object, Operator
 
 from .. import forms, results, splits
+from ..language import tr
 from ..properties import REGIONS, ROLES
 from ..scene import WITH_SURFACE
 
@@ -32,7 +33,7 @@ class ARMINGCAP_OT_set_role(Operator):
     def poll(cls, context: Context) -> bool:
         if selected(context):
             return True
-        cls.poll_message_set("Select one or more objects with a surface first")
+        cls.poll_message_set(tr("Select one or more objects with a surface first"))
         return False
 
     def execute(self, context: Context) -> set[str]:
@@ -41,8 +42,8 @@ class ARMINGCAP_OT_set_role(Operator):
             ob.arming_cap.role = self.role
         splits.adopt_printer(context.scene)
         results.look_again()
-        words = {key: label for key, label, *_ in ROLES}[self.role]
-        self.report({"INFO"}, f"{len(objects)} {'object is' if len(objects) == 1 else 'objects are'} now: {words}")
+        role = tr({key: label for key, label, *_ in ROLES}[self.role])
+        self.report({"INFO"}, tr("Role of {count} selected: {role}", count=len(objects), role=role))
         return {"FINISHED"}
 
 
@@ -61,7 +62,7 @@ class ARMINGCAP_OT_select_named(Operator):
     def execute(self, context: Context) -> set[str]:
         ob = context.scene.objects.get(self.target)
         if ob is None:
-            self.report({"ERROR"}, f"'{self.target}' is no longer in the scene")
+            self.report({"ERROR"}, tr("'{name}' is no longer in the scene", name=self.target))
             return {"CANCELLED"}
         forms.choose(ob)
         return {"FINISHED"}
@@ -85,7 +86,7 @@ class ARMINGCAP_OT_set_piece(Operator):
     def poll(cls, context: Context) -> bool:
         if any(ob.arming_cap.role in {"PART", "REMOVABLE"} for ob in selected(context)):
             return True
-        cls.poll_message_set("Select one or more parts first")
+        cls.poll_message_set(tr("Select one or more parts first"))
         return False
 
     def invoke(self, context: Context, event: object) -> set[str]:
@@ -102,7 +103,8 @@ class ARMINGCAP_OT_set_piece(Operator):
     def execute(self, context: Context) -> set[str]:
         form = context.scene.objects.get(self.worn_by) if self.worn_by else None
         if self.worn_by and (form is None or form.arming_cap.role != "FORM"):
-            self.report({"ERROR"}, f"{self.worn_by}: this is no form; choose an object with the role Wearer")
+            said = tr("{name}: this is no form; choose an object with the role Wearer", name=self.worn_by)
+            self.report({"ERROR"}, said)
             return {"CANCELLED"}
         for ob in selected(context):
             if ob.arming_cap.role in {"PART", "REMOVABLE"}:
@@ -115,7 +117,7 @@ class ARMINGCAP_OT_set_piece(Operator):
 def _is_form(cls: type[Operator], context: Context) -> bool:
     if context.active_object is not None and context.active_object.arming_cap.role == "FORM":
         return True
-    cls.poll_message_set("Make a form the active object first")
+    cls.poll_message_set(tr("Make a form the active object first"))
     return False
 
 
@@ -135,7 +137,7 @@ class ARMINGCAP_OT_add_allowance(Operator):
         taken = {row.region for row in rows}
         free = [name for name, *_ in REGIONS if name not in taken]
         if not free:
-            self.report({"ERROR"}, "every region has its allowance already")
+            self.report({"ERROR"}, tr("every region has its allowance already"))
             return {"CANCELLED"}
         ears = [name for name in ("ear_left", "ear_right") if name in free]
         rows.add().region = (ears or free)[0]
@@ -153,7 +155,7 @@ class ARMINGCAP_OT_remove_allowance(Operator):
     if TYPE_CHECKING:
         row: int
     else:
-        row: IntProperty(name="Row", description="Which of the regions, counted from 0", min=0)
+        row: results.hidden_row("Row", "Which of the regions, counted from 0")
 
     @classmethod
     def poll(cls, context: Context) -> bool:
@@ -162,7 +164,7 @@ class ARMINGCAP_OT_remove_allowance(Operator):
     def execute(self, context: Context) -> set[str]:
         rows = context.active_object.arming_cap.allowances
         if self.row >= len(rows):
-            self.report({"ERROR"}, "there is no such row")
+            self.report({"ERROR"}, tr("there is no such row"))
             return {"CANCELLED"}
         rows.remove(self.row)
         results.look_again()

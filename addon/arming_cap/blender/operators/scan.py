@@ -16,6 +16,7 @@ from ... import errands
 from ...core.errors import InputError
 from ...core.wearer.regions import UNDER_A_CAP
 from .. import cards, forms, results, work
+from ..language import tr, tr_error
 from ..scene import mm_per_unit
 
 DEVIATION = "deviation_mm"
@@ -90,7 +91,7 @@ class _FindsHead(work.InBackground):
 
         scene, own = context.scene, context.scene.arming_cap.card
         scan = scene.objects.get(self._scan)
-        name = own.title.strip() or (scan.name if scan else "Wearer")
+        name = own.title.strip() or (scan.name if scan else tr("Wearer"))
         try:
             room = cards.card_of(own).allowance_mm() if own.path else {}
         except InputError:
@@ -102,30 +103,34 @@ class _FindsHead(work.InBackground):
         if scan is not None:
             for ob in (scan, *landmarks_of(scan).values()):
                 ob.hide_set(True)
-        form.arming_cap.scan_says = (
-            f"{_sure(result.confidence)}: {result.reasons[0]}. The scan's unit is {result.unit}"
-            f"{'' if result.unit_found else ', as stated'}; {result.noise_mm:.1f} mm of noise"
+        unit = result.unit if result.unit_found else tr("{unit}, as stated", unit=result.unit)
+        said = tr("{sure}: {reason}. The scan's unit is {unit}; {noise:.1f} mm of noise")
+        form.arming_cap.scan_says = said.format(
+            sure=_sure(result.confidence), reason=result.reasons[0], unit=unit, noise=result.noise_mm
         )
         for text in result.warnings:
             self.say("WARNING", text)
         results.look_again()
-        self.say("INFO", f"The head was found, {_sure(result.confidence)}")
+        self.say("INFO", tr("The head was found, {sure}", sure=_sure(result.confidence)))
         return {"FINISHED"}
 
     def refused(self, context: Context, error: InputError) -> set[str]:
         """Say why, and put the three landmarks where they can be dragged."""
         scan = context.scene.objects.get(self._scan)
         if scan is None or landmarks_of(scan):
-            self.say("ERROR", str(error))
+            self.say("ERROR", tr_error(error))
             return {"CANCELLED"}
         _add_landmarks(context, scan)
-        self.say("WARNING", f"{error.what}: drag the three landmarks to both ears and the nose root, then Find Head")
+        said = tr(
+            "{what}: drag the three landmarks to both ears and the nose root, then Find Head", what=tr(error.what)
+        )
+        self.say("WARNING", said)
         return {"FINISHED"}
 
 
 def _sure(confidence: float) -> str:
     """Return a share in words; nothing is wholly certain."""
-    return f"{min(confidence, 0.99):.0%} sure"
+    return tr("{share:.0%} sure", share=min(confidence, 0.99))
 
 
 class ARMINGCAP_OT_import_scan(_FindsHead, work.AfterChoosing, Operator):
@@ -180,7 +185,7 @@ class ARMINGCAP_OT_find_head(_FindsHead, Operator):
     @classmethod
     def poll(cls, context: Context) -> bool:
         if _scan_of(context) is None:
-            cls.poll_message_set("Import a scan and make it the active object first")
+            cls.poll_message_set(tr("Import a scan and make it the active object first"))
             return False
         return cls.idle()
 
@@ -200,10 +205,10 @@ class ARMINGCAP_OT_add_landmarks(Operator):
     def poll(cls, context: Context) -> bool:
         scan = _scan_of(context)
         if scan is None:
-            cls.poll_message_set("Import a scan and make it the active object first")
+            cls.poll_message_set(tr("Import a scan and make it the active object first"))
             return False
         if len(landmarks_of(scan)) == len(LANDMARKS):
-            cls.poll_message_set("This scan has its three landmarks: drag them")
+            cls.poll_message_set(tr("This scan has its three landmarks: drag them"))
             return False
         return True
 
@@ -220,7 +225,7 @@ def _add_landmarks(context: Context, scan: Object) -> None:
     for name, (label, share) in LANDMARKS.items():
         if name in there:
             continue
-        mark = bpy.data.objects.new(label, None)
+        mark = bpy.data.objects.new(tr(label), None)
         mark.empty_display_type, mark.empty_display_size = "SPHERE", size
         mark.show_name = mark.show_in_front = True
         mark.arming_cap.landmark = name

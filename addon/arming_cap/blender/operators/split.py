@@ -15,6 +15,7 @@ from mathutils import Vector
 from ...core.errors import InputError
 from .. import forms, splits, work
 from .. import scene as scenes
+from ..language import tr, tr_error
 from .export import IntoFolder
 from .place import choose_part, show_place
 
@@ -85,7 +86,7 @@ class OnPiece:
     @classmethod
     def poll(cls, context: Context) -> bool:
         if cast_to_split(context) is None:
-            cls.poll_message_set("Make a part of the piece the active object first")
+            cls.poll_message_set(tr("Make a part of the piece the active object first"))
             return False
         return True
 
@@ -103,7 +104,7 @@ class OfPiece(OnPiece, work.InBackground):
         """Say why, and go to the place where that can be shown."""
         if error.at is not None:
             choose_part(context, error.source)
-            show_place(context, error.at, error.what)
+            show_place(context, error.at, tr(error.what))
         return super().refused(context, error)
 
 
@@ -211,7 +212,7 @@ class ARMINGCAP_OT_drop_plan(Operator):
     def poll(cls, context: Context) -> bool:
         if splits.says(context.scene):
             return True
-        cls.poll_message_set("There is no plan")
+        cls.poll_message_set(tr("There is no plan"))
         return False
 
     def execute(self, context: Context) -> set[str]:
@@ -236,7 +237,7 @@ class ARMINGCAP_OT_apply_split(OfPiece, Operator):
     @classmethod
     def poll(cls, context: Context) -> bool:
         if splits.planned_of(context.scene) is None:
-            cls.poll_message_set("Plan the split first; a plan is of the session that made it")
+            cls.poll_message_set(tr("Plan the split first; a plan is of the session that made it"))
             return False
         return cls.idle()
 
@@ -258,7 +259,7 @@ class ARMINGCAP_OT_apply_split(OfPiece, Operator):
         for name in scenes_parts(scene, self._piece):
             scene.objects[name].hide_set(True)
         splits.keep_done(scene, result)
-        self.say("INFO", f"{len(result.parts)} parts, {len(result.joints)} joints")
+        self.say("INFO", tr("{parts} parts, {joints} joints", parts=len(result.parts), joints=len(result.joints)))
         return {"FINISHED"}
 
 
@@ -272,7 +273,7 @@ class ARMINGCAP_OT_export_split(IntoFolder, Operator):
     @classmethod
     def poll(cls, context: Context) -> bool:
         if splits.done_of(context.scene) is None:
-            cls.poll_message_set("Apply the split first; its files are of the session that made it")
+            cls.poll_message_set(tr("Apply the split first; its files are of the session that made it"))
             return False
         return True
 
@@ -283,9 +284,9 @@ class ARMINGCAP_OT_export_split(IntoFolder, Operator):
         try:
             written = hand_over(splits.done_of(context.scene), folder)
         except InputError as error:
-            self.report({"ERROR"}, str(error))
+            self.report({"ERROR"}, tr_error(error))
             return {"CANCELLED"}
-        self.report({"INFO"}, f"{len(written['parts'])} parts written to {folder}")
+        self.report({"INFO"}, tr("{count} parts written to {folder}", count=len(written["parts"]), folder=folder))
         return {"FINISHED"}
 
 

@@ -13,8 +13,9 @@ from bpy.types import Context, Operator
 
 from ... import errands
 from ...core.errors import InputError
-from ...core.wearer.dimension import DIMENSIONS
+from ...core.wearer.dimension import DIMENSIONS, Dimension
 from .. import cards, forms, results, work
+from ..language import tr, tr_error
 from ..scene import mm_per_unit
 
 
@@ -62,10 +63,10 @@ class ARMINGCAP_OT_open_card(_CardFile, Operator):
         except InputError as error:
             path = Path(self.filepath)
             job = path.is_file() and b"[[piece" in path.read_bytes()  # dropped for a card
-            told = f"{path.name}: this is a job, no card; bring in the meshes that it names instead"
-            self.report({"ERROR"}, told if job else str(error))
+            told = tr("{file}: this is a job, no card; bring in the meshes that it names instead", file=path.name)
+            self.report({"ERROR"}, told if job else tr_error(error))
             return {"CANCELLED"}
-        self.report({"INFO"}, f"Card of {card.name} opened")
+        self.report({"INFO"}, tr("Card of {wearer} opened", wearer=card.name))
         return {"FINISHED"}
 
 
@@ -83,7 +84,7 @@ class ARMINGCAP_OT_save_card(_CardFile, Operator):
             cls.poll_message_set(own.trouble)
             return False
         if not own.readings and not own.path:
-            cls.poll_message_set("The card is empty: add a reading first")
+            cls.poll_message_set(tr("The card is empty: add a reading first"))
             return False
         return True
 
@@ -100,16 +101,16 @@ class ARMINGCAP_OT_save_card(_CardFile, Operator):
         own = context.scene.arming_cap.card
         given = self.filepath or str(cards.path_of(own) or "")
         if not given:
-            self.report({"ERROR"}, "no file was chosen")
+            self.report({"ERROR"}, tr("no file was chosen"))
             return {"CANCELLED"}
         path = Path(bpy.path.abspath(given)).with_suffix(".toml")
         try:
             cards.save(own, path)
         except InputError as error:
-            self.report({"ERROR"}, str(error))
+            self.report({"ERROR"}, tr_error(error))
             return {"CANCELLED"}
         results.look_again()
-        self.report({"INFO"}, f"Card written to {path.name}")
+        self.report({"INFO"}, tr("Card written to {file}", file=path.name))
         return {"FINISHED"}
 
 
@@ -124,8 +125,14 @@ class _OfDimension:
     def _known(self) -> bool:
         if self.dimension in DIMENSIONS:
             return True
-        self.report({"ERROR"}, f"no dimension is called '{self.dimension}'")
+        self.report({"ERROR"}, tr("no dimension is called '{name}'", name=self.dimension))
         return False
+
+
+def _measured(of: Dimension) -> tuple[str, str, str]:
+    """Return what a dimension is, how it is taken, and where that goes wrong."""
+    tool = tr("With the {tool}: {how}", tool=of.tool, how=of.how)
+    return of.definition, tool, tr("Usual mistake: {mistake}", mistake=of.mistakes)
 
 
 class ARMINGCAP_OT_how_to_measure(_OfDimension, Operator):
@@ -139,9 +146,8 @@ class ARMINGCAP_OT_how_to_measure(_OfDimension, Operator):
     def description(cls, context: Context, properties: Any) -> str:
         of = DIMENSIONS.get(properties.dimension)
         if of is None:
-            return "What this dimension is and how it is taken"
-        text = f"{of.definition}\nWith the {of.tool}: {of.how}\nUsual mistake: {of.mistakes}"
-        return text.rstrip(".")
+            return tr("What this dimension is and how it is taken")
+        return "\n".join(_measured(of)).rstrip(".")
 
     def invoke(self, context: Context, event: object) -> set[str]:
         return context.window_manager.invoke_popup(self, width=420)
@@ -153,8 +159,8 @@ class ARMINGCAP_OT_how_to_measure(_OfDimension, Operator):
         from ..panels.shared import lines
 
         of = DIMENSIONS[self.dimension]
-        self.layout.label(text=of.in_words.capitalize(), icon="DRIVER_DISTANCE")
-        for text in (of.definition, f"With the {of.tool}: {of.how}", f"Usual mistake: {of.mistakes}"):
+        self.layout.label(text=tr(of.in_words.title()), icon="DRIVER_DISTANCE")
+        for text in _measured(of):
             lines(self.layout, text, 64)
 
 
@@ -176,7 +182,7 @@ class ARMINGCAP_OT_make_form(work.InBackground, Operator):
             cls.poll_message_set(own.trouble)
             return False
         if not own.readings and not own.path:
-            cls.poll_message_set("Add a reading first, or open a card")
+            cls.poll_message_set(tr("Add a reading first, or open a card"))
             return False
         return cls.idle()
 
@@ -200,8 +206,8 @@ class ARMINGCAP_OT_make_form(work.InBackground, Operator):
         for text in result.warnings:
             self.say("WARNING", text)
         results.look_again()
-        room = f"it keeps {form.arming_cap.allowance_mm:g} mm of allowance"
-        self.say("INFO", f"The form of {wearer.name} is made; {room}")
+        said = tr("The form of {wearer} is made; it keeps {room:g} mm of allowance")
+        self.say("INFO", said.format(wearer=wearer.name, room=form.arming_cap.allowance_mm))
         return {"FINISHED"}
 
 

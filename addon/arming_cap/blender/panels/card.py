@@ -11,6 +11,7 @@ from ...core.wearer.dimension import DIMENSIONS
 from ...core.wearer.population import SPEAKS_FOR
 from .. import cards
 from .. import scene as scenes
+from ..language import tr
 from ..operators import scan
 from .shared import DONE, FAILED, OPEN, Tab, paragraph
 
@@ -70,7 +71,7 @@ class ARMINGCAP_PT_card(Tab, Panel):
                 if name not in shown:
                     _line(column, own, name, values.get(name))
         if any(value[2] == "estimated" for name, value in values.items() if name in shown):
-            paragraph(layout, context, f"With ±: estimated from {SPEAKS_FOR}", "INFO")
+            paragraph(layout, context, tr("With ±: estimated from {survey}", survey=SPEAKS_FOR), "INFO")
 
 
 def _line(layout: UILayout, own: PropertyGroup, name: str, value: list[Any] | None) -> None:
@@ -79,8 +80,8 @@ def _line(layout: UILayout, own: PropertyGroup, name: str, value: list[Any] | No
     split = layout.split(factor=0.56, align=True)
     words = split.row()
     words.alignment = "LEFT"
-    words.operator("arming_cap.how_to_measure", text=of.in_words.title(), emboss=False).dimension = name
-    estimate = f"{value[0]:.0f} ± {value[1]:.0f} {of.unit}" if value else "not known"
+    words.operator("arming_cap.how_to_measure", text=tr(of.in_words.title()), emboss=False).dimension = name
+    estimate = f"{value[0]:.0f} ± {value[1]:.0f} {of.unit}" if value else tr("not known")
     split.prop(own, f"typed_{name}", text="", placeholder=estimate)
 
 
@@ -128,10 +129,8 @@ class ARMINGCAP_PT_scan(Tab, Panel):
             layout.operator("arming_cap.find_head", icon="VIEWZOOM")
         if ob.arming_cap.scan_says:
             paragraph(layout, context, ob.arming_cap.scan_says, "INFO")
-            span = f"{scan.SPAN_MM:g} mm"
-            paragraph(
-                layout, context, f"Rust: the scan lies {span} inside the form. Blue: {span} outside. Grey: no scan"
-            )
+            colours = tr("Rust: the scan lies {span:g} mm inside the form. Blue: {span:g} mm outside. Grey: no scan")
+            paragraph(layout, context, colours.format(span=scan.SPAN_MM))
 
 
 classes = (ARMINGCAP_PT_card, ARMINGCAP_PT_scan, ARMINGCAP_PT_tried)

@@ -6,8 +6,12 @@ from __future__ import annotations
 from bpy.types import Context, Object, Panel, Scene, UILayout
 
 from .. import scene as scenes
+from ..language import tr
 from ..operators.roles import selected
-from .shared import DONE, OPEN, ROLE_ICONS, ROLE_WORDS, Tab
+from .shared import DONE, OPEN, ROLE_ICONS, Tab
+
+ROLE_BUTTONS = {"FORM": "Wearer", "PART": "Part", "REMOVABLE": "Removable"}
+"""Roles in one word each: three buttons share a row."""
 
 
 def _allowances(layout: UILayout, form: Object) -> None:
@@ -19,7 +23,7 @@ def _allowances(layout: UILayout, form: Object) -> None:
     column.prop(own, "allowance_mm")
     column.prop(own, "card")
     header, body = layout.panel("arming_cap_regions", default_closed=True)
-    header.label(text=f"Other Regions ({len(own.allowances)})")
+    header.label(text=tr("Other Regions ({count})", count=len(own.allowances)))
     if body is None:
         return
     column = body.column(align=True)
@@ -35,7 +39,7 @@ def _named(layout: UILayout, text: str, name: str, icon: str) -> None:
     """Draw a row that selects what it names."""
     row = layout.row()
     row.alignment = "LEFT"
-    row.operator("arming_cap.select_named", text=text, icon=icon, emboss=False).target = name
+    row.operator("arming_cap.select_named", text=text, translate=False, icon=icon, emboss=False).target = name
 
 
 class ARMINGCAP_PT_roles(Tab, Panel):
@@ -73,13 +77,17 @@ class ARMINGCAP_PT_roles(Tab, Panel):
         chosen = selected(context)
         roles = {ob.arming_cap.role for ob in chosen}
         role = roles.pop() if len(roles) == 1 else ""
-        name = chosen[0].name if len(chosen) == 1 else f"{len(chosen)} objects" if chosen else "Nothing selected"
-        layout.label(text=name, icon="OBJECT_DATA" if chosen else "RESTRICT_SELECT_ON")
+        many = tr("{count} objects", count=len(chosen)) if chosen else tr("Nothing selected")
+        layout.label(
+            text=chosen[0].name if len(chosen) == 1 else many,
+            translate=len(chosen) != 1,
+            icon="OBJECT_DATA" if chosen else "RESTRICT_SELECT_ON",
+        )
         row = layout.row(align=True)
-        for key in ("FORM", "PART", "REMOVABLE"):
+        for key in ROLE_BUTTONS:
             # Pressed is what it is; pressed again it is nothing.
             on = role == key
-            button = row.operator("arming_cap.set_role", text=ROLE_WORDS[key].split()[0], depress=on)
+            button = row.operator("arming_cap.set_role", text=tr(ROLE_BUTTONS[key]), depress=on)
             button.role = "NONE" if on else key
         if any(ob.arming_cap.role in {"PART", "REMOVABLE"} for ob in chosen):
             layout.operator("arming_cap.set_piece", icon="GROUP")
@@ -96,10 +104,13 @@ class ARMINGCAP_PT_roles(Tab, Panel):
     def _piece(layout: UILayout, scene: Scene, cast: scenes.Cast) -> None:
         members = [scene.objects[name].arming_cap for name in cast.parts]
         removable = [own for own in members if own.role == "REMOVABLE"]
-        count = f"{len(cast.parts)} {'part' if len(cast.parts) == 1 else 'parts'}"
+        count = tr("1 part") if len(cast.parts) == 1 else tr("{count} parts", count=len(cast.parts))
         column = layout.column(align=True)
         _named(column, cast.piece, cast.parts[0], ROLE_ICONS["PART"])
-        column.label(text=f"{count}, {len(removable)} removable" if removable else count, icon="BLANK1")
+        column.label(
+            text=tr("{parts}, {count} removable", parts=count, count=len(removable)) if removable else count,
+            icon="BLANK1",
+        )
 
 
 classes = (ARMINGCAP_PT_roles,)

@@ -14,8 +14,9 @@ from ...core.verdict import Status
 from ...core.wearer.regions import in_words
 from .. import overlay, results, work
 from .. import scene as scenes
+from ..language import OURS, tr
 from ..operators import act, margins
-from ..words import figure, sentence
+from ..words import figure, sentence, within
 from .shared import DONE, ICONS, OLD, OPEN, Tab, paragraph
 
 
@@ -30,6 +31,7 @@ class ARMINGCAP_PT_fit(Tab, Panel):
     """The checks and their verdicts"""
 
     bl_label = "Fit"
+    bl_translation_context = OURS
     bl_order = 2
 
     @staticmethod
@@ -41,7 +43,12 @@ class ARMINGCAP_PT_fit(Tab, Panel):
     def draw(self, context: Context) -> None:
         layout, scene = self.layout, context.scene
         if scene.arming_cap.preview_of:
-            paragraph(layout, context, f"A passage of {scene.arming_cap.preview_of}: play the timeline", "INFO")
+            paragraph(
+                layout,
+                context,
+                tr("A passage of {scene}: play the timeline", scene=scene.arming_cap.preview_of),
+                "INFO",
+            )
             layout.operator("arming_cap.end_passage", icon="LOOP_BACK")
             return
         settings = layout.column()
@@ -66,31 +73,33 @@ class ARMINGCAP_PT_fit(Tab, Panel):
             row.scale_y = 1.4
             row.operator("arming_cap.check_fit", icon="PLAY")
             if trouble := scenes.missing(scene):
-                paragraph(layout, context, sentence(trouble.remedy), "INFO")
+                paragraph(layout, context, sentence(tr(trouble.remedy)), "INFO")
         else:
             row = layout.row(align=True)
             row.progress(factor=busy.fraction, text=f"{busy.fraction:.0%}")
             row.operator("arming_cap.stop", text="", icon="X")
-            paragraph(layout, context, sentence(busy.text), "TIME")
+            paragraph(layout, context, sentence(tr(busy.text)), "TIME")
 
     @staticmethod
     def _doubts(layout: UILayout, context: Context) -> None:
         scene = context.scene
         doubts = scenes.size_doubts(scene)
         if not doubts:
-            layout.label(text=scenes.unit_in_words(scene).capitalize(), icon="DRIVER_DISTANCE")
+            layout.label(text=sentence(scenes.unit_in_words(scene)), icon="DRIVER_DISTANCE")
             return
         box = layout.box()
         paragraph(box, context, doubts[0], "ERROR")
         if unit := scenes.unit_that_helps(scene):
-            box.operator("arming_cap.set_unit", text=f"Use {UNIT_WORDS[unit]}", icon="CHECKMARK").unit = unit
+            box.operator("arming_cap.set_unit", text=tr(UNIT_WORDS[unit]), icon="CHECKMARK").unit = unit
         elif found := scenes.rescale_that_helps(scene):
             name, _, factor = found
-            button = box.operator("arming_cap.rescale", text=f"Scale {name} by {scenes.FACTORS[factor]}")
+            button = box.operator(
+                "arming_cap.rescale", text=tr("Scale {name} by {factor}", name=name, factor=scenes.FACTORS[factor])
+            )
             button.thing, button.factor = name, factor
 
 
-UNIT_WORDS = {"MM": "1 Unit = 1 mm", "M": "1 Unit = 1 m"}
+UNIT_WORDS = {"MM": "Use 1 Unit = 1 mm", "M": "Use 1 Unit = 1 m"}
 
 
 class ARMINGCAP_PT_verdicts(Tab, Panel):
@@ -118,21 +127,23 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
         if document is not None:
             for fit in document["result"]["fits"]:
                 box = layout.box().column(align=True)
-                box.label(text=f"{fit['piece']} on {fit['wearer']}")
+                box.label(text=tr("{piece} on {wearer}", piece=fit["piece"], wearer=fit["wearer"]))
                 for verdict in fit["verdicts"]:
                     pending = bool(verdict["details"].get("stopped"))
                     line = box.split(factor=0.6)
                     line.active = not pending
                     icon = "SORTTIME" if pending else ICONS[verdict["verdict"]]
-                    line.label(text=verdict["check"].capitalize(), icon=icon)
+                    line.label(text=tr(verdict["check"].capitalize()), icon=icon)
                     line.label(text="" if pending else figure(verdict, spread=False))
             return
         kept = results.of(context.scene)
         if kept.changes:
             box = layout.box()
             box.alert = True
-            more = f" and {len(kept.changes) - 1} more" if len(kept.changes) > 1 else ""
-            paragraph(box, context, f"Out of date: {kept.changes[0]}{more}", "FILE_REFRESH")
+            more, said = len(kept.changes) - 1, tr("Out of date: {change}", change=kept.changes[0])
+            paragraph(
+                box, context, tr("{said} and {count} more", said=said, count=more) if more else said, "FILE_REFRESH"
+            )
         for warning in kept.document.get("warnings", []):
             paragraph(layout, context, warning, "ERROR")
         for row, fit in enumerate(kept.fits):
@@ -140,7 +151,8 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
         if len(kept.fits) > 1:
             for one in kept.document["result"].get("cast") or []:
                 if one["serves"] is not None:
-                    text = f"{one['piece']} at {per_cent(one['serves'])} serves {', '.join(one['served'])}"
+                    served = {"scale": per_cent(one["serves"]), "wearers": ", ".join(one["served"])}
+                    text = tr("{piece} at {scale} serves {wearers}", piece=one["piece"], **served)
                     paragraph(layout, context, text, "COMMUNITY")
         layout.operator("arming_cap.export_report", icon="EXPORT")
         paragraph(layout, context, CARE_LINE, "INFO")
@@ -148,25 +160,26 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
     def _fit(self, layout: UILayout, context: Context, row: int, fit: dict[str, Any]) -> None:
         head = layout.box().column(align=True)
         head.active = not results.of(context.scene).changes
-        head.label(text=f"{fit['piece']} on {fit['wearer']}")
+        head.label(text=tr("{piece} on {wearer}", piece=fit["piece"], wearer=fit["wearer"]))
         word = head.row()
         word.alert = fit["verdict"] == "fail"
-        wrong = [v["check"] for v in fit["verdicts"] if v["verdict"] == fit["verdict"] != "pass"]
+        wrong = [within(v["check"]) for v in fit["verdicts"] if v["verdict"] == fit["verdict"] != "pass"]
         word.label(
-            text=f"{fit['verdict'].upper()}{': ' if wrong else ''}{', '.join(wrong)}", icon=ICONS[fit["verdict"]]
+            text=f"{tr(fit['verdict']).upper()}{': ' if wrong else ''}{', '.join(wrong)}", icon=ICONS[fit["verdict"]]
         )
         wanted, says = act.scaling(context.scene, row), fit.get("says") or ""
         if wanted is not None and wanted[1] is not None and abs(wanted[1] / wanted[0] - 1.0) > 1e-4:
             # What stands here is not the file as it is: the scale to print at is told against the file.
-            says = f"Print at {per_cent(wanted[1])} of the file.{says.partition('%.')[2]}"
+            says = tr("Print at {scale} of the file.", scale=per_cent(wanted[1])) + says.partition("%.")[2]
         if says:
             paragraph(head, context, says)
         if wanted is not None and abs(wanted[0] - 1.0) > 1e-4:
             factor, of_file = wanted
-            word = f"{per_cent(of_file)} of the File" if of_file else per_cent(factor)
-            head.operator("arming_cap.scale_piece", text=f"Scale to {word}", icon="FULLSCREEN_ENTER").fit = row
+            word = tr("Scale to {scale} of the File") if of_file else tr("Scale to {scale}")
+            word = word.format(scale=per_cent(of_file or factor))
+            head.operator("arming_cap.scale_piece", text=word, icon="FULLSCREEN_ENTER").fit = row
         shown = margins.shown(context.scene)
-        word = "Hide Margins" if shown else "Show Margins"
+        word = tr("Hide Margins") if shown else tr("Show Margins")
         head.operator("arming_cap.show_margins", text=word, icon="SHADING_RENDERED", depress=shown).fit = row
         # What fails comes first: a page of passes would push it out of sight.
         order = sorted(enumerate(fit["verdicts"]), key=lambda pair: -Status(pair[1]["verdict"]).severity)
@@ -187,8 +200,8 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
         plain = plain or bool(verdict["details"].get("stopped"))
         # Its own name for each status: what was opened to read a fail is folded again once it passes.
         header, body = layout.panel(f"arming_cap_{row}_{verdict['check']}_{status}", default_closed=plain)
-        after = "" if status == "not checked" else f", {status}"  # there the figure says it
-        header.label(text=f"{verdict['check'].capitalize()}{after}", icon=ICONS[status])
+        after = "" if status == "not checked" else f", {tr(status)}"  # there the figure says it
+        header.label(text=f"{tr(verdict['check'].capitalize())}{after}", icon=ICONS[status])
         value = header.row()
         value.alignment = "RIGHT"
         value.alert = status == "fail"
@@ -196,21 +209,21 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
         if body is None:
             return None
         if verdict["uncertainty"] > 0:
-            paragraph(body, context, f"Found: {figure(verdict)}")
+            paragraph(body, context, tr("Found: {figure}", figure=figure(verdict)))
         if verdict["requirement"]:
-            paragraph(body, context, f"Asked: {verdict['requirement']}")
+            paragraph(body, context, tr("Asked: {requirement}", requirement=verdict["requirement"]))
         place = verdict["limited_by"]
-        region = in_words(place["region"]) if place["region"] != "whole" else ""  # a mesh without regions
-        where = " at ".join(word for word in (region, place["part"]) if word)
+        region = within(in_words(place["region"])) if place["region"] != "whole" else ""  # a mesh without regions
+        where = ", ".join(word for word in (region, place["part"]) if word)
         if where:
-            paragraph(body, context, f"Limited by: {where}")
+            paragraph(body, context, tr("Limited by: {place}", place=where))
         for said in (verdict["why"], verdict["mend"]):
             if said:
                 paragraph(body, context, sentence(said))
         if place["part"] or place["at"]:
             line = body.row(align=True)
             here = overlay.place_shown() == (row, number)
-            word = "Back" if here else "Show Place"
+            word = tr("Go Back") if here else tr("Show Place")
             button = line.operator("arming_cap.show_place", text=word, icon="ZOOM_SELECTED", depress=here)
             button.fit, button.verdict = row, number
             if place["at"] and verdict["check"] in {"clearance", "donning", "size"}:
@@ -232,7 +245,9 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
             ob = context.scene.objects.get(place["part"])
             found = act.cast_of_fit(context.scene, row)
             if ob is not None and ob.arming_cap.role == "PART" and found is not None and len(found[1].parts) > 1:
-                button = body.operator("arming_cap.take_part_off", text=f"Let {ob.name} Come Off", icon="MOD_EXPLODE")
+                button = body.operator(
+                    "arming_cap.take_part_off", text=tr("Let {part} Come Off", part=ob.name), icon="MOD_EXPLODE"
+                )
                 button.fit, button.part = row, ob.name
         return body
 
@@ -248,13 +263,13 @@ class ARMINGCAP_PT_verdicts(Tab, Panel):
             for scale, chance in shown:
                 line = column.split(factor=0.3, align=True)
                 line.label(text=per_cent(scale))
-                line.progress(factor=chance, text=f"{100 * chance:.0f} in 100")
+                line.progress(factor=chance, text=tr("{chance:.0f} in 100", chance=100 * chance))
         if plan := foam(size):
             header, body = layout.panel(f"arming_cap_{row}_padding", default_closed=True)
             header.label(text="Padding Plan", icon="MOD_THICKNESS")
             if body is not None:
                 for region, sheets in plan:
-                    paragraph(body, context, f"{region[:1].upper()}{region[1:]}: {sheets}")
+                    paragraph(body, context, f"{tr(region.title())}: {sheets}")
 
 
 class ARMINGCAP_PT_packages(Tab, Panel):

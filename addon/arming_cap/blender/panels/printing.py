@@ -77,7 +77,7 @@ class ARMINGCAP_PT_print(Tab, Panel):
         if not kept:
             return
         box = layout.box().column(align=True)
-        box.label(text=kept["piece"], icon="MOD_EXPLODE")
+        box.label(text=kept["piece"], translate=False, icon="MOD_EXPLODE")
         for text in (*kept["says"], *kept["parts"]):
             paragraph(box, context, text)
         row = layout.row(align=True)

@@ -7,11 +7,11 @@ import textwrap
 
 from bpy.types import Context, UILayout
 
+from ..language import tr
 from ..properties import ROLES
 
 ICONS = {"pass": "CHECKMARK", "marginal": "ERROR", "fail": "CANCEL", "not checked": "QUESTION"}
 ROLE_ICONS = {key: icon for key, _, _, icon, _ in ROLES}
-ROLE_WORDS = {key: label for key, label, *_ in ROLES}
 
 
 def paragraph(layout: UILayout, context: Context, text: str, icon: str = "NONE") -> None:
@@ -21,10 +21,10 @@ def paragraph(layout: UILayout, context: Context, text: str, icon: str = "NONE")
 
 
 def lines(layout: UILayout, text: str, width: int, icon: str = "NONE") -> None:
-    """Draw a text in lines of so many letters."""
+    """Draw a text of ours, translated, in lines of so many letters."""
     column = layout.column(align=True)
     column.scale_y = 0.8
-    for number, line in enumerate(textwrap.wrap(text, width)):
+    for number, line in enumerate(textwrap.wrap(tr(text), width)):
         column.label(text=line, icon=icon if number == 0 else "BLANK1" if icon != "NONE" else "NONE")
 
 
