@@ -19,7 +19,7 @@ def box(objects):
 
 @pytest.mark.parametrize("file", FILES, ids=lambda f: f.stem)
 def test_a_demo_file_opens_on_its_piece(extension, file):
-    bpy.ops.wm.open_mainfile(filepath=str(file))
+    bpy.ops.wm.open_mainfile(filepath=str(file), load_ui=True)
     assert bpy.data.version < (5, 0, 0)  # every Blender that is supported reads it
     scene = bpy.context.scene
     assert scene.arming_cap.begins_with_tab
