@@ -367,7 +367,8 @@ def _minimise(
             order = open_[np.argsort(-excess[open_], kind="stable")]
             tolerance = max(tolerance, float(excess[order[room]]))
             open_ = np.sort(order[:room])
-        rows, corner = np.repeat(rows[open_], 4), corner[open_]
+        parent, corner = rows[open_], corner[open_]
+        rows = np.repeat(parent, 4)
 
         # Halve the sides; a side shared by two triangles is halved once.
         ends = np.sort(corner[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
@@ -376,7 +377,7 @@ def _minimise(
         halves = 0.5 * (point[a] + point[b])
         new_value, new_nearest, new_foot = field.exact(halves)
         new_label = field.regions_at(new_nearest)
-        least.take(new_value, new_label, halves, rows[one // 3])
+        least.take(new_value, new_label, halves, parent[one // 3])
         middle = middle.reshape(-1, 3) + len(point)
         spent += len(halves)
         point = np.concatenate([point, halves])
