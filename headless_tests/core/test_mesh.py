@@ -10,7 +10,7 @@ import trimesh
 from hypothesis import given
 from hypothesis import strategies as st
 
-from arming_cap.core.mesh import TriangleMesh, distinct_rows, joined, shell_labels
+from arming_cap.core.mesh import MIXERS, TriangleMesh, distinct_rows, joined, shell_labels
 from arming_cap.core.pose import Pose, euler_matrix, rotation_about
 
 angles = st.floats(-180, 180, allow_nan=False)
@@ -120,15 +120,14 @@ def test_euler_angles_are_blenders_xyz_order():
 
 
 def test_rows_that_share_a_key_are_told_apart():
-    def mixed(word):
-        key = word * np.uint64(0x9E3779B97F4A7C15)
-        return key ^ (key >> np.uint64(29))
-
-    # The second number undoes the first: each such row has the key of a row of noughts.
-    first = np.array([3, 5, 3, 7], np.uint64)
-    rows = np.column_stack([first, mixed(first)])
+    # The first number undoes the second: each such row has the key of a row of noughts.
+    second = np.array([3, 5, 3, 7, 0], np.uint64)
+    mixed = second * MIXERS[1]
+    undone = pow(int(MIXERS[0]), -1, 2**64)
+    first = np.array([int(word) * undone % 2**64 for word in mixed ^ (mixed >> np.uint64(17))], np.uint64)
+    rows = np.column_stack([first, second])
     kept, same = distinct_rows(rows)
-    assert len(kept) == 3 and same[0] == same[2] and len(set(same)) == 3
+    assert len(kept) == 4 and same[0] == same[2] and len(set(same)) == 4
     assert (rows[kept][same] == rows).all()
 
 

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from .arrays import BoolArray, FloatArray, IntArray
 from .pose import Pose
 
+MIXERS = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], np.uint64)  # odd, any will do
+
 
 @dataclass(frozen=True, eq=False)
 class TriangleMesh:
@@ -123,18 +125,18 @@ class TriangleMesh:
 
 
 def distinct_rows(rows: NDArray[np.generic]) -> tuple[IntArray, IntArray]:
-    """Return which rows (n, k) of 64-bit numbers differ in their bits.
+    """Return which rows (n, k) of 64-bit numbers, k at most 3, differ in their bits.
 
     Returns
     -------
-    For each distinct row one row that is it, (d,), and for each row which of those it equals, (n,).
+    For each distinct row the first that is it, (d,), and for each row which of those it equals, (n,).
     """
     bits = np.ascontiguousarray(rows).view(np.uint64)
     # One number per row is sorted many times faster than the row. Two rows may share one: that is looked at.
-    key = np.zeros(len(bits), np.uint64)
-    for column in bits.T:
-        key = (key ^ column) * np.uint64(0x9E3779B97F4A7C15)
-        key ^= key >> np.uint64(29)
+    key = bits[:, 0] * MIXERS[0]
+    for column, mixer, shift in zip(bits.T[1:], MIXERS[1:], (17, 31)):
+        mixed = column * mixer
+        key ^= mixed ^ (mixed >> np.uint64(shift))
     _, first, same = np.unique(key, return_index=True, return_inverse=True)
     if any((column[first][same] != column).any() for column in bits.T):
         _, first, same = np.unique(bits, axis=0, return_index=True, return_inverse=True)
